@@ -1,0 +1,41 @@
+// Command-line entry: one command runs, and an error becomes a line on stderr and an exit code.
+import { Command, CommanderError } from 'commander';
+import { AnswerIsNo } from './commands/answer.ts';
+import { EvenburnError } from './errors.ts';
+
+/** Adds a command to the program. Its action imports what it needs when it runs, so that every other command starts quickly. */
+type AddCommand = (program: Command) => void;
+
+const commands: AddCommand[] = [];
+
+/**
+ * Runs one command line (without `node` and script) and sets the exit code:
+ * 0 done, 1 the answer is no, 2 usage, 3 input can't be read, 4 the machine refuses, 130 interrupted.
+ */
+export async function main(args: string[]): Promise<void> {
+  // A reader that has seen enough (`| head`) is no error.
+  process.stdout.on('error', (error: NodeJS.ErrnoException) => {
+    if (error.code === 'EPIPE') process.exit(0);
+    throw error;
+  });
+  const program = new Command('evenburn');
+  program.description('Listens to a competition engine on its CAN bus, decodes, checks, records and shows.');
+  program.exitOverride();
+  for (const add of commands) add(program);
+  try {
+    await program.parseAsync(args, { from: 'user' });
+  } catch (error) {
+    process.exitCode = exitCodeOf(error);
+  }
+}
+
+function exitCodeOf(error: unknown): number {
+  if (error instanceof CommanderError) return error.exitCode === 0 ? 0 : 2;
+  if (error instanceof AnswerIsNo) return 1;
+  if (error instanceof EvenburnError) {
+    process.stderr.write(`evenburn: ${error.message}. ${error.cure}\n`);
+    return error.exitCode;
+  }
+  process.stderr.write(`evenburn: ${error instanceof Error ? (error.stack ?? error.message) : String(error)}\n`);
+  return 4;
+}

@@ -1,0 +1,2 @@
+export function ensureInstalled(options: { dev: boolean; folder?: string }): void;
+export function ensureBuilt(): void;

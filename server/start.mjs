@@ -1,0 +1,133 @@
+#!/usr/bin/env node
+// Set-up and start: installs and builds when needed, then becomes the program. Node's built-ins only, so that it runs on a fresh clone.
+import { spawnSync } from 'node:child_process';
+import { createHash } from 'node:crypto';
+import { existsSync, mkdirSync, readdirSync, readFileSync, realpathSync, rmSync, statSync, writeFileSync } from 'node:fs';
+import { dirname, join } from 'node:path';
+import { fileURLToPath, pathToFileURL } from 'node:url';
+
+const root = join(dirname(fileURLToPath(import.meta.url)), '..');
+const dist = join(root, 'dist');
+const neededNode = [20, 19];
+
+function fail(message) {
+  process.stderr.write(`evenburn: ${message}\n`);
+  process.exit(4);
+}
+
+function checkNode() {
+  const [major, minor] = process.versions.node.split('.').map(Number);
+  if (major > neededNode[0] || (major === neededNode[0] && minor >= neededNode[1])) return;
+  fail(`Node ${neededNode.join('.')} or later is needed, this is ${process.versions.node}. Install a newer Node and start again.`);
+}
+
+function run(what, file, args) {
+  const done = spawnSync(file, args, { cwd: root, stdio: ['ignore', 'pipe', 'pipe'], encoding: 'utf8', maxBuffer: 64 << 20, shell: false });
+  return { failed: done.error !== undefined || done.status !== 0, output: `${done.stdout ?? ''}${done.stderr ?? ''}`.trim(), what };
+}
+
+function npm(args) {
+  // npm's own script when npm started us (works on every system without a shell), else the one on the path.
+  const cli = process.env.npm_execpath;
+  if (cli?.endsWith('.js')) return run('npm', process.execPath, [cli, ...args]);
+  return process.platform === 'win32' ? run('npm', 'cmd.exe', ['/c', 'npm', ...args]) : run('npm', 'npm', args);
+}
+
+/**
+ * Installs exactly what the lock file says, unless that is already there.
+ * @param {{ dev: boolean, folder?: string }} options `dev` adds what only tests need; `folder` is a package of its own below the root.
+ */
+export function ensureInstalled({ dev, folder = '.' }) {
+  const at = join(root, folder);
+  const modules = join(at, 'node_modules');
+  const marker = join(modules, '.evenburn-installed');
+  const lock = createHash('sha256')
+    .update(readFileSync(join(at, 'package-lock.json')))
+    .digest('hex');
+  const have = existsSync(marker) ? readFileSync(marker, 'utf8') : '';
+  if (have === `${lock} all` || (!dev && have === `${lock} run`)) return;
+  process.stderr.write('Installing packages (once, a minute or two) ...\n');
+  const done = npm(['ci', '--prefix', at, '--no-audit', '--no-fund', '--ignore-scripts=false', dev ? '--include=dev' : '--omit=dev']);
+  if (done.failed) {
+    const compiler = /gyp|g\+\+|make: not found|python/i.test(done.output)
+      ? ' A C++ compiler, make and Python are needed to build better-sqlite3 here.'
+      : '';
+    fail(`the packages could not be installed.${compiler} Last words of npm: ${done.output.split('\n').slice(-8).join(' | ')}`);
+  }
+  writeFileSync(marker, `${lock} ${dev ? 'all' : 'run'}`);
+}
+
+function newest(folder) {
+  let latest = 0;
+  for (const entry of readdirSync(folder, { withFileTypes: true })) {
+    if (entry.name === 'node_modules' || entry.name.startsWith('.')) continue;
+    const path = join(folder, entry.name);
+    latest = Math.max(latest, entry.isDirectory() ? newest(path) : statSync(path).mtimeMs);
+  }
+  return latest;
+}
+
+function builtAfter(stamp, time) {
+  return existsSync(stamp) && statSync(stamp).mtimeMs > time;
+}
+
+function withLock(work) {
+  mkdirSync(dist, { recursive: true });
+  const lock = join(dist, '.building');
+  const waitUntil = Date.now() + 120_000;
+  for (;;) {
+    try {
+      mkdirSync(lock);
+      break;
+    } catch {
+      // Another process is building; one that was killed leaves its lock behind, which then grows old.
+      const age = existsSync(lock) ? Date.now() - statSync(lock).mtimeMs : 0;
+      if (age > 60_000 || Date.now() > waitUntil) rmSync(lock, { recursive: true, force: true });
+      else Atomics.wait(new Int32Array(new SharedArrayBuffer(4)), 0, 0, 100);
+    }
+  }
+  try {
+    work();
+  } finally {
+    rmSync(lock, { recursive: true, force: true });
+  }
+}
+
+function build(what, sources, program, args, product) {
+  const stamp = join(dist, `.built-${what}`);
+  if (builtAfter(stamp, newest(sources))) return;
+  withLock(() => {
+    const began = Date.now();
+    if (builtAfter(stamp, newest(sources))) return;
+    const done = run(what, process.execPath, [join(root, 'node_modules', program), ...args]);
+    // Types are a gate of their own (npm run types): what could be emitted is emitted, and the errors are shown.
+    if (done.failed) process.stderr.write(`${done.output}\n`);
+    if (done.failed && !existsSync(join(dist, product))) fail(`the ${what} could not be built (see above).`);
+    writeFileSync(stamp, new Date(began).toISOString());
+  });
+}
+
+/** Brings `dist` up to date with the sources. */
+export function ensureBuilt() {
+  build('server', join(root, 'server'), 'typescript/bin/tsc', ['-p', 'server/tsconfig.json'], 'server/main.js');
+  if (existsSync(join(root, 'web', 'vite.config.ts'))) {
+    build(
+      'web',
+      join(root, 'web'),
+      'vite/bin/vite.js',
+      ['build', '--config', 'web/vite.config.ts', '--logLevel', 'warn'],
+      'web/index.html',
+    );
+  }
+}
+
+async function main() {
+  checkNode();
+  ensureInstalled({ dev: false });
+  ensureBuilt();
+  if (process.argv[2] === '--build-only') return;
+  const { main: program } = await import(pathToFileURL(join(dist, 'server', 'main.js')).href);
+  await program(process.argv.slice(2));
+}
+
+if (process.argv[1] && realpathSync(process.argv[1]) === fileURLToPath(import.meta.url)) await main();
