@@ -6,6 +6,7 @@ export default defineConfig({
   test: {
     include: ['tests/**/*.test.ts'],
     globalSetup: ['tests/build-first.ts'],
+    reporters: ['default', './tests/skips-reporter.ts'],
     testTimeout: 30_000,
     hookTimeout: 60_000,
     pool: 'forks',
