@@ -28,7 +28,10 @@ export interface Problem extends Location {
   fix: string;
 }
 
-/** Inclusive range of raw values; both ends keep all 64 bits. */
+/**
+ * Inclusive range of raw values; both ends keep all 64 bits. A raw value is always the signal's bit pattern read as unsigned
+ * (0 to 2^bitLength - 1), whatever its sign: in a file, -1 of a signed 8-bit signal is stored here as 0xFF.
+ */
 export interface RawRange {
   from: bigint;
   to: bigint;
@@ -65,9 +68,9 @@ export interface Signal {
   max?: number;
   fault: RawRange[];
   notAvailable: RawRange[];
-  /** Raw value → name. */
+  /** Raw value (the unsigned bit pattern) → name. */
   states: ReadonlyMap<bigint, string>;
-  /** All must hold for the signal to be present. */
+  /** All must hold for the signal to be present; the conditions of the signals named here are included (nesting is followed). */
   when: When[];
   at: Location;
 }
@@ -166,9 +169,13 @@ export interface EngineRoles {
 }
 
 export interface Engine {
+  /** Four-stroke when not said. */
   cycle: 'four-stroke' | 'two-stroke';
+  /** 0 when nothing in the file says it (then nothing by cylinder is judged). */
   cylinders: number;
+  /** Empty when not said. */
   banks: Bank[];
+  /** Empty when not said. */
   firingOrder: number[];
   roles: EngineRoles;
   barometer?: { channel: string } | { valueKpa: number; at?: string };
@@ -193,10 +200,11 @@ export interface GroupPlan {
 
 export interface InjectorSet {
   name: string;
-  /** Channel of the commanded pulse. */
-  pulse: string;
+  /** Channel of the commanded pulse; undefined when not said (then duty and flow are not judged). */
+  pulse?: string;
   pulseIs: { per: 'event' | 'cycle'; deadTime: 'included' | 'excluded' };
-  injectionsPerCycle: number;
+  /** Per 720° of crank; undefined when not said (then duty and flow are not judged). */
+  injectionsPerCycle?: number;
   /** Cylinders that it feeds (for a batch set: those of the plan). */
   cylinders: number[];
   flow?: { ccPerMin: number; atKpa: number };
