@@ -6,11 +6,42 @@ import type { FrameBatch } from './frame-batch.ts';
 /** How good a source's own time stamps are. */
 export type StampQuality = 'hardware' | 'kernel' | 'adapter' | 'process' | 'file' | 'simulated';
 
+/** What a live source knows about its line; what it doesn't know is left out. */
+export interface SourceStatus {
+  /** The interface or port as it is called now. */
+  device: string;
+  stampQuality: StampQuality;
+  /** bit/s. */
+  bitRate?: number;
+  /** Share of the bit time, 0 to 1. */
+  samplePoint?: number;
+  controller?: 'error-active' | 'error-warning' | 'error-passive' | 'bus-off' | 'stopped';
+  /** 0 means that a bus-off controller never comes back by itself. */
+  restartMs?: number;
+  /** The controller's own error counters. */
+  sendErrors?: number;
+  receiveErrors?: number;
+  /** False: the adapter acknowledges frames (it still sends none). */
+  listenOnly?: boolean;
+  /** What the adapter says about itself. */
+  adapter?: string;
+  /** How full the serial link to the adapter is. */
+  linkPercent?: number;
+  /** Error frames by class since the start. */
+  errorFrames: Readonly<Record<string, number>>;
+  malformedLines?: number;
+  readerRestarts: number;
+  /** Sentences for the person: limits of the add-on, unsupported commands and the like. */
+  notes: readonly string[];
+}
+
 /** Callbacks of a running source. Frames carry session time; `watermarkUs` promises that no later frame is older than or as old as it. */
 export interface SourceListener {
   frames(batch: FrameBatch, watermarkUs: number): void;
   state(state: 'up' | 'down', detail: string): void;
   loss(place: LossPlace, count: number): void;
+  /** Something about the line changed; at most a few times a second. */
+  status?(status: SourceStatus): void;
   /** A finite source (recorded file) has given everything. */
   end(): void;
   /** The source can't be opened or went for good; an EvenburnError with its cure. */
