@@ -1,5 +1,5 @@
 // The list of a vehicle's channels: signals first, then what is built in, then the user's own derived channels.
-import type { Frame, Reference, Signal } from '../definitions/vehicle.ts';
+import type { Frame, Reference, Signal, Vehicle } from '../definitions/vehicle.ts';
 
 export type ChannelKind = 'signal' | 'built-in' | 'derived';
 
@@ -20,4 +20,26 @@ export interface Channel {
   formula?: string;
   /** Indices of the channels that it is computed from. */
   inputs: number[];
+}
+
+/** A channel that the vehicle file does not make possible, and the line that would. */
+export interface NotMade {
+  channel: string;
+  /** What to add, and where: `engine: battery: CHANNEL`. */
+  line: string;
+}
+
+/** Names of built-in channels that this vehicle could have: a user's channel may not take them. */
+export function reservedNames(_vehicle: Pick<Vehicle, 'buses' | 'engine' | 'injectorSets'>): ReadonlySet<string> {
+  throw new Error('not built yet');
+}
+
+/** All channels: signals in order of buses, frames, signals; then those that are built in; then the user's own. */
+export function listChannels(_vehicle: Vehicle): Channel[] {
+  throw new Error('not built yet');
+}
+
+/** The built-in channels that aren't made, each with the line of the vehicle file that would let it be. */
+export function whyNot(_vehicle: Vehicle): NotMade[] {
+  throw new Error('not built yet');
 }
