@@ -15,4 +15,15 @@ export const definitionFileBytesMax = 256 * 1024;
 export const livePacketsPerSecondMax = 30;
 export const liveSilenceMs = 250;
 export const pageGreyAfterMs = 750;
+/** Source states, loss and load go with a packet this often. */
+export const liveStatusMs = 500;
+export const liveInFlightMax = 2;
+export const livePauseAfterMs = 5_000;
+export const liveDropAfterMs = 30_000;
+export const liveBinsPerPacketMax = 64;
+export const liveClientsMax = 64;
+export const liveMessageBytesMax = 64 * 1024;
 export const defaultPort = 8414;
+export const unknownIdsMax = 4096;
+export const malformedNamedMax = 100;
+export const unmatchedInterfacesMax = 64;
