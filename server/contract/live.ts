@@ -1,7 +1,7 @@
 // The live stream's events over socket.io (websocket only), path /live: the server sends `packet`, a page sends `subscribe`.
 import { z } from 'zod';
 
-export const livePath = '/live';
+export { livePath } from './packet.ts';
 
 /** One rolling plot: bins no narrower than span ÷ pixels, of the ladder that the rolling store keeps. */
 export const plotSubscription = z.object({

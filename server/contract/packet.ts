@@ -2,6 +2,9 @@
 import type { AlarmsView } from './alarms.ts';
 import type { StationStatus } from './status.ts';
 
+/** Where the stream is served. It stands in this file so that pages can take it without the schemas. */
+export const livePath = '/live';
+
 /** Layout version, the packet's first byte. A page that meets another one reloads itself. */
 export const packetVersion = 1;
 
