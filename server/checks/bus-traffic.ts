@@ -1,0 +1,292 @@
+// What a stretch of bus traffic looked like, id by id: the evidence from which the bus check judges.
+import { type FrameBatch, frameFlag } from '../bus/frame-batch.ts';
+import { extractRaw } from '../codec/bits.ts';
+import { compileDecoder, type Decoder, pgnOf } from '../codec/decoder.ts';
+import { wireBits } from '../codec/wire-length.ts';
+import type { Frame, Signal, Vehicle } from '../definitions/vehicle.ts';
+import { type ErrorFrame, toErrorFrame } from './error-frame.ts';
+
+/** Numbers in order of arrival, in a typed array that grows. */
+export class Column {
+  private held = new Float64Array(64);
+  length = 0;
+
+  push(value: number): void {
+    if (this.length === this.held.length) {
+      const grown = new Float64Array(this.held.length * 2);
+      grown.set(this.held);
+      this.held = grown;
+    }
+    this.held[this.length++] = value;
+  }
+
+  at(index: number): number {
+    return this.held[index] as number;
+  }
+
+  /** The used part; valid until the next push. */
+  get values(): Float64Array {
+    return this.held.subarray(0, this.length);
+  }
+}
+
+/** All that was seen of one id (for J1939 groups: of one definition) on one bus. Times are microseconds of the recording. */
+export class FrameLog {
+  readonly bus: number;
+  readonly id: number;
+  readonly extended: boolean;
+  /** Undefined for an id that nobody defined. */
+  readonly definition: Frame | undefined;
+  readonly timesUs = new Column();
+  /** Times at which a data byte other than the counter's differed from the frame before. */
+  readonly changesUs = new Column();
+  /** The counter's raw value of each frame, with the same index as `timesUs`; empty without a counter. */
+  readonly counters = new Column();
+  readonly counterBits: number;
+  /** Source addresses of J1939 frames, with the number of frames of each. */
+  readonly sources = new Map<number, number>();
+  short = 0;
+  long = 0;
+  shortest = 64;
+  remote = 0;
+  firstShortUs = 0;
+  /** Bits on the wire. */
+  bits = 0;
+  readonly lastBytes = new Uint8Array(64);
+  lastLength = -1;
+  private readonly counter: Signal | undefined;
+  /** 1 bits where a byte belongs to the payload, 0 where it belongs to the counter. */
+  private readonly payloadMask = new Uint8Array(64).fill(0xff);
+
+  constructor(bus: number, id: number, extended: boolean, definition: Frame | undefined) {
+    this.bus = bus;
+    this.id = id;
+    this.extended = extended;
+    this.definition = definition;
+    this.counter = definition?.signals.find((signal) => signal.name === definition.counter);
+    this.counterBits = this.counter?.bitLength ?? 0;
+    if (this.counter) clearBits(this.payloadMask, this.counter);
+  }
+
+  take(timeUs: number, id: number, bytes: Uint8Array, length: number, bits: number): void {
+    this.timesUs.push(timeUs);
+    this.bits += bits;
+    const needed = this.definition?.lengthBytes;
+    if (needed !== undefined && length < needed) {
+      if (this.short++ === 0) this.firstShortUs = timeUs;
+    } else if (needed !== undefined && length > needed) this.long++;
+    this.shortest = Math.min(this.shortest, length);
+    if (this.definition?.pgn !== undefined) this.sources.set(id & 0xff, (this.sources.get(id & 0xff) ?? 0) + 1);
+    if (this.counter) this.counters.push(Number(extractRaw(bytes, this.counter) ?? -1n));
+    if (this.lastLength >= 0 && this.differs(bytes, length)) this.changesUs.push(timeUs);
+    this.lastBytes.set(bytes.subarray(0, length));
+    this.lastLength = length;
+  }
+
+  private differs(bytes: Uint8Array, length: number): boolean {
+    if (length !== this.lastLength) return true;
+    for (let i = 0; i < length; i++) {
+      if ((((bytes[i] as number) ^ (this.lastBytes[i] as number)) & (this.payloadMask[i] as number)) !== 0) return true;
+    }
+    return false;
+  }
+
+  get firstUs(): number {
+    return this.timesUs.at(0);
+  }
+
+  get lastUs(): number {
+    return this.timesUs.at(this.timesUs.length - 1);
+  }
+}
+
+function clearBits(mask: Uint8Array, signal: Signal): void {
+  const ones = new Uint8Array(64).fill(0xff);
+  for (let byte = 0; byte < 64; byte++) {
+    for (let bit = 0; bit < 8; bit++) {
+      ones[byte] = 0xff ^ (1 << bit);
+      const raw = extractRaw(ones, { ...signal, sign: 'unsigned' }) as bigint;
+      if (raw !== (1n << BigInt(signal.bitLength)) - 1n) mask[byte] = (mask[byte] as number) & ~(1 << bit);
+    }
+    ones[byte] = 0xff;
+  }
+}
+
+/** A stretch in which one frame with the same bytes came back to back, as a sender repeats it that nobody acknowledges. */
+export interface Repetition {
+  log: FrameLog;
+  fromUs: number;
+  toUs: number;
+  frames: number;
+}
+
+/** Load of one bus over time. */
+export class BusLoad {
+  bits = 0;
+  worst100MsBits = 0;
+  worst100MsAtUs = 0;
+  worstSecondBits = 0;
+  worstSecondAtUs = 0;
+  private readonly window = new Float64Array(10);
+  private windowSum = 0;
+  private slot = Number.NEGATIVE_INFINITY;
+
+  take(timeUs: number, bits: number): void {
+    this.bits += bits;
+    const slot = Math.floor(timeUs / 100_000);
+    for (let step = Math.min(10, slot - this.slot); step > 0; step--) {
+      const at = modulo(slot - step + 1, 10);
+      this.windowSum -= this.window[at] as number;
+      this.window[at] = 0;
+    }
+    if (slot > this.slot) this.slot = slot;
+    const at = modulo(slot, 10);
+    const slotBits = (this.window[at] as number) + bits;
+    this.window[at] = slotBits;
+    this.windowSum += bits;
+    if (slotBits > this.worst100MsBits) {
+      this.worst100MsBits = slotBits;
+      this.worst100MsAtUs = slot * 100_000;
+    }
+    if (this.windowSum > this.worstSecondBits) {
+      this.worstSecondBits = this.windowSum;
+      this.worstSecondAtUs = (slot - 9) * 100_000;
+    }
+  }
+}
+
+function modulo(value: number, by: number): number {
+  return ((value % by) + by) % by;
+}
+
+/** What one bus carried. */
+export interface BusTraffic {
+  index: number;
+  load: BusLoad;
+  logs: FrameLog[];
+  errors: ErrorFrame[];
+  /** Error frames beyond those kept in `errors`. */
+  errorsTotal: number;
+  repetitions: Repetition[];
+  frames: number;
+}
+
+const errorsKeptMax = 100_000;
+/** A healthy frame never follows itself unchanged at less than this many times its own length on the wire. */
+const backToBackLengths = 3;
+const repetitionFramesMin = 50;
+
+/**
+ * Gathers the evidence from frames in time order. Memory grows by some 8 to 24 bytes a frame.
+ * Pure: feed it from a recording or from a live bus.
+ */
+export class TrafficLog {
+  readonly vehicle: Vehicle;
+  readonly buses: BusTraffic[];
+  firstUs = Number.POSITIVE_INFINITY;
+  lastUs = Number.NEGATIVE_INFINITY;
+  frames = 0;
+  private readonly decoder: Decoder;
+  private readonly logs: Map<number, FrameLog>[];
+  private readonly groups: Map<Frame, FrameLog>[];
+  private readonly current: (Repetition | undefined)[];
+
+  constructor(vehicle: Vehicle) {
+    this.vehicle = vehicle;
+    this.decoder = compileDecoder(vehicle);
+    this.logs = vehicle.buses.map(() => new Map());
+    this.groups = vehicle.buses.map(() => new Map());
+    this.current = vehicle.buses.map(() => undefined);
+    this.buses = vehicle.buses.map((bus) => ({
+      index: bus.index,
+      load: new BusLoad(),
+      logs: [],
+      errors: [],
+      errorsTotal: 0,
+      repetitions: [],
+      frames: 0,
+    }));
+  }
+
+  take(batch: FrameBatch): void {
+    for (let i = 0; i < batch.count; i++) this.takeFrame(batch, i);
+  }
+
+  private takeFrame(batch: FrameBatch, i: number): void {
+    const timeUs = batch.timeUs[i] as number;
+    const flags = batch.flags[i] as number;
+    const bus = this.buses[batch.bus[i] as number];
+    if (!bus) return;
+    this.firstUs = Math.min(this.firstUs, timeUs);
+    this.lastUs = Math.max(this.lastUs, timeUs);
+    const bytes = batch.bytesOf(i);
+    const id = batch.id[i] as number;
+    if ((flags & frameFlag.error) !== 0) {
+      bus.errorsTotal++;
+      if (bus.errors.length < errorsKeptMax) bus.errors.push(toErrorFrame(timeUs, id, bytes));
+      return;
+    }
+    this.frames++;
+    bus.frames++;
+    const length = batch.length[i] as number;
+    const bits = wireBits(id, flags, bytes, length);
+    bus.load.take(timeUs, bits);
+    const log = this.findLog(bus, id, flags);
+    if ((flags & frameFlag.remote) !== 0) {
+      log.remote++;
+      return;
+    }
+    this.followRepetition(bus, log, timeUs, bytes, length, bits);
+    log.take(timeUs, id, bytes, length, bits);
+  }
+
+  private findLog(bus: BusTraffic, id: number, flags: number): FrameLog {
+    const extended = (flags & frameFlag.extended) !== 0;
+    const key = extended ? id + 0x100000000 : id;
+    const byId = this.logs[bus.index] as Map<number, FrameLog>;
+    const known = byId.get(key);
+    if (known) return known;
+    const definition = this.decoder.findFrame(bus.index, id, flags);
+    const byGroup = this.groups[bus.index] as Map<Frame, FrameLog>;
+    let log = definition ? byGroup.get(definition) : undefined;
+    if (!log) {
+      log = new FrameLog(bus.index, id, extended, definition);
+      bus.logs.push(log);
+      if (definition) byGroup.set(definition, log);
+    }
+    byId.set(key, log);
+    return log;
+  }
+
+  private followRepetition(bus: BusTraffic, log: FrameLog, timeUs: number, bytes: Uint8Array, length: number, bits: number): void {
+    const bitRate = this.vehicle.buses[bus.index]?.bitRate ?? 500_000;
+    const closeUs = (backToBackLengths * bits * 1e6) / bitRate;
+    const running = this.current[bus.index];
+    const same = log.lastLength === length && equalBytes(log.lastBytes, bytes, length);
+    if (running && running.log === log && same && timeUs - running.toUs <= closeUs) {
+      running.toUs = timeUs;
+      if (++running.frames === repetitionFramesMin) bus.repetitions.push(running);
+      return;
+    }
+    this.current[bus.index] = { log, fromUs: timeUs, toUs: timeUs, frames: 1 };
+  }
+
+  /** The definition's log, when any such frame was seen. */
+  findDefinitionLog(frame: Frame): FrameLog | undefined {
+    return this.groups[frame.bus]?.get(frame);
+  }
+}
+
+function equalBytes(a: Uint8Array, b: Uint8Array, length: number): boolean {
+  for (let i = 0; i < length; i++) if (a[i] !== b[i]) return false;
+  return true;
+}
+
+/** Id in hex as the definition files write it, with the parameter group of a 29-bit one. */
+export function idText(id: number, extended: boolean): string {
+  const hex = `0x${id
+    .toString(16)
+    .toUpperCase()
+    .padStart(extended ? 8 : 3, '0')}`;
+  return extended ? `${hex} (29-bit, as J1939 group 0x${pgnOf(id).toString(16).toUpperCase()} from address ${id & 0xff})` : hex;
+}

@@ -1,0 +1,169 @@
+// Error frames as the Linux kernel reports them, in words. Source: linux/can/error.h (class bits in the id, details in 8 bytes).
+
+export interface ErrorFrame {
+  timeUs: number;
+  /** Class bits (`errorClass`). */
+  classes: number;
+  /** data[1]: controller state bits. */
+  controller: number;
+  /** data[2]: kind of protocol violation, bits. */
+  kind: number;
+  /** data[3]: where in the frame. */
+  place: number;
+  /** data[4]: transceiver. */
+  transceiver: number;
+  /** data[6], data[7]: transmit and receive error counters; 0 where the driver gives none. */
+  sent: number;
+  received: number;
+}
+
+export const errorClass = {
+  txTimeout: 0x001,
+  lostArbitration: 0x002,
+  controller: 0x004,
+  protocol: 0x008,
+  transceiver: 0x010,
+  noAcknowledge: 0x020,
+  busOff: 0x040,
+  busError: 0x080,
+  restarted: 0x100,
+  counters: 0x200,
+} as const;
+
+export const controllerState = {
+  receiveOverflow: 0x01,
+  sendOverflow: 0x02,
+  receiveWarning: 0x04,
+  sendWarning: 0x08,
+  receivePassive: 0x10,
+  sendPassive: 0x20,
+  active: 0x40,
+} as const;
+
+export const violation = {
+  bit: 0x01,
+  form: 0x02,
+  stuff: 0x04,
+  bit0: 0x08,
+  bit1: 0x10,
+  overload: 0x20,
+  active: 0x40,
+  sending: 0x80,
+} as const;
+
+/** data[3] of an error frame: place in the frame. */
+export const placeNames: Readonly<Record<number, string>> = {
+  2: 'id bits 28 to 21',
+  3: 'start of frame',
+  4: 'substitute remote bit',
+  5: 'identifier extension bit',
+  6: 'id bits 20 to 18',
+  7: 'id bits 17 to 13',
+  8: 'CRC sequence',
+  9: 'reserved bit 0',
+  10: 'data',
+  11: 'data length code',
+  12: 'remote bit',
+  13: 'reserved bit 1',
+  14: 'id bits 4 to 0',
+  15: 'id bits 12 to 5',
+  18: 'intermission',
+  24: 'CRC delimiter',
+  25: 'acknowledge slot',
+  26: 'end of frame',
+  27: 'acknowledge delimiter',
+};
+
+const acknowledgePlaces = [0x19, 0x1b];
+
+export function toErrorFrame(timeUs: number, id: number, bytes: Uint8Array): ErrorFrame {
+  const at = (index: number) => bytes[index] ?? 0;
+  return { timeUs, classes: id, controller: at(1), kind: at(2), place: at(3), transceiver: at(4), sent: at(6), received: at(7) };
+}
+
+/** Nobody acknowledged: its own class, or a protocol violation in the acknowledge slot or its delimiter. */
+export function isUnacknowledged(error: ErrorFrame): boolean {
+  if ((error.classes & errorClass.noAcknowledge) !== 0) return true;
+  return (error.classes & errorClass.protocol) !== 0 && acknowledgePlaces.includes(error.place);
+}
+
+/** Stuff or form errors: what a node sees that listens, or is heard, at the wrong bit rate. */
+export function isFraming(error: ErrorFrame): boolean {
+  return (error.classes & errorClass.protocol) !== 0 && (error.kind & (violation.stuff | violation.form)) !== 0 && !isUnacknowledged(error);
+}
+
+/** Says that something is wrong with the line or a node, rather than telling of normal arbitration or a recovery. */
+export function isFault(error: ErrorFrame): boolean {
+  const harmless = errorClass.lostArbitration | errorClass.restarted | errorClass.counters;
+  if ((error.classes & ~harmless) === 0) return false;
+  return !(error.classes === errorClass.controller && error.controller === controllerState.active);
+}
+
+/** Counts by class in words, most frequent first: [what, count, first time]. */
+export function countByKind(errors: readonly ErrorFrame[]): { what: string; count: number; firstUs: number }[] {
+  const counts = new Map<string, { what: string; count: number; firstUs: number }>();
+  for (const error of errors) {
+    for (const what of kindsOf(error)) {
+      const row = counts.get(what);
+      if (row) row.count++;
+      else counts.set(what, { what, count: 1, firstUs: error.timeUs });
+    }
+  }
+  return [...counts.values()].sort((a, b) => b.count - a.count);
+}
+
+/** What one error frame says, in words; several where it carries several classes. */
+export function kindsOf(error: ErrorFrame): string[] {
+  const kinds: string[] = [];
+  const add = (when: number, what: string) => {
+    if (when !== 0) kinds.push(what);
+  };
+  const { classes, controller } = error;
+  add(classes & errorClass.txTimeout, 'driver gave up sending');
+  add(classes & errorClass.lostArbitration, 'lost arbitration');
+  if ((classes & errorClass.controller) !== 0) {
+    add(controller & controllerState.receiveOverflow, 'controller receive overflow');
+    add(controller & controllerState.sendOverflow, 'controller send overflow');
+    add(controller & (controllerState.receiveWarning | controllerState.sendWarning), 'error counter at the warning level (96)');
+    add(controller & (controllerState.receivePassive | controllerState.sendPassive), 'error-passive (128)');
+    add(controller & controllerState.active, 'back to error-active');
+    if (controller === 0) kinds.push('controller problem, unspecified');
+  }
+  if ((classes & errorClass.protocol) !== 0) kinds.push(protocolText(error));
+  add(classes & errorClass.transceiver, transceiverText(error.transceiver));
+  add(classes & errorClass.noAcknowledge, 'nobody acknowledged');
+  add(classes & errorClass.busOff, 'bus-off');
+  if ((classes & errorClass.busError) !== 0 && (classes & errorClass.protocol) === 0) kinds.push('bus error, unspecified');
+  add(classes & errorClass.restarted, 'controller restarted');
+  if (kinds.length === 0) kinds.push('error counters');
+  return kinds;
+}
+
+function protocolText(error: ErrorFrame): string {
+  const names: [number, string][] = [
+    [violation.stuff, 'stuff'],
+    [violation.form, 'form'],
+    [violation.bit0, 'dominant bit'],
+    [violation.bit1, 'recessive bit'],
+    [violation.bit, 'bit'],
+    [violation.overload, 'overload'],
+  ];
+  const name = names.find(([bit]) => (error.kind & bit) !== 0)?.[1] ?? 'unspecified';
+  const place = placeNames[error.place];
+  return place ? `${name} error at ${place}` : `${name} error`;
+}
+
+function transceiverText(code: number): string {
+  const names: Record<number, string> = {
+    4: 'CAN_H has no wire',
+    5: 'CAN_H shorted to battery',
+    6: 'CAN_H shorted to supply',
+    7: 'CAN_H shorted to ground',
+    64: 'CAN_L has no wire',
+    80: 'CAN_L shorted to battery',
+    96: 'CAN_L shorted to supply',
+    112: 'CAN_L shorted to ground',
+    128: 'CAN_L shorted to CAN_H',
+  };
+  return `transceiver reports ${names[code] ?? 'a line fault'}`;
+}

@@ -1,0 +1,224 @@
+// What can be said of one frame's traffic: kept period, length, talkers, counter, payload. Each function looks at one thing.
+import type { FrameLog } from './bus-traffic.ts';
+import { counterModulus, gapsOf, indexAtOrBefore, type Outage, quantile } from './outage.ts';
+
+/** How a frame kept its period. Times in microseconds. */
+export interface Timing {
+  frames: number;
+  meanUs: number;
+  medianUs: number;
+  /** Median and 99th percentile of the distance from the declared period (from the median where none is declared). */
+  jitter50Us: number;
+  jitter99Us: number;
+  longestUs: number;
+  longestAtUs: number;
+}
+
+/** Undefined with fewer than two frames. */
+export function measureTiming(log: FrameLog): Timing | undefined {
+  const times = log.timesUs.values;
+  if (times.length < 2) return undefined;
+  const gaps = gapsOf(times);
+  const ascending = gaps.slice().sort();
+  const medianUs = quantile(ascending, 0.5);
+  const centre = log.definition?.periodUs ?? medianUs;
+  const distances = gaps.map((gap) => Math.abs(gap - centre)).sort();
+  const longestUs = ascending[ascending.length - 1] as number;
+  return {
+    frames: times.length,
+    meanUs: ((times[times.length - 1] as number) - (times[0] as number)) / gaps.length,
+    medianUs,
+    jitter50Us: quantile(distances, 0.5),
+    jitter99Us: quantile(distances, 0.99),
+    longestUs,
+    longestAtUs: times[gaps.indexOf(longestUs)] as number,
+  };
+}
+
+/** A stretch in which a frame came late, and by what measure. */
+export interface Lateness {
+  fromUs: number;
+  measuredUs: number;
+  why: 'period' | 'jitter' | 'gap';
+}
+
+/** Tolerances of a period: common practice, no source. */
+const slowBy = 1.1;
+const slowWindowBy = 1.25;
+const windowGaps = 16;
+const strayGap = 1.5;
+const strayShareMax = 0.05;
+const longGapPeriods = 5;
+const longGapMinUs = 100_000;
+
+/** Whether a frame comes late against its declared period, the device's own silences left out. */
+export function findLateness(log: FrameLog, outages: readonly Outage[]): Lateness | undefined {
+  const period = log.definition?.periodUs;
+  const times = log.timesUs.values;
+  if (period === undefined || times.length < 6) return undefined;
+  const kept: { gap: number; at: number }[] = [];
+  for (let i = 1; i < times.length; i++) {
+    const at = times[i - 1] as number;
+    const gap = (times[i] as number) - at;
+    const excused = gap > period * strayGap && outages.some((outage) => outage.fromUs < at + gap && outage.toUs > at);
+    if (!excused) kept.push({ gap, at });
+  }
+  if (kept.length < 5) return undefined;
+  const ascending = Float64Array.from(kept, ({ gap }) => gap).sort();
+  const median = quantile(ascending, 0.5);
+  if (median > slowBy * period) return { fromUs: (kept[0] as { at: number }).at, measuredUs: median, why: 'period' };
+  const slow = slowWindow(kept, period);
+  if (slow) return slow;
+  const stray = kept.filter(({ gap }) => gap > strayGap * period);
+  if (kept.length >= 40 && stray.length > strayShareMax * kept.length) {
+    return { fromUs: (stray[0] as { at: number }).at, measuredUs: quantile(ascending, 0.95), why: 'jitter' };
+  }
+  const long = stray.find(({ gap }) => gap > Math.max(longGapPeriods * period, longGapMinUs));
+  return long ? { fromUs: long.at, measuredUs: long.gap, why: 'gap' } : undefined;
+}
+
+function slowWindow(kept: readonly { gap: number; at: number }[], period: number): Lateness | undefined {
+  for (let i = 0; i + windowGaps <= kept.length; i += windowGaps / 2) {
+    const ascending = Float64Array.from(kept.slice(i, i + windowGaps), ({ gap }) => gap).sort();
+    const median = quantile(ascending, 0.5);
+    if (median > slowWindowBy * period) return { fromUs: (kept[i] as { at: number }).at, measuredUs: median, why: 'period' };
+  }
+  return undefined;
+}
+
+/** A second sender of one id. */
+export interface SecondTalker {
+  fromUs: number;
+  /** Frames a second over what one sender would send. */
+  ratio: number;
+  evidence: string;
+}
+
+const closeGap = 0.55;
+const talkWindowPeriods = 12;
+const talkRatioMin = 1.35;
+
+/**
+ * Two devices on one id: more frames than the period allows for a stretch of time, in two interleaved time grids or with two
+ * alternating payloads. A single sender that is merely too fast keeps one even grid and one counter.
+ */
+export function findSecondTalker(log: FrameLog): SecondTalker | undefined {
+  const times = log.timesUs.values;
+  const addresses = [...log.sources].filter(([, frames]) => frames >= 3).map(([address]) => `0x${address.toString(16).toUpperCase()}`);
+  if (addresses.length > 1) {
+    return { fromUs: times[0] ?? 0, ratio: addresses.length, evidence: `source addresses ${addresses.join(' and ')} both send it` };
+  }
+  const period = log.definition?.periodUs;
+  if (period === undefined || times.length < 2 * talkWindowPeriods) return undefined;
+  const windowUs = talkWindowPeriods * period;
+  let run = 0;
+  for (let from = times[0] as number; from + windowUs <= (times[times.length - 1] as number); from += windowUs) {
+    const first = indexAtOrBefore(times, from - 1) + 1;
+    const last = indexAtOrBefore(times, from + windowUs - 1);
+    const ratio = (last - first + 1) / talkWindowPeriods;
+    run = ratio >= talkRatioMin && unevenGaps(times, first, last, period) ? run + 1 : 0;
+    if (run === 2) {
+      const evidence = `${(ratio * talkWindowPeriods).toFixed(0)} frames in ${talkWindowPeriods} periods, in interleaved time grids`;
+      return { fromUs: from - windowUs, ratio, evidence };
+    }
+  }
+  return evenlyDoubled(log, period);
+}
+
+/** Interleaved grids that are not spaced evenly: short and long gaps take turns. */
+function unevenGaps(times: Float64Array, first: number, last: number, period: number): boolean {
+  let short = 0;
+  for (let i = first + 1; i <= last; i++) if ((times[i] as number) - (times[i - 1] as number) < closeGap * period) short++;
+  return short >= 0.2 * (last - first);
+}
+
+/** Two senders that happen to be half a period apart: only a counter that takes turns tells them from one fast sender. */
+function evenlyDoubled(log: FrameLog, period: number): SecondTalker | undefined {
+  if (log.counters.length < 40) return undefined;
+  const modulus = counterModulus(log);
+  const median = quantile(gapsOf(log.timesUs.values).sort(), 0.5);
+  if (median > 0.7 * period) return undefined;
+  let odd = 0;
+  for (let i = 2; i < log.counters.length; i++) {
+    const step = (((log.counters.at(i) - log.counters.at(i - 1)) % modulus) + modulus) % modulus;
+    const stepOfTwo = (((log.counters.at(i) - log.counters.at(i - 2)) % modulus) + modulus) % modulus;
+    if (step !== 1 && stepOfTwo === 1) odd++;
+  }
+  if (odd < log.counters.length / 3) return undefined;
+  return { fromUs: log.firstUs, ratio: period / median, evidence: 'two counters take turns' };
+}
+
+export interface CounterFault {
+  kind: 'skips' | 'stuck';
+  count: number;
+  fromUs: number;
+}
+
+const stuckFramesMin = 12;
+
+/**
+ * A counter that stands still or jumps although no frame is missing. Jumps over lost frames, and a beginning anew after a restart,
+ * are consequences and don't count.
+ */
+export function findCounterFault(log: FrameLog, outages: readonly Outage[]): CounterFault | undefined {
+  if (log.counterBits === 0 || log.counters.length < 4) return undefined;
+  const modulus = counterModulus(log);
+  const times = log.timesUs.values;
+  const period = log.definition?.periodUs ?? quantile(gapsOf(times).sort(), 0.5);
+  const usualStep = modalStep(log, modulus);
+  let skips = 0;
+  let firstSkip = 0;
+  let still = 0;
+  for (let i = 1; i < log.counters.length; i++) {
+    const step = (((log.counters.at(i) - log.counters.at(i - 1)) % modulus) + modulus) % modulus;
+    const at = times[i] as number;
+    if (step === 0 && modulus > 1) {
+      if (++still === stuckFramesMin) return { kind: 'stuck', count: still, fromUs: times[i - still] as number };
+      continue;
+    }
+    const repeated = still;
+    still = 0;
+    const gap = at - (times[i - 1] as number);
+    const lost = gap > 1.4 * period;
+    const excused = lost || outages.some((outage) => outage.fromUs <= at && outage.toUs >= (times[i - 1] as number));
+    if (repeated > 0 && skips++ === 0) firstSkip = times[i - repeated] as number;
+    if (step !== usualStep && !excused && skips++ === 0) firstSkip = at;
+  }
+  return skips > 0 ? { kind: 'skips', count: skips, fromUs: firstSkip } : undefined;
+}
+
+/** A counter that counts by another step than one (four messages share it, say) is right as long as the step is kept. */
+function modalStep(log: FrameLog, modulus: number): number {
+  const counts = new Map<number, number>();
+  for (let i = 1; i < log.counters.length; i++) {
+    const step = (((log.counters.at(i) - log.counters.at(i - 1)) % modulus) + modulus) % modulus;
+    if (step !== 0) counts.set(step, (counts.get(step) ?? 0) + 1);
+  }
+  const ranked = [...counts].sort((a, b) => b[1] - a[1]);
+  const [best] = ranked;
+  return best && best[1] > 0.5 * (log.counters.length - 1) ? best[0] : 1;
+}
+
+export interface Freeze {
+  fromUs: number;
+  seconds: number;
+}
+
+const frozenMinUs = 3_000_000;
+const frozenTimes = 8;
+const changesMin = 5;
+
+/**
+ * A payload that moved and then stopped for good: still for much longer than it ever was since it first moved. A frame that never
+ * moved is constant, which is no fault.
+ */
+export function findFreeze(log: FrameLog): Freeze | undefined {
+  const changes = log.changesUs.values;
+  if (changes.length < changesMin) return undefined;
+  const lastChange = changes[changes.length - 1] as number;
+  const stillUs = log.lastUs - lastChange;
+  let longest = 0;
+  for (let i = 1; i < changes.length; i++) longest = Math.max(longest, (changes[i] as number) - (changes[i - 1] as number));
+  if (stillUs < Math.max(frozenMinUs, frozenTimes * longest)) return undefined;
+  return { fromUs: lastChange, seconds: stillUs / 1e6 };
+}

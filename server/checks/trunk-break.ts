@@ -1,0 +1,125 @@
+// Where along the trunk a wire or connector interrupts: from which devices vanish together and which stay.
+import type { Bus, TrunkItem } from '../definitions/vehicle.ts';
+import { type DevicePresence, indexAtOrBefore, type Outage } from './outage.ts';
+
+/** Outages of one bus that began and ended together. */
+export interface Episode {
+  fromUs: number;
+  toUs: number;
+  /** Between these nobody who vanished was heard. */
+  coreFromUs: number;
+  coreToUs: number;
+  outages: Outage[];
+}
+
+/** A break between two neighbours on the trunk and the episodes that it explains. */
+export interface TrunkBreak {
+  stretch: string;
+  episodes: Episode[];
+  /** Other stretches that the same episodes allow. */
+  alternatives: string[];
+  /** Names of the devices beyond it, as seen from the listener. */
+  beyond: string[];
+}
+
+/** Joins outages that share both ends within their slack. */
+export function toEpisodes(outages: readonly Outage[]): Episode[] {
+  const episodes: Episode[] = [];
+  for (const outage of [...outages].sort((a, b) => a.fromUs - b.fromUs || a.toUs - b.toUs)) {
+    const together = episodes.find((episode) => episode.outages.every((other) => shareEnds(other, outage)));
+    if (together) {
+      together.outages.push(outage);
+      together.fromUs = Math.min(together.fromUs, outage.fromUs);
+      together.toUs = Math.max(together.toUs, outage.toUs);
+      together.coreFromUs = Math.max(together.coreFromUs, outage.fromUs);
+      together.coreToUs = Math.min(together.coreToUs, outage.toUs);
+    } else {
+      episodes.push({
+        fromUs: outage.fromUs,
+        toUs: outage.toUs,
+        coreFromUs: outage.fromUs,
+        coreToUs: outage.toUs,
+        outages: [outage],
+      });
+    }
+  }
+  return episodes;
+}
+
+/** Each end is known to within one period of the device before or after; a device that speaks seldom is heard of late. */
+function shareEnds(a: Outage, b: Outage): boolean {
+  if (a.device === b.device) return false;
+  const slack = 1.3 * Math.max(a.slackUs, b.slackUs) + 5_000;
+  const starts = a.kind === 'never' || b.kind === 'never' ? a.kind === b.kind : Math.abs(a.fromUs - b.fromUs) <= slack;
+  const ends = a.kind === 'gap' && b.kind === 'gap' ? Math.abs(a.toUs - b.toUs) <= slack : a.kind === b.kind;
+  return starts && ends;
+}
+
+/** One side of the trunk as seen from the listener: places at which it can break, nearest first, and what lies beyond each. */
+interface Cut {
+  stretch: string;
+  beyond: Set<string>;
+}
+
+/**
+ * All stretches of a trunk with the devices that a break there hides from the listener. A listener that the trunk doesn't name is
+ * taken to sit at its front end. A stretch between two items with no device beyond hides nobody and is left out.
+ */
+export function listCuts(trunk: readonly TrunkItem[]): Cut[] {
+  const listener = trunk.findIndex((item) => item.kind === 'listener');
+  const cuts: Cut[] = [];
+  for (let i = 0; i + 1 < trunk.length; i++) {
+    const left = trunk[i] as TrunkItem;
+    const right = trunk[i + 1] as TrunkItem;
+    const hidden = i < listener ? trunk.slice(0, i + 1) : trunk.slice(i + 1);
+    const beyond = new Set(hidden.filter((item) => item.kind === 'device').map((item) => item.name));
+    if (beyond.size > 0) cuts.push({ stretch: `${left.name} - ${right.name}`, beyond });
+  }
+  return cuts;
+}
+
+/**
+ * Explains episodes by breaks of the trunk: a break hides all devices beyond it and no other. An episode that no stretch explains is
+ * left to others. Greedy: the stretch that explains most, then the rest; among equals the one that hides fewest.
+ */
+export function findBreaks(bus: Bus, presences: readonly DevicePresence[], episodes: readonly Episode[]): TrunkBreak[] {
+  if (!bus.trunk) return [];
+  const cuts = listCuts(bus.trunk);
+  let open = episodes.map((episode) => ({ episode, allowed: cuts.filter((cut) => explains(cut, episode, presences)) }));
+  open = open.filter(({ allowed }) => allowed.length > 0);
+  const found: TrunkBreak[] = [];
+  while (open.length > 0) {
+    const ranked = cuts
+      .map((cut) => ({ cut, explained: open.filter(({ allowed }) => allowed.includes(cut)) }))
+      .filter(({ explained }) => explained.length > 0)
+      .sort((a, b) => b.explained.length - a.explained.length || a.cut.beyond.size - b.cut.beyond.size);
+    const best = ranked[0];
+    if (!best) break;
+    const taken = best.explained;
+    const alternatives = cuts.filter((cut) => cut !== best.cut && taken.every(({ allowed }) => allowed.includes(cut)));
+    found.push({
+      stretch: best.cut.stretch,
+      episodes: taken.map(({ episode }) => episode),
+      alternatives: alternatives.map((cut) => cut.stretch),
+      beyond: [...best.cut.beyond],
+    });
+    open = open.filter((entry) => !taken.includes(entry));
+  }
+  return found;
+}
+
+/** Everybody who vanished lies beyond the cut, and nobody beyond it was heard meanwhile (one who was not due may be beyond or not). */
+function explains(cut: Cut, episode: Episode, presences: readonly DevicePresence[]): boolean {
+  if (!episode.outages.every((outage) => cut.beyond.has(outage.device.name))) return false;
+  const gone = new Set(episode.outages.map((outage) => outage.device.name));
+  return presences
+    .filter((presence) => cut.beyond.has(presence.device.name) && !gone.has(presence.device.name))
+    .every((presence) => !heardWithin(presence, episode.coreFromUs, episode.coreToUs));
+}
+
+/** Heard clearly inside: frames that were on the wire at the edges don't count. */
+function heardWithin(presence: DevicePresence, fromUs: number, toUs: number): boolean {
+  const slack = Math.min(2_000, (toUs - fromUs) / 4);
+  const last = indexAtOrBefore(presence.timesUs, toUs - slack);
+  return last >= 0 && (presence.timesUs[last] as number) > fromUs + slack;
+}
