@@ -11,6 +11,8 @@ export const stalePeriods = 3;
 export const staleWithoutPeriodMs = 1000;
 export const formulaLengthMax = 500;
 export const formulaDepthMax = 32;
+/** Longest time that a formula's function looks back. */
+export const formulaWindowS = 60;
 export const definitionFileBytesMax = 256 * 1024;
 export const livePacketsPerSecondMax = 30;
 export const liveSilenceMs = 250;
@@ -22,8 +24,33 @@ export const livePauseAfterMs = 5_000;
 export const liveDropAfterMs = 30_000;
 export const liveBinsPerPacketMax = 64;
 export const liveClientsMax = 64;
+export const liveIdsMax = 4096;
+export const muxPagesMax = 256;
+export const liveAlarmEventsMax = 1000;
 export const liveMessageBytesMax = 64 * 1024;
+export const httpBodyBytesMax = 64 * 1024;
+export const httpRequestsPerMinuteMax = 3000;
+export const channelNameMax = 200;
+export const windowChannelsMax = 32;
+export const windowBinsMax = 4096;
 export const defaultPort = 8414;
 export const unknownIdsMax = 4096;
 export const malformedNamedMax = 100;
 export const unmatchedInterfacesMax = 64;
+/** A writer waits this long for another program's lock before it says so. */
+export const busyWaitMaxMs = 2000;
+/** The main process hands inputs to the recorder once the oldest is this old; a commit starts at commitAgeMaxMs. */
+export const handOverAgeMs = 25;
+/** An input must be on the disk within this; a slower disk raises an alarm. */
+export const diskAgeMaxMs = 250;
+/** Inputs on their way to the disk; beyond it frames are dropped and counted. */
+export const recorderQueueBytesMax = 32 * 1024 * 1024;
+/** Inputs of one slice, whatever its time. */
+export const sliceInputsMax = 1_000_000;
+/** With less space recording doesn't start, so that the system keeps some. */
+export const diskReserveBytes = 32 * 1024 * 1024;
+/** With less space a warning is given, long before recording stops. */
+export const diskWarningBytes = 2 * 1024 * 1024 * 1024;
+/** How often free space is looked at, and a stopped recording tried again. */
+export const diskLookIntervalMs = 10_000;
+export const recordBytesMax = 16 * 1024 * 1024;

@@ -1,0 +1,222 @@
+// The compiled decoder: frames in, samples with their quality out, and everything that gave no sample counted.
+import { type FrameBatch, frameFlag } from '../bus/frame-batch.ts';
+import type { SampleBatch } from '../channels/sample-batch.ts';
+import type { Frame, Vehicle } from '../definitions/vehicle.ts';
+import { unknownIdsMax } from '../limits.ts';
+import { IdTable, idKey } from './id-table.ts';
+import { compileLayout, type LayoutReader } from './layout-code.ts';
+
+/** An id that no definition names, on one bus. */
+export interface UnknownId {
+  bus: number;
+  id: number;
+  extended: boolean;
+  fd: boolean;
+  frames: number;
+}
+
+/** What became of the frames so far. Columns have an element a frame definition, in the order of `Decoder.frames`. */
+export interface DecodeCounts {
+  /** Gave samples; longer ones included. */
+  readonly decoded: Float64Array;
+  /** Shorter than the definition says: no samples. */
+  readonly tooShort: Float64Array;
+  /** Longer than the definition says: decoded, and counted here too. */
+  readonly longer: Float64Array;
+  /** Remote frames with the definition's id. */
+  readonly remote: Float64Array;
+  /** Last source address of 29-bit frames, −1 before the first. */
+  readonly lastSource: Int16Array;
+  /** Over all buses: every frame given, and remote, error and unknown ones among them. */
+  readonly total: { frames: number; decoded: number; tooShort: number; longer: number; remote: number; error: number; unknown: number };
+}
+
+/** A decoder of one definition set. Holds no time and no values, only counts. */
+export interface Decoder {
+  /** All frame definitions, in the order of buses and frames. */
+  readonly frames: readonly Frame[];
+  readonly counts: DecodeCounts;
+  /**
+   * Appends the samples of frames `from` up to, not including, `to`, in the frames' order and within a frame in that of its signals.
+   * Error and remote frames, unknown ids and frames that are too short give none and are counted.
+   */
+  decode(frames: FrameBatch, from: number, to: number, out: SampleBatch): void;
+  /** The definition that a frame of this bus, id and flags (`frameFlag`) belongs to; undefined when none. Counts nothing. */
+  findFrame(bus: number, id: number, flags: number): Frame | undefined;
+  /** Ids that no definition names, most frequent first; beyond a bound new ones are counted in `counts.total.unknown` only. */
+  unknownIds(): UnknownId[];
+}
+
+/** Compiles all layouts of a vehicle. */
+export function compileDecoder(vehicle: Vehicle): Decoder {
+  return new CompiledDecoder(vehicle);
+}
+
+/**
+ * Parameter group number of a J1939 id: priority and source address dropped, and the destination too where the format byte (PF) is
+ * below 240.
+ *
+ *     bit 28  26   25  24   23      16  15      8  7       0
+ *        priority EDP  DP   PF          PS         source address
+ *
+ * Worked: 0x0CF00400 → 0xF004, 0x18EAFF00 → 0xEA00. Source: SAE J1939-21 as quoted by Linux Documentation/networking/j1939.rst.
+ */
+export function pgnOf(id: number): number {
+  const pgn = (id >>> 8) & 0x3ffff;
+  return (pgn & 0xff00) < 0xf000 ? pgn & 0x3ff00 : pgn;
+}
+
+const noDataFlags = frameFlag.remote | frameFlag.error;
+
+class CompiledDecoder implements Decoder {
+  readonly frames: readonly Frame[];
+  readonly counts: DecodeCounts;
+  private readonly readers: LayoutReader[];
+  private readonly lengths: Uint8Array;
+  private readonly signalsMax: number;
+  private readonly ids = new IdTable();
+  /** J1939 groups: (bus, group) → page; then the page's definition for each source address, −1 for none. */
+  private readonly groups = new IdTable();
+  private readonly bySource: Int32Array;
+  private readonly unknown = new IdTable();
+  private readonly unknownList: UnknownId[] = [];
+
+  constructor(vehicle: Vehicle) {
+    const frames = vehicle.buses.flatMap((bus) => bus.frames);
+    this.frames = frames;
+    this.readers = frames.map(compileLayout);
+    this.lengths = Uint8Array.from(frames, (frame) => frame.lengthBytes);
+    this.signalsMax = Math.max(0, ...frames.map((frame) => frame.signals.length));
+    this.bySource = this.enterFrames();
+    this.counts = emptyCounts(frames.length);
+  }
+
+  decode(frames: FrameBatch, from: number, to: number, out: SampleBatch): void {
+    const { readers, lengths, counts, signalsMax } = this;
+    const { decoded, lastSource, total } = counts;
+    const { timeUs, bus, id, flags, length, offset, view } = frames;
+    total.frames += to - from;
+    let { channel, timeUs: sampleTimeUs, value, quality } = out;
+    let n = out.count;
+    let room = channel.length - signalsMax;
+    let decodedNow = 0;
+    for (let i = from; i < to; i++) {
+      const flag = flags[i] as number;
+      const known = (flag & noDataFlags) === 0 ? this.find(bus[i] as number, id[i] as number, flag) : -2;
+      if (known < 0) {
+        this.countWithoutData(known, bus[i] as number, id[i] as number, flag);
+        continue;
+      }
+      const bytes = length[i] as number;
+      const expected = lengths[known] as number;
+      if (bytes !== expected && !this.countLength(known, bytes, expected)) continue;
+      if (n > room) {
+        out.count = n;
+        out.reserve(signalsMax);
+        ({ channel, timeUs: sampleTimeUs, value, quality } = out);
+        room = channel.length - signalsMax;
+      }
+      decoded[known] = (decoded[known] as number) + 1;
+      lastSource[known] = (flag & frameFlag.extended) !== 0 ? (id[i] as number) & 0xff : -1;
+      decodedNow++;
+      const read = readers[known] as LayoutReader;
+      n = read(view, offset[i] as number, timeUs[i] as number, n, channel, sampleTimeUs, value, quality);
+    }
+    total.decoded += decodedNow;
+    out.count = n;
+  }
+
+  findFrame(bus: number, id: number, flags: number): Frame | undefined {
+    return (flags & frameFlag.error) !== 0 ? undefined : this.frames[this.find(bus, id, flags)];
+  }
+
+  unknownIds(): UnknownId[] {
+    return [...this.unknownList].sort((a, b) => b.frames - a.frames);
+  }
+
+  /** Index of the definition, or −1. An exact id goes before a parameter group. */
+  private find(bus: number, id: number, flags: number): number {
+    const exact = this.ids.find(bus, idKey(id, flags));
+    if (exact >= 0 || (flags & frameFlag.extended) === 0 || this.groups.size === 0) return exact;
+    const page = this.groups.find(bus, idKey(pgnOf(id), flags));
+    return page < 0 ? -1 : (this.bySource[page * 256 + (id & 0xff)] as number);
+  }
+
+  /** Counts a frame whose length differs from the definition's; true when it can be decoded all the same. */
+  private countLength(known: number, bytes: number, expected: number): boolean {
+    const { tooShort, longer, total } = this.counts;
+    const long = bytes > expected;
+    const column = long ? longer : tooShort;
+    column[known] = (column[known] as number) + 1;
+    if (long) total.longer++;
+    else total.tooShort++;
+    return long;
+  }
+
+  private countWithoutData(known: number, bus: number, id: number, flags: number): void {
+    const { total, remote } = this.counts;
+    if ((flags & frameFlag.error) !== 0) total.error++;
+    else if ((flags & frameFlag.remote) !== 0) {
+      total.remote++;
+      const asked = this.find(bus, id, flags);
+      if (asked >= 0) remote[asked] = (remote[asked] as number) + 1;
+    } else if (known === -1) this.countUnknown(bus, id, flags);
+  }
+
+  private countUnknown(bus: number, id: number, flags: number): void {
+    this.counts.total.unknown++;
+    const key = idKey(id, flags);
+    const seen = this.unknown.find(bus, key);
+    if (seen >= 0) (this.unknownList[seen] as UnknownId).frames++;
+    else if (this.unknownList.length < unknownIdsMax) {
+      this.unknown.insert(bus, key, this.unknownList.length);
+      const extended = (flags & frameFlag.extended) !== 0;
+      this.unknownList.push({ bus, id, extended, fd: (flags & frameFlag.fd) !== 0, frames: 1 });
+    }
+  }
+
+  /** Fills the id tables; the first definition of an id wins, and a group's narrower source filter goes before an open one. */
+  private enterFrames(): Int32Array {
+    const pages: Int32Array[] = [];
+    for (const [index, frame] of this.frames.entries()) {
+      if (frame.id === undefined) continue;
+      const key = idKey(frame.id, flagsOf(frame));
+      if (this.ids.find(frame.bus, key) < 0) this.ids.insert(frame.bus, key, index);
+    }
+    const grouped = [...this.frames.entries()].filter(([, frame]) => frame.id === undefined);
+    grouped.sort(([, a], [, b]) => Number(a.sourceAddresses === undefined) - Number(b.sourceAddresses === undefined));
+    for (const [index, frame] of grouped) {
+      const key = idKey(frame.pgn ?? 0, flagsOf(frame));
+      let page = this.groups.find(frame.bus, key);
+      if (page < 0) {
+        page = pages.push(new Int32Array(256).fill(-1)) - 1;
+        this.groups.insert(frame.bus, key, page);
+      }
+      fillSources(pages[page] as Int32Array, frame, index);
+    }
+    const bySource = new Int32Array(pages.length * 256);
+    for (const [page, column] of pages.entries()) bySource.set(column, page * 256);
+    return bySource;
+  }
+}
+
+function flagsOf(frame: Frame): number {
+  return (frame.extended || frame.pgn !== undefined ? frameFlag.extended : 0) | (frame.fd ? frameFlag.fd : 0);
+}
+
+function fillSources(bySource: Int32Array, frame: Frame, index: number): void {
+  for (const { from, to } of frame.sourceAddresses ?? [{ from: 0, to: 255 }]) {
+    for (let address = from; address <= to; address++) if (bySource[address] === -1) bySource[address] = index;
+  }
+}
+
+function emptyCounts(frames: number): DecodeCounts {
+  return {
+    decoded: new Float64Array(frames),
+    tooShort: new Float64Array(frames),
+    longer: new Float64Array(frames),
+    remote: new Float64Array(frames),
+    lastSource: new Int16Array(frames).fill(-1),
+    total: { frames: 0, decoded: 0, tooShort: 0, longer: 0, remote: 0, error: 0, unknown: 0 },
+  };
+}
