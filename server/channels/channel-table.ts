@@ -36,11 +36,11 @@ export class ChannelTable {
   /** Takes samples `from` up to, not including, `to`. */
   applySamples(batch: SampleBatch, from: number, to: number): void {
     const { value, quality, timeUs, low, high, changed, changedList } = this;
-    const { channel: channelOf, timeUs: timeOf, value: valueOf, quality: qualityOf } = batch;
+    const { channel: channelOf, timeUs: timeOf, value: newValue, quality: qualityOf } = batch;
     let n = this.changedCount;
     for (let i = from; i < to; i++) {
       const c = channelOf[i] as number;
-      const v = valueOf[i] as number;
+      const v = newValue[i] as number;
       const q = qualityOf[i] as number;
       if (changed[c] === 0) {
         changed[c] = 1;
