@@ -33,6 +33,8 @@ function exitCodeOf(error: unknown): number {
   if (error instanceof CommanderError) return error.exitCode === 0 ? 0 : 2;
   if (error instanceof AnswerIsNo) return 1;
   if (error instanceof EvenburnError) {
+    // A vehicle folder's faults come first, each on a line of its own.
+    if (error.details.problems) process.stderr.write(`${error.details.problems}\n`);
     process.stderr.write(`evenburn: ${error.message}. ${error.cure}\n`);
     return error.exitCode;
   }
