@@ -1,0 +1,2 @@
+// Style sheets that Vite bundles, as modules without exports.
+declare module '*.css' {}

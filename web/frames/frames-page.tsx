@@ -1,0 +1,4 @@
+// All frames: every id seen.
+export function FramesPage() {
+  return null;
+}

@@ -1,0 +1,46 @@
+// The pages of the program, one row each: a page lives in a folder of its own and is loaded when it is first opened.
+import { signal } from '@preact/signals';
+import type { ComponentType } from 'preact';
+
+export interface PageProps {
+  /** What follows the page's name in the address: `#/sessions/12` gives `['12']`. */
+  rest: string[];
+  /** What follows `?` in the address. */
+  query: URLSearchParams;
+}
+
+export interface PageEntry {
+  /** First part of the address, `#/NAME`. */
+  name: string;
+  title: string;
+  /** Key that opens it, with `g` before it. */
+  key: string;
+  load(): Promise<ComponentType<PageProps>>;
+}
+
+/** In the order of the tabs. */
+export const pages: PageEntry[] = [
+  { name: 'live', title: 'Live', key: 'l', load: async () => (await import('./live/live-page.tsx')).LivePage },
+  { name: 'frames', title: 'All frames', key: 'f', load: async () => (await import('./frames/frames-page.tsx')).FramesPage },
+];
+
+export interface Place extends PageProps {
+  page: PageEntry;
+}
+
+export const place = signal<Place>(toPlace(location.hash));
+addEventListener('hashchange', () => {
+  place.value = toPlace(location.hash);
+});
+
+function toPlace(hash: string): Place {
+  const [path = '', query = ''] = hash.replace(/^#\/?/, '').split('?');
+  const [name, ...rest] = path.split('/').filter(Boolean).map(decodeURIComponent);
+  const page = pages.find((entry) => entry.name === name) ?? (pages[0] as PageEntry);
+  return { page, rest, query: new URLSearchParams(query) };
+}
+
+/** Address of a page, for links: `toAddress('sessions', '12')` is `#/sessions/12`. */
+export function toAddress(name: string, ...rest: string[]): string {
+  return `#/${[name, ...rest].map(encodeURIComponent).join('/')}`;
+}

@@ -1,0 +1,130 @@
+// Alarms on every page: the whole screen for a warning that nobody has acknowledged, words for a screen reader, and the sound.
+import { useComputed } from '@preact/signals';
+import { useEffect, useRef } from 'preact/hooks';
+import type { AlarmState } from '../../server/contract/alarms.ts';
+import { useFeed } from '../stream/feed.ts';
+import { acknowledge, acknowledgeProblem, waiting, warningSmall } from './alarm-actions.ts';
+import { AlarmSign, severityWords } from './alarm-sign.tsx';
+import { digitsOf, toNumberText, toUnitWord, toWords } from './numbers.ts';
+import { followAlarms } from './sound.ts';
+
+export function AlarmLayer() {
+  const feed = useFeed();
+  const warnings = useComputed(() => waiting(feed.alarms.value.active).filter((alarm) => alarm.severity === 'warning'));
+  const newest = Math.max(0, ...warnings.value.map((alarm) => alarm.sequence));
+  useEffect(() => {
+    if (newest > 0) warningSmall.value = false;
+  }, [newest]);
+  useEffect(() => {
+    if (feed.mode !== 'live') return;
+    followAlarms(() => {
+      const [first] = waiting(feed.alarms.value.active);
+      return first && first.severity !== 'advisory' ? first.severity : 'none';
+    });
+  }, [feed]);
+  const [first, ...others] = warnings.value;
+  return (
+    <>
+      <Announcer />
+      {first && (warningSmall.value ? <WarningBand first={first} others={others} /> : <WholeScreen first={first} others={others} />)}
+    </>
+  );
+}
+
+/** Says each new alarm once, at once. */
+function Announcer() {
+  const feed = useFeed();
+  const words = useComputed(() => {
+    const newest = [...feed.alarms.value.active].sort((a, b) => b.sequence - a.sequence)[0];
+    return newest && !newest.acknowledged ? `${severityWords[newest.severity]}: ${newest.name}. ${newest.advice}` : '';
+  });
+  return (
+    <div class="visually-hidden" role="alert">
+      {words}
+    </div>
+  );
+}
+
+interface WarningProps {
+  first: AlarmState;
+  others: AlarmState[];
+}
+
+function WholeScreen({ first, others }: WarningProps) {
+  const feed = useFeed();
+  const plate = useRef<HTMLDivElement>(null);
+  // The focus goes to the plate and not to its button: a key pressed for something else must not acknowledge.
+  useEffect(() => plate.current?.focus(), []);
+  return (
+    <div class="whole-screen" role="alertdialog" aria-labelledby="warning-name" aria-describedby="warning-advice" tabIndex={-1} ref={plate}>
+      <div class="plate">
+        <p class="severity">
+          <AlarmSign severity="warning" />
+          Warning
+          {feed.mode === 'replay' && <span> in this recording</span>}
+        </p>
+        <p class="name" id="warning-name">
+          {first.name}
+        </p>
+        <p class="advice" id="warning-advice">
+          {first.advice || 'Look at the engine'}
+        </p>
+        <Cause alarm={first} />
+        {others.length > 0 && <p class="others">And {others.map((alarm) => alarm.name).join(', ')}</p>}
+        <div class="acts">
+          {feed.mode === 'live' && (
+            <button type="button" class="button glove" onClick={() => void acknowledge(feed, first.name)}>
+              Acknowledge
+            </button>
+          )}
+          <button
+            type="button"
+            class="button glove plain-act"
+            onClick={() => {
+              warningSmall.value = true;
+            }}
+          >
+            Show the page
+          </button>
+        </div>
+        {acknowledgeProblem.value && <p class="problem">{acknowledgeProblem}</p>}
+      </div>
+    </div>
+  );
+}
+
+function WarningBand({ first, others }: WarningProps) {
+  const feed = useFeed();
+  return (
+    <div class="warning-band" role="region" aria-label="Warning">
+      <AlarmSign severity="warning" />
+      <strong>{first.name}</strong>
+      <span class="advice">{first.advice}</span>
+      {others.length > 0 && <span>and {others.length} more</span>}
+      {feed.mode === 'live' && (
+        <button type="button" class="button" onClick={() => void acknowledge(feed, first.name)}>
+          Acknowledge
+        </button>
+      )}
+    </div>
+  );
+}
+
+/** What the alarm saw when it was raised, and that it came first. */
+export function Cause({ alarm }: { alarm: AlarmState }) {
+  return (
+    <p class="cause">
+      {alarm.channel && (
+        <>
+          {toWords(alarm.channel)}{' '}
+          <strong>
+            {alarm.value === null ? alarm.quality : `${toNumberText(alarm.value, digitsOf(alarm.unit))} ${toUnitWord(alarm.unit)}`}
+          </strong>{' '}
+          when it came
+        </>
+      )}
+      {alarm.firstOut && <span class="first-out">came first</span>}
+      {alarm.unknown && <span class="unknown">can't be judged now</span>}
+    </p>
+  );
+}

@@ -1,0 +1,59 @@
+// Requests to /api of the server that this page came from; every refusal becomes an ApiError with its cure.
+import type { ErrorView } from '../../server/contract/error.ts';
+
+export class ApiError extends Error {
+  readonly code: string;
+  readonly cure: string;
+
+  constructor(view: ErrorView) {
+    super(view.message);
+    this.code = view.error;
+    this.cure = view.cure;
+  }
+}
+
+const noAnswer: ErrorView = {
+  error: 'PAGE_NO_ANSWER',
+  message: 'The program does not answer',
+  cure: 'Is it still running, and is this device still on the same network?',
+};
+
+/** @throws ApiError */
+export async function getJson<T>(path: string): Promise<T> {
+  return askJson<T>('GET', path, undefined);
+}
+
+/** @throws ApiError */
+export async function sendJson<T>(method: 'POST' | 'PUT' | 'PATCH' | 'DELETE', path: string, body: unknown): Promise<T> {
+  return askJson<T>(method, path, body);
+}
+
+async function askJson<T>(method: string, path: string, body: unknown): Promise<T> {
+  const init: RequestInit = { method, headers: { accept: 'application/json' } };
+  if (body !== undefined) {
+    init.headers = { accept: 'application/json', 'content-type': 'application/json' };
+    init.body = JSON.stringify(body);
+  }
+  let answer: Response;
+  try {
+    answer = await fetch(path, init);
+  } catch {
+    throw new ApiError(noAnswer);
+  }
+  const text = await answer.text();
+  const json: unknown = text === '' ? undefined : parse(text);
+  if (answer.ok) return json as T;
+  throw new ApiError(isErrorView(json) ? json : { ...noAnswer, message: `The program answered ${answer.status} ${answer.statusText}` });
+}
+
+function parse(text: string): unknown {
+  try {
+    return JSON.parse(text);
+  } catch {
+    return undefined;
+  }
+}
+
+function isErrorView(json: unknown): json is ErrorView {
+  return typeof json === 'object' && json !== null && 'error' in json && 'message' in json && 'cure' in json;
+}
