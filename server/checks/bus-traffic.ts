@@ -2,8 +2,8 @@
 import { type FrameBatch, frameFlag } from '../bus/frame-batch.ts';
 import { extractRaw } from '../codec/bits.ts';
 import { compileDecoder, type Decoder, pgnOf } from '../codec/decoder.ts';
-import { wireBits } from '../codec/wire-length.ts';
-import type { Frame, Signal, Vehicle } from '../definitions/vehicle.ts';
+import { wireSeconds } from '../codec/wire-length.ts';
+import type { Bus, Frame, Signal, Vehicle } from '../definitions/vehicle.ts';
 import { type ErrorFrame, toErrorFrame } from './error-frame.ts';
 
 /** Numbers in order of arrival, in a typed array that grows. */
@@ -50,7 +50,7 @@ export class FrameLog {
   shortest = 64;
   remote = 0;
   firstShortUs = 0;
-  /** Bits on the wire. */
+  /** Time on the wire in bits of the bus's own rate (for CAN FD at two rates not a whole number). */
   bits = 0;
   readonly lastBytes = new Uint8Array(64);
   lastLength = -1;
@@ -229,7 +229,8 @@ export class TrafficLog {
     this.frames++;
     bus.frames++;
     const length = batch.length[i] as number;
-    const bits = wireBits(id, flags, bytes, length);
+    const { bitRate, dataBitRate } = this.vehicle.buses[bus.index] as Bus;
+    const bits = wireSeconds(id, flags, bytes, length, bitRate, dataBitRate) * bitRate;
     bus.load.take(timeUs, bits);
     const log = this.findLog(bus, id, flags);
     if ((flags & frameFlag.remote) !== 0) {

@@ -1,0 +1,118 @@
+// One bus of a recording as the bus check's judges see it: its traffic, its devices' silences, its faults, and where verdicts go.
+import type { Bus } from '../definitions/vehicle.ts';
+import { type BusTraffic, type FrameLog, idText, type Repetition, type TrafficLog } from './bus-traffic.ts';
+import { type ErrorFrame, isFault, isFraming, isUnacknowledged } from './error-frame.ts';
+import { type DevicePresence, followDevice, indexAtOrBefore, type Outage } from './outage.ts';
+import type { CheckResult, Verdict } from './verdict.ts';
+
+/** Limits that the user may change (`checks: { bus: { load: 60 % } }`). Common practice, no source. */
+export interface BusCheckLimits {
+  loadPercent: number;
+}
+
+/** A stretch in which one sender repeated one frame because nobody acknowledged it. */
+export interface Unacknowledged {
+  fromUs: number;
+  toUs: number;
+  log: FrameLog | undefined;
+}
+
+export class BusEvidence {
+  readonly traffic: TrafficLog;
+  readonly bus: Bus;
+  readonly limits: BusCheckLimits;
+  readonly result: CheckResult;
+  readonly seen: BusTraffic;
+  readonly faults: ErrorFrame[];
+  readonly presences: DevicePresence[];
+  readonly alone: Unacknowledged[];
+
+  constructor(traffic: TrafficLog, bus: Bus, limits: BusCheckLimits, result: CheckResult) {
+    this.traffic = traffic;
+    this.bus = bus;
+    this.limits = limits;
+    this.result = result;
+    this.seen = traffic.buses[bus.index] as BusTraffic;
+    this.faults = this.seen.errors.filter(isFault);
+    this.presences = bus.devices.map((device) => followDevice(device, traffic));
+    this.alone = this.findUnacknowledged();
+  }
+
+  add(verdict: Verdict): void {
+    this.result.verdicts.push({ ...verdict, bus: this.bus.name });
+  }
+
+  at(timeUs: number): number {
+    return Math.round(timeUs - this.traffic.firstUs) / 1e6;
+  }
+
+  findUnacknowledged(): Unacknowledged[] {
+    const errors = this.faults.filter(isUnacknowledged);
+    const stretches: Unacknowledged[] = this.seen.repetitions
+      .filter((repetition) => this.loneSpeaker(repetition))
+      .map(({ fromUs, toUs, log }) => ({ fromUs, toUs, log }));
+    if (errors.length >= 8 && stretches.length === 0) {
+      // Errors at the acknowledge slot alone, with no good frame meanwhile: the sender is there, its listener is not.
+      const fromUs = (errors[0] as ErrorFrame).timeUs;
+      const toUs = (errors[errors.length - 1] as ErrorFrame).timeUs;
+      const share = errors.length / this.faults.length;
+      if (share > 0.5 && this.speakersWithin(fromUs, toUs).size <= 1) stretches.push({ fromUs, toUs, log: undefined });
+    }
+    return stretches;
+  }
+
+  /** While it repeats, hardly anybody else is heard. */
+  loneSpeaker(repetition: Repetition): boolean {
+    let others = 0;
+    for (const log of this.seen.logs) {
+      if (log !== repetition.log) others += countWithin(log, repetition.fromUs, repetition.toUs);
+    }
+    return others < 0.02 * repetition.frames;
+  }
+
+  speakersWithin(fromUs: number, toUs: number): Set<string> {
+    const names = new Set<string>();
+    for (const log of this.seen.logs) {
+      if (countWithin(log, fromUs, toUs) > 0) names.add(log.definition?.device ?? idText(log.id, log.extended));
+    }
+    return names;
+  }
+
+  /** True while a lone sender repeats itself: what else looks wrong then is a consequence. */
+  isAlone(fromUs: number, toUs: number): boolean {
+    return this.alone.some((stretch) => stretch.fromUs - 1e6 <= toUs && stretch.toUs + 1e6 >= fromUs);
+  }
+
+  faultsWithin(fromUs: number, toUs: number): number {
+    return this.faults.reduce((count, error) => count + (error.timeUs >= fromUs && error.timeUs <= toUs ? 1 : 0), 0);
+  }
+
+  looksLikeWrongRate(outage: Outage): boolean {
+    const seconds = Math.max(0.5, (outage.toUs - outage.fromUs) / 1e6);
+    const within = this.faults.filter((error) => error.timeUs >= outage.fromUs && error.timeUs <= outage.toUs);
+    const framing = within.filter(isFraming).length;
+    return within.length >= 10 && framing / seconds >= 2 && framing >= 0.5 * within.length && !this.isAlone(outage.fromUs, outage.toUs);
+  }
+
+  addWrongRate(outage: Outage): void {
+    if (this.result.verdicts.some((verdict) => verdict.code === 'wrong-bit-rate' && verdict.bus === this.bus.name)) return;
+    const everybody = this.presences.every((presence) => presence.timesUs.length === 0);
+    this.add({
+      code: 'wrong-bit-rate',
+      ok: false,
+      ...(everybody ? {} : { device: outage.device.name }),
+      at: this.at(outage.fromUs),
+      measured: this.faultsWithin(outage.fromUs, outage.toUs),
+      say: everybody
+        ? `no good frame, and a flood of stuff and form errors: this bus does not run at ${this.bus.bitRate / 1000} kbit/s, or the adapter does not`
+        : `${outage.device.name} is never heard while stuff and form errors come in a flood: it speaks at another bit rate`,
+      next: everybody
+        ? 'Find the bit rate with every device off but one, listen-only.'
+        : `Set ${outage.device.name} to ${this.bus.bitRate / 1000} kbit/s.`,
+    });
+  }
+}
+
+export function countWithin(log: FrameLog, fromUs: number, toUs: number): number {
+  return indexAtOrBefore(log.timesUs.values, toUs) - indexAtOrBefore(log.timesUs.values, fromUs - 1);
+}

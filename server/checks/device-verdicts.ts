@@ -1,0 +1,145 @@
+// The bus check's verdicts on devices and on the trunk: missing, restarting, dropping out, cut off.
+import type { BusEvidence } from './bus-evidence.ts';
+import type { DevicePresence, Outage } from './outage.ts';
+import { type Episode, findBreaks, type TrunkBreak, toEpisodes } from './trunk-break.ts';
+
+const startOf = (found: TrunkBreak) => Math.min(...found.episodes.map((episode) => episode.fromUs));
+
+export function judgeDevices(on: BusEvidence): void {
+  const outages = on.presences.flatMap((presence) => presence.outages).filter((outage) => !on.isAlone(outage.fromUs, outage.toUs));
+  const breaks = findBreaks(
+    on.bus,
+    on.presences,
+    toEpisodes(outages).filter((episode) => couldBeBreak(on, episode)),
+  );
+  const accepted = breaks.filter((found) => isCertainEnough(on, found)).sort((a, b) => startOf(a) - startOf(b));
+  const explained = new Set(accepted.flatMap((found) => found.episodes.flatMap((episode) => episode.outages)));
+  for (const found of accepted) addBreak(on, found);
+  for (const presence of on.presences) judgePresence(on, presence, explained, breaks);
+}
+
+/** Devices that begin anew lost their supply, not their bus wire; a lone one that is gone for good is missing, unless the line shows it. */
+function couldBeBreak(on: BusEvidence, episode: Episode): boolean {
+  const { outages } = episode;
+  const restarted = outages.filter((outage) => outage.meanwhile === 'restarted').length;
+  if (restarted > 0 && restarted >= outages.length / 2) return false;
+  const [only] = outages;
+  if (outages.length > 1 || !only) return true;
+  if (only.kind === 'gap') return only.meanwhile === 'ran-on' || on.faultsWithin(only.fromUs, only.toUs) >= 3;
+  return only.kind === 'for-good' && lineFaultBegins(on, only);
+}
+
+/** A break takes the far terminator away too: errors begin with it. A flood of stuff and form errors is a node at another bit rate. */
+function lineFaultBegins(on: BusEvidence, outage: Outage): boolean {
+  const seconds = Math.max(0.1, (outage.toUs - outage.fromUs) / 1e6);
+  const within = on.faultsWithin(outage.fromUs - 50_000, outage.toUs) / seconds;
+  const before = on.faultsWithin(on.traffic.firstUs, outage.fromUs - 50_000);
+  const beforeRate = before / Math.max(0.1, (outage.fromUs - on.traffic.firstUs) / 1e6);
+  return within > 0.2 && within > 4 * beforeRate && !on.looksLikeWrongRate(outage);
+}
+
+/** One long silence or several short ones; single frames lost here and there are a noisy line, not a break. */
+function isCertainEnough(on: BusEvidence, found: TrunkBreak): boolean {
+  const missed = found.episodes.map((episode) => Math.max(...episode.outages.map((outage) => outage.missed)));
+  const clear = missed.filter((count) => count >= 3).length;
+  const total = missed.reduce((sum, count) => sum + count, 0);
+  const single = on.presences
+    .filter((presence) => !found.beyond.includes(presence.device.name))
+    .flatMap((presence) => presence.outages)
+    .filter((outage) => outage.missed <= 2).length;
+  return clear >= 1 ? true : total >= 5 && single < found.episodes.length / 2;
+}
+
+function addBreak(on: BusEvidence, found: TrunkBreak): void {
+  const [first] = found.episodes as [Episode];
+  const totalS = found.episodes.reduce((sum, episode) => sum + Math.max(0, episode.coreToUs - episode.coreFromUs), 0) / 1e6;
+  const lasting = found.episodes.some((episode) => episode.outages.some((outage) => outage.kind !== 'gap'));
+  const times = found.episodes.length;
+  on.add({
+    code: 'trunk-break',
+    ok: false,
+    stretch: found.stretch,
+    at: on.at(first.fromUs),
+    measured: Math.round(totalS * 1000) / 1000,
+    limit: 0,
+    confidence: Math.max(0.3, (1 - 0.5 ** (times + 1)) / (1 + found.alternatives.length)),
+    ...(found.alternatives.length > 0 ? { alternatives: found.alternatives } : {}),
+    episodes: found.episodes.slice(0, 50).map((episode) => ({ at: on.at(episode.fromUs), seconds: (episode.toUs - episode.fromUs) / 1e6 })),
+    devices: [...new Set(found.episodes.flatMap((episode) => episode.outages.map((outage) => outage.device.name)))],
+    say: `${found.beyond.join(' and ')} vanish${found.beyond.length === 1 ? 'es' : ''} together ${times === 1 ? 'once' : `${times} times`}${lasting ? ', in the end for good' : ''}, while everything nearer stays: the trunk interrupts between ${found.stretch.replace(' - ', ' and ')}`,
+    next: `Move the harness and the connector between ${found.stretch.replace(' - ', ' and ')} while watching, then measure the resistance between the lines with all power off.`,
+  });
+}
+
+function judgePresence(on: BusEvidence, presence: DevicePresence, explained: ReadonlySet<Outage>, breaks: readonly TrunkBreak[]): void {
+  const { device, outages } = presence;
+  const gone = outages.find((outage) => outage.kind !== 'gap');
+  const possible = breaks.filter((found) => found.beyond.includes(device.name)).map((found) => found.stretch);
+  if (gone && !isStarved(on, presence)) addMissing(on, gone, possible);
+  else if (presence.timesUs.length > 0 || device.frames.some((frame) => frame.periodUs !== undefined)) {
+    on.add({ code: 'device-missing', ok: true, device: device.name, say: `${device.name} is present` });
+  }
+  const restarts = outages.filter((outage) => outage.kind === 'gap' && outage.meanwhile === 'restarted' && !explained.has(outage));
+  const [restart] = restarts;
+  if (restart) addRestart(on, restart, restarts);
+  const drops = outages.filter(
+    (outage) =>
+      outage.kind === 'gap' &&
+      outage.meanwhile !== 'restarted' &&
+      !explained.has(outage) &&
+      outage.missed >= 3 &&
+      outage.toUs - outage.fromUs > 100_000,
+  );
+  const [drop] = drops;
+  if (drop && !on.isAlone(drop.fromUs, drop.toUs)) addDrop(on, drop, drops, possible);
+}
+
+/** The lone unacknowledged sender itself, or anybody while it repeats: nobody could speak. */
+export function isStarved(on: BusEvidence, presence: DevicePresence): boolean {
+  return on.alone.some((stretch) => stretch.log?.definition?.device === presence.device.name);
+}
+
+function addMissing(on: BusEvidence, outage: Outage, possible: readonly string[]): void {
+  const name = outage.device.name;
+  const never = outage.kind === 'never';
+  on.add({
+    code: 'device-missing',
+    ok: false,
+    device: name,
+    at: on.at(outage.fromUs),
+    measured: never ? 0 : Math.round((outage.toUs - outage.fromUs) / 1000) / 1000,
+    ...(possible.length > 0 ? { alternatives: possible.map((stretch) => `trunk-break ${stretch}`) } : {}),
+    say: never ? `${name} was never seen` : `${name} fell silent after ${on.at(outage.fromUs).toFixed(3)} s and stayed so`,
+    next: `Check the supply and ground of ${name} at its plug, then its bus wires and its bit rate.`,
+  });
+  if (on.looksLikeWrongRate(outage)) on.addWrongRate(outage);
+}
+
+function addRestart(on: BusEvidence, first: Outage, restarts: readonly Outage[]): void {
+  const longest = Math.max(...restarts.map((outage) => outage.toUs - outage.fromUs)) / 1e6;
+  on.add({
+    code: 'device-restarts',
+    ok: false,
+    device: first.device.name,
+    at: on.at(first.fromUs),
+    measured: restarts.length,
+    limit: 0,
+    times: restarts.slice(0, 50).map((outage) => ({ at: on.at(outage.fromUs), seconds: (outage.toUs - outage.fromUs) / 1e6 })),
+    say: `${first.device.name} restarted ${restarts.length === 1 ? 'once' : `${restarts.length} times`} (silent for up to ${longest.toFixed(2)} s, then began anew)`,
+    next: `Watch the supply voltage and ground at ${first.device.name}'s plug, above all while the starter turns.`,
+  });
+}
+
+function addDrop(on: BusEvidence, first: Outage, drops: readonly Outage[], possible: readonly string[]): void {
+  on.add({
+    code: 'device-drops',
+    ok: false,
+    device: first.device.name,
+    at: on.at(first.fromUs),
+    measured: drops.length,
+    limit: 0,
+    ...(possible.length > 0 ? { alternatives: possible.map((stretch) => `trunk-break ${stretch}`) } : {}),
+    say: `${first.device.name} alone fell silent ${drops.length === 1 ? 'once' : `${drops.length} times`} and came back`,
+    next: `Move the branch that leads to ${first.device.name} and its plug while watching.`,
+  });
+}

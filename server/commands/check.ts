@@ -1,0 +1,55 @@
+// `evenburn check NAME FILE|SESSION`: a check judged on a recording.
+import { Argument, type Command } from 'commander';
+import type { CheckResult } from '../checks/verdict.ts';
+import { AnswerIsNo } from './answer.ts';
+
+interface CheckOptions {
+  vehicle: string;
+  json?: boolean;
+  data?: string;
+  order?: number[];
+}
+
+export function addCheckCommand(program: Command): void {
+  program
+    .command('check')
+    .description('judge a recording: exit 1 when a verdict fails')
+    .addArgument(new Argument('<name>', 'which check').choices(['bus', 'key-on', 'probes', 'first-start']))
+    .argument('<source>', 'a recorded file, or the number of a session')
+    .requiredOption('--vehicle <dir>', 'vehicle folder')
+    .option('--json', 'print the result as JSON')
+    .option('--data <dir>', 'folder of the sessions')
+    .option('--order <cylinders>', 'probes: the order in which they were warmed, e.g. 3,1,2', toOrder)
+    .action(runCheck);
+}
+
+function toOrder(text: string): number[] {
+  return text.split(',').map((part) => Number(part.trim()));
+}
+
+async function runCheck(name: CheckResult['check'], source: string, options: CheckOptions): Promise<void> {
+  const { getVehicle } = await import('../definitions/load-vehicle.ts');
+  const { judgeRecording } = await import('../checks/judge-recording.ts');
+  const { recordedFrames } = await import('./recorded-input.ts');
+  const { dataFolder } = await import('../settings.ts');
+  const vehicle = await getVehicle(options.vehicle);
+  const frames = recordedFrames(source, vehicle, dataFolder(options.data));
+  const result = await judgeRecording(name, frames, vehicle, options.order ? { order: options.order } : {});
+  process.stdout.write(options.json ? `${JSON.stringify(result)}\n` : toText(result));
+  if (result.verdicts.some((verdict) => !verdict.ok)) throw new AnswerIsNo();
+}
+
+/** Failed verdicts first, each with what to do next; then what is right, in a line each. */
+function toText(result: CheckResult): string {
+  const lines = [`${result.check} check: ${result.frames} frames in ${result.seconds.toFixed(1)} s`];
+  const failed = result.verdicts.filter((verdict) => !verdict.ok);
+  for (const verdict of failed) {
+    const at = verdict.at === undefined ? '' : ` at ${verdict.at.toFixed(3)} s`;
+    lines.push(`  NOT RIGHT  ${verdict.code}${at}: ${verdict.say}`);
+    if (verdict.next) lines.push(`             next: ${verdict.next}`);
+  }
+  for (const verdict of result.verdicts) if (verdict.ok) lines.push(`  right      ${verdict.code}: ${verdict.say}`);
+  for (const { what, line } of result.notJudged ?? []) lines.push(`  not judged ${what}. It would be with: ${line}`);
+  lines.push(failed.length === 0 ? 'Nothing found that is wrong.' : `${failed.length} verdicts fail.`);
+  return `${lines.join('\n')}\n`;
+}

@@ -1,0 +1,32 @@
+// `evenburn pulls FILE|SESSION`: full-load sweeps and steady holds found in a recording.
+import type { Command } from 'commander';
+import type { Pull } from '../dyno/pulls.ts';
+
+export function addPullsCommand(program: Command): void {
+  program
+    .command('pulls')
+    .description('find full-load sweeps and steady holds in a recording')
+    .argument('<source>', 'a recorded file, or the number of a session')
+    .requiredOption('--vehicle <dir>', 'vehicle folder')
+    .option('--json', 'print the result as JSON')
+    .option('--data <dir>', 'folder of the sessions')
+    .action(runPulls);
+}
+
+async function runPulls(source: string, options: { vehicle: string; json?: boolean; data?: string }): Promise<void> {
+  const { getVehicle } = await import('../definitions/load-vehicle.ts');
+  const { collectSeries } = await import('../collect-series.ts');
+  const { findPulls } = await import('../dyno/pulls.ts');
+  const { recordedFrames } = await import('./recorded-input.ts');
+  const { dataFolder } = await import('../settings.ts');
+  const vehicle = await getVehicle(options.vehicle);
+  const series = await collectSeries(recordedFrames(source, vehicle, dataFolder(options.data)), vehicle);
+  const { pulls, notJudged } = findPulls(series, vehicle);
+  for (const { what, line } of notJudged) process.stderr.write(`evenburn: ${what} are not judged. They would be with: ${line}\n`);
+  process.stdout.write(options.json ? `${JSON.stringify(pulls)}\n` : pulls.map(toLine).join(''));
+}
+
+function toLine(pull: Pull): string {
+  const kind = pull.kind === 'sweep' && !pull.complete ? 'sweep, lifted' : pull.kind;
+  return `${pull.from.toFixed(2)} to ${pull.to.toFixed(2)} s  ${kind}  ${pull.speedFrom} to ${pull.speedTo} rpm\n`;
+}
