@@ -28,6 +28,12 @@ export const liveIdsMax = 4096;
 export const muxPagesMax = 256;
 export const liveAlarmEventsMax = 1000;
 export const liveMessageBytesMax = 64 * 1024;
+/** An acknowledgement takes effect at the next instant; a request for it waits no longer than this. */
+export const acknowledgeWaitMaxMs = 1000;
+/** A smaller difference between wall and session time is drift, not somebody setting the clock. */
+export const wallStepMinMs = 100;
+/** A server that npm started looks this often whether npm is still there. */
+export const parentLookIntervalMs = 500;
 export const httpBodyBytesMax = 64 * 1024;
 export const httpRequestsPerMinuteMax = 3000;
 export const channelNameMax = 200;

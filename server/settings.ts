@@ -14,3 +14,9 @@ export function dataFolder(given?: string): string {
 
 /** In CI a skipped test fails the run. */
 export const inCi = process.env.CI === 'true';
+
+/** npm runs the program in a process of its own, and may be ended without ending it. */
+export const startedByNpm = process.env.npm_lifecycle_event !== undefined;
+
+/** Level of the log on standard error: quiet unless asked. */
+export const logLevel = process.env.EVENBURN_LOG ?? 'warn';

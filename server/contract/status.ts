@@ -34,6 +34,8 @@ export const busStatus = z
     unknownFrames: z.number(),
     shortFrames: z.number(),
     loss: lossView,
+    /** What to know about this source, in sentences: limits of the adapter, unsupported commands and the like. */
+    notes: z.array(z.string()),
   })
   .meta({ id: 'BusStatus' });
 

@@ -67,8 +67,8 @@ export const injectorSetView = z
   .object({
     name: z.string(),
     cylinders: z.array(z.number()),
-    injectionsPerCycle: z.number(),
-    pulse: z.string(),
+    injectionsPerCycle: z.number().optional(),
+    pulse: z.string().optional(),
     duty: z.string().optional(),
     flow: z.string().optional(),
     fuelDelta: z.string().optional(),
@@ -160,6 +160,8 @@ export const busView = z
       .optional(),
   })
   .meta({ id: 'Bus' });
+
+export type BusView = z.infer<typeof busView>;
 
 export const alarmRuleView = z
   .object({

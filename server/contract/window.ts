@@ -14,6 +14,8 @@ export const windowQuery = z
   })
   .meta({ id: 'WindowQuery' });
 
+export type WindowQuery = z.infer<typeof windowQuery>;
+
 export const windowTrace = z.object({
   channel: z.string(),
   index: z.number(),

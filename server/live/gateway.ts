@@ -43,14 +43,13 @@ interface Tick {
 
 export class LiveGateway {
   private readonly io: LiveServer;
-  private feed: LiveFeed;
+  private readonly feed: LiveFeed;
   private readonly clients = new Set<LiveClient>();
   private timer: NodeJS.Timeout | undefined;
   private sentMs = Number.NEGATIVE_INFINITY;
   private sentTimeUs = -1;
   private statusMs = Number.NEGATIVE_INFINITY;
   private statusVersion = 0;
-  private urgent = false;
   /** Packets not sent because two were on their way, over all clients. */
   skipped = 0;
 
@@ -73,21 +72,15 @@ export class LiveGateway {
     return this.clients.size;
   }
 
-  /** Shows another state from now on (a new definition set); clients subscribe anew when they see its epoch. */
-  show(feed: LiveFeed): void {
-    this.feed = feed;
+  /** The channel list has changed: clients subscribe anew when they see the new epoch. */
+  channelsChanged(): void {
     this.sentTimeUs = -1;
     for (const client of this.clients) client.forgetPlots();
   }
 
-  /** An alarm changed: its packet leaves now (within this turn of the loop), not at the next tick. */
+  /** An alarm changed: its packet leaves now, not at the next tick. */
   alarmChanged(): void {
-    if (this.urgent) return;
-    this.urgent = true;
-    setImmediate(() => {
-      this.urgent = false;
-      this.sendAll();
-    });
+    this.sendAll();
   }
 
   /** The state of a source or of the recording changed: it goes with the next packet. */

@@ -12,6 +12,8 @@ const levelFactor = 4;
 /** Bins kept of each width: 20 s of the narrowest, 87 minutes of the widest. */
 const binsPerLevel = 2048;
 const foldedWidths = levels * 2;
+/** Added in the rings to a quality that no sample of the bin had, but the one before it. */
+const unsampled = 8;
 
 /** Where bins of a width come from: `fold` bins of a level make one. */
 interface Rung {
@@ -128,6 +130,7 @@ export class RollingStore {
       const narrow = (first + i) * rung.fold;
       from.read(rung.level, narrow, trace, i);
       if (rung.fold === 2 && (first + i < newest || this.binAt(widthUs / 2) > narrow)) from.read(rung.level, narrow + 1, trace, i);
+      if ((trace.quality[i] as number) >= unsampled) trace.quality[i] = (trace.quality[i] as number) - unsampled;
     }
     return trace;
   }
@@ -140,7 +143,7 @@ class ChannelBins {
   private readonly code = new Uint8Array(levels * binsPerLevel).fill(binNone);
   /** Newest bin begun in each level; -1: none. */
   private readonly head = new Float64Array(levels).fill(-1);
-  /** What bins without a sample are after the newest one. */
+  /** What bins without a sample are after the newest one: `binHeld`, or a quality without a number marked as `unsampled`. */
   private carried: number = binNone;
   private newestUs = -1;
 
@@ -153,7 +156,7 @@ class ChannelBins {
     }
     if (timeUs < this.newestUs) return false;
     this.newestUs = timeUs;
-    this.carried = hasValue(code) ? binHeld : code;
+    this.carried = hasValue(code) ? binHeld : unsampled + code;
     return true;
   }
 
@@ -196,8 +199,9 @@ class ChannelBins {
   }
 }
 
-/** Of two neighbouring bins: the worst quality of a sample, else held, else none. */
+/** Of two neighbouring bins: the worst sample's quality; with no sample in either, what the first one carries. */
 function foldedCode(a: number, b: number): number {
-  if (a >= binHeld || b >= binHeld) return Math.min(a, b);
-  return Math.max(a, b);
+  if (a === binNone) return b;
+  if (a < binHeld && b < binHeld) return Math.max(a, b);
+  return Math.min(a, b);
 }

@@ -1,0 +1,159 @@
+// Builds the HTTP side: policy, guards, bounds, the routes of /api with their OpenAPI document, and the pages' files. `server.ts` listens.
+import { existsSync } from 'node:fs';
+import { join } from 'node:path';
+import helmet from '@fastify/helmet';
+import rateLimit from '@fastify/rate-limit';
+import fastifyStatic from '@fastify/static';
+import swagger from '@fastify/swagger';
+import Fastify, { type FastifyBaseLogger, type FastifyError, type FastifyInstance, type FastifyReply, type FastifyRequest } from 'fastify';
+import {
+  hasZodFastifySchemaValidationErrors,
+  jsonSchemaTransform,
+  jsonSchemaTransformObject,
+  serializerCompiler,
+  validatorCompiler,
+  type ZodTypeProvider,
+} from 'fastify-type-provider-zod';
+import type { ErrorView } from '../contract/error.ts';
+import { EvenburnError } from '../errors.ts';
+import { httpBodyBytesMax, httpRequestsPerMinuteMax } from '../limits.ts';
+import type { Station } from '../station.ts';
+import { addAlarmRoutes } from './alarm-routes.ts';
+import { addFrameRoutes } from './frame-routes.ts';
+import { requestAllowed } from './guard.ts';
+import { addHealthRoutes } from './health-routes.ts';
+import { addVehicleRoutes } from './vehicle-routes.ts';
+import { addWindowRoutes } from './window-routes.ts';
+
+/** Fastify that types handlers by their zod schemas. */
+export type App = FastifyInstance<
+  import('node:http').Server,
+  import('node:http').IncomingMessage,
+  import('node:http').ServerResponse,
+  FastifyBaseLogger,
+  ZodTypeProvider
+>;
+
+/** What routes work on. */
+export interface AppParts {
+  station: Station;
+  version: string;
+  /** Folder of the built pages; without it only /api is served. */
+  webFolder?: string;
+  logger?: FastifyBaseLogger;
+}
+
+/** One file of routes a topic: add yours to the list. */
+type AddRoutes = (app: App, parts: AppParts) => void;
+
+const topics: AddRoutes[] = [addVehicleRoutes, addWindowRoutes, addAlarmRoutes, addFrameRoutes, addHealthRoutes];
+
+export async function buildApp(parts: AppParts): Promise<App> {
+  const app: App = Fastify({
+    bodyLimit: httpBodyBytesMax,
+    forceCloseConnections: true,
+    ...(parts.logger ? { loggerInstance: parts.logger } : {}),
+  }).withTypeProvider<ZodTypeProvider>();
+  app.setValidatorCompiler(validatorCompiler);
+  app.setSerializerCompiler(serializerCompiler);
+  app.addHook('onRequest', async (request, reply) => {
+    const asking = { host: request.headers.host, origin: request.headers.origin };
+    if (!requestAllowed(asking)) return reply.code(403).send(toErrorView(new EvenburnError('ORIGIN_REFUSED', { host: asking.host ?? '' })));
+  });
+  await app.register(helmet, pagePolicy);
+  await app.register(rateLimit, {
+    max: httpRequestsPerMinuteMax,
+    timeWindow: '1 minute',
+    allowList: (request) => !request.url.startsWith('/api'),
+    errorResponseBuilder: () => new EvenburnError('REQUESTS_TOO_MANY'),
+  });
+  await app.register(swagger, {
+    openapi: {
+      openapi: '3.1.0',
+      info: { title: 'Evenburn', version: parts.version, description: 'What the pages use. Channels keep their declared unit everywhere.' },
+    },
+    transform: jsonSchemaTransform,
+    transformObject: jsonSchemaTransformObject,
+  });
+  app.setErrorHandler(answerError);
+  await app.register(async (api) => {
+    for (const add of topics) add(api.withTypeProvider<ZodTypeProvider>(), parts);
+    api.get('/api/openapi.json', { schema: { hide: true } }, async () => app.swagger());
+  });
+  await servePages(app, parts.webFolder);
+  return app;
+}
+
+/** No inline code or style, nothing from elsewhere; plain http on a local network must work, so nothing that forces https. */
+const pagePolicy = {
+  contentSecurityPolicy: {
+    useDefaults: false,
+    directives: {
+      defaultSrc: ["'none'"],
+      scriptSrc: ["'self'"],
+      styleSrc: ["'self'"],
+      imgSrc: ["'self'", 'data:'],
+      fontSrc: ["'self'"],
+      connectSrc: ["'self'"],
+      mediaSrc: ["'self'"],
+      manifestSrc: ["'self'"],
+      workerSrc: ["'self'"],
+      baseUri: ["'none'"],
+      formAction: ["'self'"],
+      frameAncestors: ["'none'"],
+      objectSrc: ["'none'"],
+    },
+  },
+  strictTransportSecurity: false,
+  crossOriginOpenerPolicy: false,
+  originAgentCluster: false,
+  crossOriginEmbedderPolicy: false,
+  referrerPolicy: { policy: 'no-referrer' as const },
+};
+
+/** Hashed files never change; the page that names them is asked for anew each time. */
+async function servePages(app: App, folder: string | undefined): Promise<void> {
+  const pages = folder !== undefined && existsSync(join(folder, 'index.html'));
+  if (pages) {
+    await app.register(fastifyStatic, {
+      root: folder,
+      cacheControl: false,
+      setHeaders(reply, path) {
+        const hashed = path.startsWith(join(folder, 'assets'));
+        reply.setHeader('cache-control', hashed ? 'public, max-age=31536000, immutable' : 'no-cache');
+      },
+    });
+  }
+  app.setNotFoundHandler((request, reply) => {
+    const wantsPage = request.method === 'GET' && !isApi(request) && (request.headers.accept ?? '').includes('text/html');
+    if (pages && wantsPage) return reply.header('cache-control', 'no-cache').sendFile('index.html');
+    return reply.code(404).send(toErrorView(new EvenburnError('ADDRESS_UNKNOWN', { address: request.url.slice(0, 200) })));
+  });
+}
+
+function isApi(request: FastifyRequest): boolean {
+  return request.url === '/api' || request.url.startsWith('/api/') || request.url.startsWith('/api?');
+}
+
+function answerError(error: FastifyError | EvenburnError, request: FastifyRequest, reply: FastifyReply): void {
+  if (error instanceof EvenburnError) {
+    reply.code(error.httpStatus).send(toErrorView(error));
+    return;
+  }
+  if (hasZodFastifySchemaValidationErrors(error)) {
+    const what = error.validation.map((issue) => `${issue.instancePath || '/'}: ${issue.message}`).join('; ');
+    reply.code(400).send(toErrorView(new EvenburnError('REQUEST_WRONG', { what })));
+    return;
+  }
+  const status = error.statusCode ?? 500;
+  if (status < 500) {
+    reply.code(status).send(toErrorView(new EvenburnError('REQUEST_WRONG', { what: error.message })));
+    return;
+  }
+  request.log.error(error);
+  reply.code(500).send(toErrorView(new EvenburnError('SERVER_FAULT', { what: error.message })));
+}
+
+function toErrorView(error: EvenburnError): ErrorView {
+  return { error: error.code, message: error.message, cure: error.cure };
+}

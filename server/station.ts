@@ -1,0 +1,307 @@
+// One running server without its pages: sources, merge, pipeline, what is live, and the recorder, in the order a frame visits them.
+import type { AlarmEvent } from './alarms/alarm-event.ts';
+import type { FrameBatch } from './bus/frame-batch.ts';
+import { Merge } from './bus/merge.ts';
+import type { Source, SourceListener } from './bus/source.ts';
+import type { Channel } from './channels/channel-list.ts';
+import type { ChannelTable } from './channels/channel-table.ts';
+import { hasValue } from './channels/quality.ts';
+import type { SampleBatch } from './channels/sample-batch.ts';
+import { type Clock, machineClock, type SessionClock } from './clock.ts';
+import type { AlarmHistory, AlarmsView } from './contract/alarms.ts';
+import type { FramesView } from './contract/frames.ts';
+import type { BusStatus, RecordingStatus, StationStatus } from './contract/status.ts';
+import type { VehicleView } from './contract/vehicle-view.ts';
+import type { WhyView } from './contract/why.ts';
+import type { WindowQuery, WindowView } from './contract/window.ts';
+import { toNamePart } from './definitions/built-in-names.ts';
+import type { Problem, Vehicle } from './definitions/vehicle.ts';
+import { EvenburnError } from './errors.ts';
+import { acknowledgeWaitMaxMs, readerFlushIntervalMs, wallStepMinMs } from './limits.ts';
+import { AlarmLog, toAlarmsView } from './live/alarm-log.ts';
+import { BusLine } from './live/bus-line.ts';
+import type { LiveFeed } from './live/gateway.ts';
+import { LiveState } from './live/live-state.ts';
+import type { RollingStore } from './live/rolling-store.ts';
+import { SeenFrames } from './live/seen-frames.ts';
+import { Pipeline, type PipelineSink } from './pipeline.ts';
+import type { PipelineInput } from './pipeline-input.ts';
+
+/** What takes the record, behind the pipeline. Never blocks, never throws for what the disk does. */
+export interface InputRecorder {
+  take(input: PipelineInput): void;
+  status(): RecordingStatus;
+  /** Ends the open session; resolves when it is on the disk. */
+  stop(): Promise<void>;
+}
+
+export interface StationParts {
+  vehicle: Vehicle;
+  sources: readonly Source[];
+  session: SessionClock;
+  clock?: Clock;
+  /** Without one nothing is recorded. */
+  recorder?: InputRecorder;
+}
+
+/** Who hears of changes that can't wait for the next tick. */
+export interface StationListener {
+  alarmChanged(): void;
+  statusChanged(): void;
+  /** Another definition set is in force: its channels have other indices. */
+  definitionsChanged(): void;
+}
+
+export class Station implements LiveFeed, PipelineSink {
+  private readonly clock: Clock;
+  private readonly session: SessionClock;
+  private readonly sources: readonly Source[];
+  private readonly recorder: InputRecorder | undefined;
+  private readonly pipeline: Pipeline;
+  private readonly merge: Merge;
+  private readonly alarmLog = new AlarmLog((timeUs) => this.wallOf(timeUs));
+  private readonly lines: BusLine[];
+  private live: LiveState;
+  private listener: StationListener | undefined;
+  private timer: NodeJS.Timeout | undefined;
+  /** Wall time less session time, milliseconds; changes when somebody sets the clock. */
+  private wallOffsetMs: number;
+  private diskProblems: readonly Problem[] = [];
+  /** Session time of the last input. */
+  private takenUs = 0;
+  private acknowledging: { alarm: string; done: () => void }[] = [];
+  /** Counts every change of alarm state, acknowledgements included. */
+  alarmVersion = 0;
+  /** How many pages are watching. */
+  clients: () => number = () => 0;
+
+  constructor(parts: StationParts) {
+    this.clock = parts.clock ?? machineClock;
+    this.session = parts.session;
+    this.sources = parts.sources;
+    this.recorder = parts.recorder;
+    this.wallOffsetMs = this.clock.wallMs() - this.session.nowUs() / 1000;
+    this.pipeline = new Pipeline(parts.vehicle, this);
+    this.live = new LiveState(parts.vehicle, this.pipeline.channels, 1, new SeenFrames(this.findFrame));
+    this.lines = parts.vehicle.buses.map(
+      ({ name, index }) =>
+        new BusLine(
+          name,
+          parts.sources.find((source) => source.bus === index),
+        ),
+    );
+    this.merge = new Merge(parts.sources.map((source) => source.bus));
+  }
+
+  /** Opens the sources; frames begin to flow. */
+  start(listener: StationListener): void {
+    this.listener = listener;
+    this.take({ kind: 'clock', timeUs: 0, wallMs: this.wallOf(0) });
+    for (const source of this.sources) source.start(this.listenTo(source.bus));
+    this.timer = setInterval(() => this.step(), readerFlushIntervalMs);
+  }
+
+  /** Ends the sources, applies what has come, and closes the session; resolves when it is on the disk. */
+  async stop(): Promise<void> {
+    clearInterval(this.timer);
+    await Promise.all(this.sources.map((source) => source.stop()));
+    this.step();
+    this.listener = undefined;
+    await this.recorder?.stop();
+  }
+
+  /** Puts another definition set in force from the next instant on. */
+  define(vehicle: Vehicle): void {
+    this.take({ kind: 'definitions', timeUs: this.takenUs, vehicle });
+    this.showProblems([]);
+  }
+
+  /** The files on disk have errors: the last good set stays in force, and pages show them. */
+  showProblems(problems: readonly Problem[]): void {
+    this.diskProblems = problems;
+    this.listener?.statusChanged();
+  }
+
+  // What the pipeline hands over (PipelineSink).
+
+  samples(batch: SampleBatch): void {
+    this.live.store.append(batch);
+  }
+
+  alarm(event: AlarmEvent): void {
+    this.alarmLog.take(event);
+    this.alarmVersion++;
+    if (event.event !== 'acknowledged' && event.event !== 'removed') return;
+    for (const waiting of this.acknowledging) if (waiting.alarm === event.alarm) waiting.done();
+  }
+
+  instant(timeUs: number, table: ChannelTable): void {
+    this.live.snapshot.take(timeUs, table);
+  }
+
+  definitions(_timeUs: number, vehicle: Vehicle, channels: readonly Channel[]): void {
+    this.live.seen.define(this.findFrame);
+    this.live = new LiveState(vehicle, channels, this.live.epoch + 1, this.live.seen);
+    this.listener?.definitionsChanged();
+  }
+
+  // What the gateway reads (LiveFeed).
+
+  get store(): RollingStore {
+    return this.live.store;
+  }
+
+  get epoch(): number {
+    return this.live.epoch;
+  }
+
+  get alarmSequence(): number {
+    return this.pipeline.alarms.sequence;
+  }
+
+  wallMs(): number {
+    return this.clock.wallMs();
+  }
+
+  monotonicMs(): number {
+    return this.clock.monotonicUs() / 1000;
+  }
+
+  alarms(): AlarmsView {
+    return toAlarmsView(this.pipeline.alarms, (timeUs) => this.wallOf(timeUs));
+  }
+
+  status(): StationStatus {
+    const { seen, store } = this.live;
+    return {
+      mode: 'live',
+      buses: this.lines.map((line, bus) => line.toStatus(store.timeUs, this.loadOf(line.bus), seen.counts(bus))),
+      recording: this.recorder?.status() ?? { state: 'off', session: null, startedWallMs: null, detail: 'Nothing is recorded.' },
+      definitionProblems: this.diskProblems.length,
+      clients: this.clients(),
+    };
+  }
+
+  // What routes ask.
+
+  get vehicle(): Vehicle {
+    return this.live.vehicle;
+  }
+
+  vehicleView(): VehicleView {
+    return this.live.vehicleView(this.diskProblems);
+  }
+
+  frames(): FramesView {
+    return this.live.framesView();
+  }
+
+  /** @throws EvenburnError LIVE_CHANNEL_UNKNOWN */
+  why(channel: string): WhyView {
+    return this.live.why(channel, (timeUs) => this.wallOf(timeUs));
+  }
+
+  /** @throws EvenburnError LIVE_CHANNEL_UNKNOWN, REQUEST_WRONG */
+  window(query: WindowQuery): WindowView {
+    return this.live.window(query);
+  }
+
+  /** What stands, and the events after number `after`. */
+  alarmHistory(after: number): AlarmHistory {
+    return this.alarmLog.history(this.pipeline.alarms, after);
+  }
+
+  /**
+   * Acknowledges an alarm that stands; resolves when it has taken effect, at the next instant.
+   * @throws EvenburnError ALARM_NOT_STANDING
+   */
+  async acknowledge(alarm: string, by: string): Promise<void> {
+    const standing = this.pipeline.alarms.standing.find(({ name }) => name === alarm);
+    if (!standing) throw new EvenburnError('ALARM_NOT_STANDING', { alarm });
+    if (standing.acknowledged) return;
+    const taken = new Promise<void>((resolve) => {
+      const waiting = { alarm, done: resolve };
+      this.acknowledging.push(waiting);
+      setTimeout(resolve, acknowledgeWaitMaxMs).unref();
+    });
+    this.take({ kind: 'acknowledge', timeUs: this.takenUs, alarm, by });
+    await taken;
+    this.acknowledging = this.acknowledging.filter((waiting) => waiting.alarm !== alarm);
+  }
+
+  private readonly findFrame = (bus: number, id: number, flags: number) => this.pipeline.findFrame(bus, id, flags);
+
+  private wallOf(timeUs: number): number {
+    return Math.round(timeUs / 1000 + this.wallOffsetMs);
+  }
+
+  private loadOf(bus: string): number | null {
+    const channel = this.live.channelNamed(`bus_load_${toNamePart(bus)}`);
+    return channel && hasValue(this.store.quality[channel.index] as number) ? (this.store.value[channel.index] as number) : null;
+  }
+
+  private listenTo(bus: number): SourceListener {
+    const line = this.lines[bus] as BusLine;
+    const set = (state: BusStatus['state'], detail: string) => {
+      line.state = state;
+      line.detail = detail;
+      this.listener?.statusChanged();
+    };
+    return {
+      frames: (batch, watermarkUs) => this.merge.add(bus, batch, watermarkUs),
+      state: (state, detail) => {
+        set(state, detail);
+        this.take({ kind: 'source', timeUs: this.takenUs, bus, state, detail });
+      },
+      loss: (place, count) => {
+        line.loss[place] += count;
+        this.take({ kind: 'loss', timeUs: this.takenUs, bus, place, count });
+      },
+      status: (status) => {
+        line.line = status;
+        this.listener?.statusChanged();
+      },
+      end: () => {
+        this.merge.end(bus);
+        set('ended', line.detail);
+      },
+      failed: (error) => {
+        this.merge.end(bus);
+        set('failed', error instanceof EvenburnError ? `${error.message}. ${error.cure}` : error.message);
+      },
+    };
+  }
+
+  /** Takes what the merge has in order, and lets time pass where nothing came: silence is news. */
+  private step(): void {
+    this.watchWallClock();
+    this.merge.step(this.session.nowUs(), (input) => this.take(input));
+  }
+
+  /** The stages in the order in which a frame visits them. Publishing comes before recording. */
+  private take(input: PipelineInput): void {
+    const before = this.alarmVersion;
+    if (input.kind === 'frames') this.countFrames(input.batch);
+    else this.takenUs = input.timeUs;
+    this.pipeline.take(input);
+    this.store.advance(this.takenUs);
+    if (this.alarmVersion !== before) this.listener?.alarmChanged();
+    this.recorder?.take(input);
+  }
+
+  private countFrames(batch: FrameBatch): void {
+    for (let i = 0; i < batch.count; i++) {
+      this.lines[batch.bus[i] as number]?.take(batch, i);
+      if ((batch.timeUs[i] as number) > this.takenUs) this.takenUs = batch.timeUs[i] as number;
+    }
+    this.live.seen.take(batch);
+  }
+
+  /** Wall time is a label; somebody setting the clock is recorded as a new pair. */
+  private watchWallClock(): void {
+    const offsetMs = this.clock.wallMs() - this.session.nowUs() / 1000;
+    if (Math.abs(offsetMs - this.wallOffsetMs) < wallStepMinMs) return;
+    this.wallOffsetMs = offsetMs;
+    this.take({ kind: 'clock', timeUs: this.takenUs, wallMs: this.wallOf(this.takenUs) });
+  }
+}
