@@ -66,17 +66,15 @@ export function extractRaw(bytes: Uint8Array, field: BitField): bigint | undefin
 }
 
 /**
- * Ranges of a definition file as ranges of the raw value. For a signed signal a bit pattern is understood too: `fault: 0x8000` of a
- * signed 16-bit signal means −32768, since no raw value is 32768. Ranges or parts of them that no raw value can have are left out.
+ * Ranges of bit patterns, as definitions hold them, as ranges of the raw value, which is negative where a signed signal's highest bit is
+ * set: 0x7FFF..0x8001 of 16 bits → 32767..32767 and −32768..−32767. What no pattern can be is left out.
  */
 export function toRawRanges(field: BitField, ranges: readonly RawRange[]): RawRange[] {
-  const bits = BigInt(field.bitLength);
-  const patternEnd = 1n << bits;
-  if (field.sign !== 'signed') return ranges.flatMap((range) => clipped(range, 0n, patternEnd - 1n));
-  const half = 1n << (bits - 1n);
+  const patterns = 1n << BigInt(field.bitLength);
+  if (field.sign !== 'signed') return ranges.flatMap((range) => clipped(range, 0n, patterns - 1n));
   return ranges.flatMap((range) => [
-    ...clipped(range, -half, half - 1n),
-    ...clipped(range, half, patternEnd - 1n).map(({ from, to }) => ({ from: from - patternEnd, to: to - patternEnd })),
+    ...clipped(range, 0n, patterns / 2n - 1n),
+    ...clipped(range, patterns / 2n, patterns - 1n).map(({ from, to }) => ({ from: from - patterns, to: to - patterns })),
   ]);
 }
 
@@ -86,7 +84,7 @@ function clipped(range: RawRange, low: bigint, high: bigint): RawRange[] {
   return from <= to ? [{ from, to }] : [];
 }
 
-/** Name of a raw value in the signal's `states`; for a signed signal they may be written as bit patterns. */
+/** Name of a raw value (as `extractRaw` gives it) in the signal's `states`, which hold bit patterns. */
 export function findState(signal: Pick<Signal, 'states' | 'bitLength'>, raw: bigint): string | undefined {
-  return signal.states.get(raw) ?? signal.states.get(BigInt.asUintN(signal.bitLength, raw));
+  return signal.states.get(BigInt.asUintN(signal.bitLength, raw));
 }

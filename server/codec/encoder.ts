@@ -73,9 +73,9 @@ function isPresent(frame: Frame, signal: Signal, rawOf: (signal: Signal) => bigi
     const selector = frame.signals.find((other) => other.name === name);
     assert(selector, `${name} is a signal of the frame`);
     const raw = rawOf(selector);
-    if (raw === undefined || !isPresent(frame, selector, rawOf)) return false;
+    if (raw === undefined) return false;
     const pattern = BigInt.asUintN(selector.bitLength, raw);
-    return ranges.some(({ from, to }) => (raw >= from && raw <= to) || (pattern >= from && pattern <= to));
+    return ranges.some(({ from, to }) => pattern >= from && pattern <= to);
   });
 }
 

@@ -56,17 +56,14 @@ class LayoutText {
     return this.declarations.join('') + body;
   }
 
-  /** Condition under which a multiplexed signal is in the frame, its selector's own conditions included; '' for always. */
+  /** Condition under which a multiplexed signal is in the frame; '' for always. */
   private presence(signal: Signal): string {
-    const parts: string[] = [];
-    for (const { signal: name, ranges } of signal.when) {
+    const conditions = signal.when.map(({ signal: name, ranges }) => {
       const selector = this.frame.signals.find((other) => other.name === name);
       assert(selector && selector !== signal, `selector of ${signal.name} is not another signal of its frame`);
-      const nested = this.presence(selector);
-      if (nested) parts.push(nested);
-      parts.push(inRanges(this.raw(selector), toRawRanges(selector, ranges)));
-    }
-    return parts.join('&&');
+      return inRanges(this.raw(selector), toRawRanges(selector, ranges));
+    });
+    return conditions.join('&&');
   }
 
   private sample(signal: Signal): string {
