@@ -1,12 +1,13 @@
 // Command-line entry: one command runs, and an error becomes a line on stderr and an exit code.
 import { Command, CommanderError } from 'commander';
 import { AnswerIsNo } from './commands/answer.ts';
+import { addValidateCommand } from './commands/validate.ts';
 import { EvenburnError } from './errors.ts';
 
 /** Adds a command to the program. Its action imports what it needs when it runs, so that every other command starts quickly. */
 type AddCommand = (program: Command) => void;
 
-const commands: AddCommand[] = [];
+const commands: AddCommand[] = [addValidateCommand];
 
 /**
  * Runs one command line (without `node` and script) and sets the exit code:

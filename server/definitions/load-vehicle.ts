@@ -42,7 +42,7 @@ export async function loadVehicle(dir: string): Promise<LoadedVehicle> {
 export async function getVehicle(dir: string): Promise<Vehicle> {
   const { vehicle, problems } = await loadVehicle(dir);
   if (vehicle) return vehicle;
-  const lines = problems.filter((problem) => problem.severity === 'error').map(toProblemLine);
+  const lines = problems.filter((problem) => problem.severity === 'error').map((problem) => toProblemLine(problem, dir));
   throw new EvenburnError('VEHICLE_INVALID', { path: dir, problems: lines.join('\n') });
 }
 

@@ -1,4 +1,5 @@
 // Faults in a user's definition files: their codes, and the list that gathers them with their places.
+import { join } from 'node:path';
 import type { Problem } from './vehicle.ts';
 import type { Path, YamlText } from './yaml-text.ts';
 
@@ -123,8 +124,21 @@ export class ProblemList {
   }
 }
 
-/** One line of text: `file:line:column: error CODE: what was found. What to do.` */
-export function toProblemLine(problem: Problem): string {
+/** One line of text: `dir/file:line:column: error CODE: what was found. What to do.` Without `dir`, the file within its folder. */
+export function toProblemLine(problem: Problem, dir = ''): string {
   const { file, line, column, severity, code, say, fix } = problem;
-  return `${file}:${line}:${column}: ${severity} ${code}: ${say}. ${fix}`;
+  return `${join(dir, file)}:${line}:${column}: ${severity} ${code}: ${say}. ${fix}`;
+}
+
+/** The offending line with carets under the offending text, for people at a terminal; a long line is cut to its part around it. */
+export function toCaretLines(problem: Problem, text: string, widthMax = 120): string {
+  const whole = (text.split('\n')[problem.line - 1] ?? '')
+    .replace(/\r$/, '')
+    .replace(/^\uFEFF/, '')
+    .replaceAll('\t', ' ');
+  const from = Math.max(0, Math.min(problem.column - 1 - Math.floor(widthMax / 3), whole.length - widthMax));
+  const shown = whole.slice(from, from + widthMax);
+  const start = problem.column - 1 - from;
+  const length = Math.max(1, Math.min(problem.endColumn - problem.column, shown.length - start));
+  return `    ${shown}\n    ${' '.repeat(Math.max(0, start))}${'^'.repeat(length)}`;
 }

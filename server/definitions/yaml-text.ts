@@ -114,7 +114,10 @@ export class YamlText {
   }
 
   private addSyntaxFault(message: string, start: number, end: number): void {
-    const say = message.replace(/\s+at line \d+.*$/s, '').replace(/\.$/, '');
+    const say = message
+      .replace(/\s+at line \d+.*$/s, '')
+      .replace(/\s+/g, ' ')
+      .replace(/[.:]$/, '');
     const fault: Fault = { code: 'YAML_SYNTAX', say, fix: 'Mend the YAML: check indentation, quotes, brackets and colons here.' };
     this.faults.push({ place: this.placeOf({ start: Math.min(start, this.text.length), end }), fault });
   }
