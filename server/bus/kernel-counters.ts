@@ -10,6 +10,10 @@ export interface KernelLoss {
 
 const noLoss: KernelLoss = { adapter: 0, beforeReader: 0 };
 
+/** Polls that a deficit must last with a reader there, which looks at good moments, and without one. */
+const pollsWithReader = 2;
+const pollsWithout = 4;
+
 /**
  * Keeps the account of one interface.
  *
@@ -20,8 +24,8 @@ const noLoss: KernelLoss = { adapter: 0, beforeReader: 0 };
  *     least             0 |        0 |       5 |        5 |
  *     counted           0          0         0          5          a deficit counts once it lasts two polls
  *
- * Looks come from the reader, which knows when it had taken all there was, and from the server's own polls, which go on
- * while there is no reader.
+ * Looks come from the reader, which knows when it had taken all there was, and from the server's own polls, which go on while there
+ * is no reader. What came between two openings of the same interface is known exactly: a reader tells the counters as it opens.
  */
 export class LossAccount {
   private rule: CountingRule;
@@ -36,8 +40,10 @@ export class LossAccount {
   private takenBefore = 0;
   private counted = 0;
   private beginsAgain = false;
+  private hasReader = false;
   private least: number | undefined;
-  private leastBefore: number | undefined;
+  /** Least deficits of the last polls, the newest first. */
+  private leasts: number[] = [];
 
   constructor(rule: CountingRule) {
     this.rule = rule;
@@ -48,6 +54,7 @@ export class LossAccount {
     if (rule.receivedHoldsSent === this.rule.receivedHoldsSent && rule.countsErrors === this.rule.countsErrors) return;
     this.rule = rule;
     this.beginsAgain = true;
+    this.forgetLooks();
   }
 
   get isOpen(): boolean {
@@ -55,29 +62,36 @@ export class LossAccount {
   }
 
   /**
-   * A reader has opened the interface. The first time, the account begins with its counters; with the same interface opened again the
-   * account goes on, so that what came while there was no reader is lost; a new interface of this name counts from zero.
+   * A reader has opened the interface, whose counters were these just before; `taken` is what it had taken by then.
+   *
+   * The first time, the account begins with the counters. With the same interface opened again the account goes on, so that what came
+   * while there was no reader is lost; a new interface of this name counts from zero.
    */
-  opened(index: number, counters: InterfaceCounters): KernelLoss {
-    if (index === this.index) return noLoss;
+  opened(index: number, counters: InterfaceCounters, taken: Taken): KernelLoss {
     const isFirst = this.index < 0;
-    const rest = isFirst ? noLoss : this.settle();
+    const isSame = index === this.index;
+    const rest = isFirst ? noLoss : { adapter: 0, beforeReader: this.count(isSame ? this.deficit(counters, taken) : this.lastKnown()) };
+    this.hasReader = true;
+    this.forgetLooks();
+    if (isSame) return rest;
     this.index = index;
     this.base = isFirst ? heardCount(counters, this.rule) : 0;
+    this.takenBefore = -this.takenOf(taken);
+    this.counted = 0;
     this.baseOverruns = isFirst ? counters.overruns : 0;
     this.baseDropped = isFirst ? counters.dropped : 0;
     this.droppedBefore = this.baseDropped;
     this.droppedLast = this.baseDropped;
     this.adapterCounted = 0;
-    this.takenBefore = 0;
-    this.counted = 0;
-    return rest;
+    if (isFirst) return rest;
+    const early = this.count(this.deficit(counters, taken));
+    return { adapter: 0, beforeReader: rest.beforeReader + early };
   }
 
-  /** One look: counters, and what had been taken of them since the account began. */
-  look(counters: { received: number; sent: number }, taken: { dataTaken: number; errorsTaken: number }): void {
+  /** One look: counters, and what the present reader had taken since it began. */
+  look(counters: { received: number; sent: number }, taken: Taken): void {
     if (!this.isOpen) return;
-    const deficit = heardCount(counters, this.rule) - this.base - this.takenBefore - this.takenOf(taken) - this.counted;
+    const deficit = this.deficit(counters, taken);
     if (this.beginsAgain) {
       this.beginsAgain = false;
       this.base += deficit;
@@ -87,37 +101,48 @@ export class LossAccount {
   }
 
   /** A reader has ended, having taken this much in all. */
-  readerEnded(taken: { dataTaken: number; errorsTaken: number }): void {
+  readerEnded(taken: Taken): void {
     this.takenBefore += this.takenOf(taken);
-    this.least = undefined;
-    this.leastBefore = undefined;
+    this.hasReader = false;
+    this.forgetLooks();
   }
 
   /** Closes the time since the last poll; returns what is newly known to be lost. */
   poll(counters: InterfaceCounters): KernelLoss {
     if (!this.isOpen) return noLoss;
-    const least = this.least;
-    const before = this.leastBefore;
+    // Without a look nothing is known of this time.
+    if (this.least === undefined) return { adapter: this.adapterLoss(counters, false), beforeReader: 0 };
+    const polls = this.hasReader ? pollsWithReader : pollsWithout;
+    this.leasts = [this.least, ...this.leasts].slice(0, polls);
     this.least = undefined;
-    this.leastBefore = least;
-    let lost = 0;
-    if (least !== undefined && before !== undefined) {
-      lost = Math.max(0, Math.min(least, before));
-      // More was taken than counted, and it lasts: echoes of this computer's own frames that no counter holds. They must hide no loss.
-      if (least < 0 && before < 0) this.base += Math.max(least, before);
-    }
-    this.counted += lost;
-    if (this.leastBefore !== undefined) this.leastBefore -= lost;
-    return { adapter: this.adapterLoss(counters, least !== undefined && before !== undefined), beforeReader: lost };
+    if (this.leasts.length < polls) return { adapter: this.adapterLoss(counters, false), beforeReader: 0 };
+    // More was taken than counted, and it lasts: echoes of this computer's own frames that no counter holds. They must hide no loss.
+    const surplus = Math.min(0, Math.max(...this.leasts));
+    this.base += surplus;
+    const lost = this.count(Math.min(...this.leasts) - surplus);
+    this.leasts = this.leasts.map((each) => each - surplus - lost);
+    return { adapter: this.adapterLoss(counters, true), beforeReader: lost };
   }
 
-  /** The interface is gone: what was missing at the last look stays missing. */
-  private settle(): KernelLoss {
-    const open = [this.least, this.leastBefore].filter((each) => each !== undefined);
-    const lost = open.length === 0 ? 0 : Math.max(0, Math.min(...open));
+  private count(deficit: number): number {
+    const lost = Math.max(0, deficit);
+    this.counted += lost;
+    return lost;
+  }
+
+  private deficit(counters: { received: number; sent: number }, taken: Taken): number {
+    return heardCount(counters, this.rule) - this.base - this.takenBefore - this.takenOf(taken) - this.counted;
+  }
+
+  /** The interface is gone: what was missing at the last looks stays missing. */
+  private lastKnown(): number {
+    const known = this.least === undefined ? this.leasts : [this.least, ...this.leasts];
+    return known.length === 0 ? 0 : Math.min(...known);
+  }
+
+  private forgetLooks(): void {
     this.least = undefined;
-    this.leastBefore = undefined;
-    return { adapter: 0, beforeReader: lost };
+    this.leasts = [];
   }
 
   private adapterLoss(counters: InterfaceCounters, isSettled: boolean): number {
@@ -134,7 +159,12 @@ export class LossAccount {
     return news;
   }
 
-  private takenOf(taken: { dataTaken: number; errorsTaken: number }): number {
+  private takenOf(taken: Taken): number {
     return taken.dataTaken + (this.rule.countsErrors ? taken.errorsTaken : 0);
   }
+}
+
+interface Taken {
+  dataTaken: number;
+  errorsTaken: number;
 }

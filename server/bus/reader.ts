@@ -26,7 +26,7 @@ const restartMinMs = 20;
 const restartMaxMs = 800;
 /** A reader that ran so long has earned a quick restart. */
 const healthyMs = 10_000;
-const pollMs = 250;
+const pollMs = 500;
 /** A reader flushes every 5 ms: one that says nothing for so long hangs. */
 const silenceMaxMs = 2000;
 const stopWaitMs = 3000;
@@ -156,7 +156,7 @@ export class ReaderSource implements Source {
       this.name = note.opened.name;
       this.index = note.opened.index;
       this.hasReader = true;
-      const rest = this.account?.opened(note.opened.index, note.opened);
+      const rest = this.account?.opened(note.opened.index, note.opened, this.totals);
       if (rest && rest.beforeReader > 0) this.listener?.loss('before-reader', rest.beforeReader);
       this.sayStatus({ device: this.name });
     }

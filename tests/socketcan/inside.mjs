@@ -1,0 +1,286 @@
+// Runs inside user-mode Linux (see user-mode-linux.ts): drives the built sources with the kernel's own tools and prints what happened as JSON.
+// It judges nothing; the expectations are in socketcan.test.ts.
+import { spawn } from 'node:child_process';
+import { createWriteStream, readFileSync, rmSync } from 'node:fs';
+import { createRequire } from 'node:module';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { ReaderSource } from '../../dist/server/bus/reader.js';
+import { SessionClock } from '../../dist/server/clock.js';
+
+const scratch = tmpdir();
+const clock = new SessionClock();
+
+function run(command) {
+  return new Promise((resolve, reject) => {
+    const child = spawn('sh', ['-c', command], { stdio: ['ignore', 'pipe', 'pipe'] });
+    let text = '';
+    child.stdout.on('data', (chunk) => (text += chunk));
+    child.stderr.on('data', (chunk) => (text += chunk));
+    child.on('close', (code) => (code === 0 ? resolve(text) : reject(new Error(`${command}: ${text}`))));
+  });
+}
+
+/** A program that stays until `stop` is called. */
+function background(file, args, outPath, errorPath) {
+  const child = spawn(file, args, { stdio: ['ignore', 'pipe', 'pipe'] });
+  const ended = new Promise((resolve) => child.on('close', resolve));
+  const save = (stream, path) => (path ? stream.pipe(createWriteStream(path)) : stream.resume());
+  save(child.stdout, outPath);
+  save(child.stderr, errorPath);
+  return {
+    stop: async () => {
+      child.kill('SIGTERM');
+      await ended;
+    },
+  };
+}
+
+async function until(condition, what, timeoutMs = 30_000) {
+  const end = Date.now() + timeoutMs;
+  while (!condition()) {
+    if (Date.now() > end) throw new Error(`waited in vain for ${what}`);
+    await new Promise((resolve) => setTimeout(resolve, 10));
+  }
+}
+
+const settle = () => new Promise((resolve) => setTimeout(resolve, 1200));
+
+/** A source with all that it told. */
+function listenTo(description, target, bus = 0) {
+  const source = new ReaderSource(bus, description, target, clock);
+  const seen = { source, frames: [], states: [], loss: {}, status: {}, failed: [], watermarkUs: -1, promiseBroken: 0 };
+  source.start({
+    frames(batch, watermarkUs) {
+      for (let i = 0; i < batch.count; i++) {
+        const timeUs = batch.timeUs[i];
+        if (timeUs <= seen.watermarkUs) seen.promiseBroken++;
+        seen.frames.push({ timeUs, id: batch.id[i], flags: batch.flags[i], length: batch.length[i], data: Buffer.from(batch.bytesOf(i)).toString('hex') });
+      }
+      if (watermarkUs < seen.watermarkUs) seen.promiseBroken++;
+      seen.watermarkUs = watermarkUs;
+    },
+    state: (state, detail) => seen.states.push({ state, detail, atUs: clock.nowUs() }),
+    loss: (place, count) => (seen.loss[place] = (seen.loss[place] ?? 0) + count),
+    status: (status) => (seen.status = status),
+    end() {},
+    failed: (error) => seen.failed.push({ code: error.code, message: error.message }),
+  });
+  return seen;
+}
+
+const isUp = (seen) => seen.states.at(-1)?.state === 'up';
+const lost = (seen) => Object.values(seen.loss).reduce((sum, count) => sum + count, 0);
+const statistic = (name, file) => Number(readFileSync(`/sys/class/net/${name}/statistics/${file}`, 'latin1'));
+
+async function open(name) {
+  const seen = listenTo(`socketcan:${name}`, { kind: 'socketcan', interface: name });
+  await until(() => isUp(seen), `${name} to open`);
+  return seen;
+}
+
+/** Everything sent since `before` has come or is counted. */
+async function allAccounted(seen, before, sent) {
+  const accounted = () => seen.frames.length - before.frames + lost(seen) - before.lost;
+  await until(() => accounted() >= sent, `${sent} frames to be accounted for (now ${accounted()})`, 15_000).catch(() => {});
+  await settle();
+  return { sent, delivered: seen.frames.length - before.frames, lost: lost(seen) - before.lost, loss: { ...seen.loss } };
+}
+
+const stand = (seen) => ({ frames: seen.frames.length, lost: lost(seen) });
+
+async function withDump(name, work) {
+  const path = join(scratch, `${name}.dump`);
+  const dump = background('candump', ['-L', '-r', '4000000', name], path);
+  await new Promise((resolve) => setTimeout(resolve, 500));
+  await work();
+  await new Promise((resolve) => setTimeout(resolve, 300));
+  await dump.stop();
+  const lines = readFileSync(path, 'latin1').trim().split('\n').filter(Boolean);
+  rmSync(path);
+  return lines;
+}
+
+const cases = {
+  async addon() {
+    const require = createRequire(import.meta.url);
+    const path = require.resolve('socketcan/build/Release/can.node');
+    return { version: require('socketcan/package.json').version, native: readFileSync(path).subarray(1, 4).toString() };
+  },
+
+  /** Mixed frames, one every few milliseconds, beside what candump saw of them. */
+  async paced() {
+    const seen = await open('vcan0');
+    const before = stand(seen);
+    const dump = await withDump('vcan0', async () => {
+      await run('cangen vcan0 -g 3 -n 200 -I i -L i -D r');
+      await run('cangen vcan0 -g 3 -n 100 -e -I r -L r -D r');
+      await run('cangen vcan0 -g 3 -n 100 -R -I r -L r');
+      await run('cangen vcan0 -g 3 -n 100 -f -I r -L r -D r');
+    });
+    const account = await allAccounted(seen, before, 500);
+    await seen.source.stop();
+    return { ...account, dump, frames: seen.frames, promiseBroken: seen.promiseBroken, status: seen.status, sentByKernel: statistic('vcan0', 'tx_packets') };
+  },
+
+  async flood() {
+    const seen = await open('vcan0');
+    const before = stand(seen);
+    await run('cangen vcan0 -g 0 -n 50000 -I 123 -L 8 -D r');
+    const account = await allAccounted(seen, before, 50_000);
+    await seen.source.stop();
+    return account;
+  },
+
+  async downAndUp() {
+    const seen = await open('vcan0');
+    const before = stand(seen);
+    await run('cangen vcan0 -g 2 -n 50 -I 1 -L 8');
+    await run('ip link set vcan0 down');
+    await until(() => seen.states.at(-1)?.state === 'down', 'the source to say down');
+    await run('ip link set vcan0 up');
+    await run('cangen vcan0 -g 2 -n 50 -I 2 -L 8');
+    await until(() => isUp(seen), 'the source to say up');
+    await run('cangen vcan0 -g 2 -n 50 -I 3 -L 8');
+    const account = await allAccounted(seen, before, 150);
+    await seen.source.stop();
+    return { ...account, states: seen.states, afterwards: seen.frames.filter((frame) => frame.id === 3).length };
+  },
+
+  async removedAndBack() {
+    const seen = await open('vcan1');
+    const before = stand(seen);
+    await run('cangen vcan1 -g 2 -n 50 -I 1 -L 8');
+    await settle();
+    await run('ip link del vcan1');
+    await until(() => seen.states.at(-1)?.state === 'down', 'the source to say down');
+    await run('ip link add dev vcan1 type vcan && ip link set vcan1 up && cangen vcan1 -g 1 -n 50 -I 2 -L 8');
+    await until(() => isUp(seen), 'the source to say up');
+    await run('cangen vcan1 -g 2 -n 50 -I 3 -L 8');
+    const account = await allAccounted(seen, before, 150);
+    await seen.source.stop();
+    return { ...account, states: seen.states, afterwards: seen.frames.filter((frame) => frame.id === 3).length };
+  },
+
+  async renamed() {
+    const seen = await open('vcan1');
+    const before = stand(seen);
+    await run('cangen vcan1 -g 2 -n 50 -I 1 -L 8');
+    await run('ip link set vcan1 down && ip link set vcan1 name track1 && ip link set track1 up');
+    await until(() => seen.states.at(-1)?.detail.includes('track1'), 'the source to follow the name');
+    await run('cangen track1 -g 2 -n 50 -I 3 -L 8');
+    const account = await allAccounted(seen, before, 100);
+    await seen.source.stop();
+    await run('ip link set track1 down && ip link set track1 name vcan1 && ip link set vcan1 up');
+    return { ...account, states: seen.states, device: seen.status.device, afterwards: seen.frames.filter((frame) => frame.id === 3).length };
+  },
+
+  /** One error frame of every class; the one that says bus-off is followed by a restart. */
+  async errorFrames() {
+    const seen = await open('vcan0');
+    const before = stand(seen);
+    const texts = ['001#', '002#05', '004#0008', '008#00000419', '010#0000000007', '020#', '080#', '040#', '100#', '200#0000000000008810'];
+    for (const text of texts) {
+      const [id, data] = text.split('#');
+      await run(`cansend vcan0 20000${id}#${data.padEnd(16, '0')}`);
+    }
+    await run('cansend vcan0 004#1122334455667788');
+    const account = await allAccounted(seen, before, texts.length + 1);
+    await seen.source.stop();
+    return { ...account, frames: seen.frames, errors: seen.status.errorFrames, states: seen.states };
+  },
+
+  /** The reader is killed in the middle of steady traffic. */
+  async killed() {
+    const seen = await open('vcan0');
+    const before = stand(seen);
+    const traffic = run('cangen vcan0 -g 2 -n 3000 -I 55 -L 8');
+    await until(() => seen.frames.length - before.frames > 300, 'traffic');
+    const first = seen.source.readerId;
+    process.kill(first, 'SIGKILL');
+    const killedAt = performance.now();
+    await until(() => seen.source.readerId !== undefined && seen.source.readerId !== first, 'another reader');
+    const spawnedMs = performance.now() - killedAt;
+    await until(() => isUp(seen), 'the source to be up again');
+    const upMs = performance.now() - killedAt;
+    await traffic;
+    const account = await allAccounted(seen, before, 3000);
+    await seen.source.stop();
+    return { ...account, spawnedMs, upMs, restarts: seen.status.readerRestarts, states: seen.states };
+  },
+
+  /** The host's wall clock is set back an hour and forward two, in the middle of steady traffic. */
+  async clockSet() {
+    const seen = await open('vcan0');
+    const before = stand(seen);
+    const traffic = run('cangen vcan0 -g 5 -n 400 -I 7 -L 8');
+    await until(() => seen.frames.length - before.frames > 100, 'traffic');
+    await run('date -s "@$(($(date +%s) - 3600))"');
+    await until(() => seen.frames.length - before.frames > 200, 'traffic');
+    await run('date -s "@$(($(date +%s) + 7200))"');
+    await traffic;
+    await run('date -s "@$(($(date +%s) - 3600))"');
+    const account = await allAccounted(seen, before, 400);
+    await seen.source.stop();
+    const gaps = seen.frames.slice(1).map((frame, i) => frame.timeUs - seen.frames[i].timeUs);
+    return { ...account, gapMinUs: Math.min(...gaps), gapMaxUs: Math.max(...gaps), spanUs: gaps.reduce((a, b) => a + b, 0) };
+  },
+
+  async twoAtOnce() {
+    const first = await open('vcan0');
+    const second = await open('vcan1');
+    const before = [stand(first), stand(second)];
+    await Promise.all([run('cangen vcan0 -g 2 -n 300 -I 10 -L 8'), run('cangen vcan1 -g 3 -n 200 -I 20 -L 4')]);
+    const accounts = [await allAccounted(first, before[0], 300), await allAccounted(second, before[1], 200)];
+    await first.source.stop();
+    await second.source.stop();
+    return { accounts, ids: [first, second].map((seen) => [...new Set(seen.frames.map((frame) => frame.id))]) };
+  },
+
+  /** The kernel's own serial-line driver at the other end of a pair of pseudo terminals, and everything that passes between them. */
+  async serialLine() {
+    const [ours, theirs] = [join(scratch, 'ours'), join(scratch, 'theirs')];
+    const tap = join(scratch, 'tap');
+    // -x writes every byte in hexadecimal to its standard error, with the way it goes.
+    const pair = background('socat', ['-x', `pty,raw,echo=0,link=${ours}`, `pty,raw,echo=0,link=${theirs}`], undefined, tap);
+    await new Promise((resolve) => setTimeout(resolve, 500));
+    const daemon = background('slcand', ['-F', '-s6', '-o', `..${theirs}`, 'slcan0']);
+    let daemonText = '';
+    await until(() => readFileSync('/proc/net/dev', 'latin1').includes('slcan0'), 'slcan0', 5000).catch((error) => (daemonText = String(error)));
+    await run('ip link set slcan0 up');
+    const seen = listenTo(`serial:${ours}`, { kind: 'serial', port: ours, baud: 115200, bitRate: 500_000, acknowledges: false });
+    await until(() => isUp(seen), 'the serial line to open', 60_000);
+    const dump = await withDump('slcan0', async () => {
+      for (const frame of ['123#DEADBEEF', '12345678#0102030405060708', '7FF#R4', '000#', '1ABCDEF0#R']) {
+        await run(`cansend slcan0 ${frame}`);
+        await new Promise((resolve) => setTimeout(resolve, 50));
+      }
+    });
+    await until(() => seen.frames.length >= 5, 'the frames of the serial line', 10_000).catch(() => {});
+    await seen.source.stop();
+    await daemon.stop();
+    await pair.stop();
+    const bytes = { '>': '', '<': '' };
+    let way = '>';
+    for (const line of readFileSync(tap, 'latin1').split('\n')) {
+      if (line.startsWith('>') || line.startsWith('<')) way = line[0];
+      else if (/^( [0-9a-f]{2})+$/.test(line)) bytes[way] += Buffer.from(line.replaceAll(' ', ''), 'hex').toString('latin1');
+    }
+    return { frames: seen.frames, states: seen.states, status: seen.status, loss: seen.loss, dump, fromUs: bytes['>'], toUs: bytes['<'], daemonText };
+  },
+};
+
+await run('ip link add dev vcan0 type vcan && ip link set vcan0 mtu 72 && ip link set vcan0 up');
+await run('ip link add dev vcan1 type vcan && ip link set vcan1 up');
+const chosen = process.argv.slice(2);
+const results = {};
+for (const [name, work] of Object.entries(cases)) {
+  if (chosen.length > 0 && !chosen.includes(name)) continue;
+  const began = performance.now();
+  try {
+    results[name] = { ...(await work()), tookMs: Math.round(performance.now() - began) };
+  } catch (error) {
+    results[name] = { error: String(error?.stack ?? error) };
+  }
+}
+process.stdout.write(JSON.stringify(results), () => process.exit(0));
