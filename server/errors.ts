@@ -33,6 +33,14 @@ export const errorTable = {
     exit: 3,
     http: 422,
   },
+  SCENARIO_MISSING: {
+    message: "no scenario '{scenario}', neither as a file nor by name",
+    cure: 'Give the path of a scenario file, or demo (docs/simulator.md).',
+    exit: 3,
+    http: 404,
+  },
+  SCENARIO_INVALID: { message: '{path}: the scenario has errors', cure: 'Mend what is listed above it.', exit: 3, http: 422 },
+  OUTPUT_FILE_UNWRITABLE: { message: '{path} cannot be written: {why}', cure: 'Check the folder, its permissions and the disk.', exit: 4, http: 500 },
   SESSION_UNKNOWN: { message: 'no session {session}', cure: 'List them on the Sessions page.', exit: 3, http: 404 },
   PORT_IN_USE: { message: 'port {port} is in use', cure: 'Stop the other program, or choose another with --port N.', exit: 4, http: 500 },
   DATA_IN_USE: {

@@ -85,7 +85,8 @@ function wrong(what: string): EvenburnError {
 /**
  * Makes the source of a bus, after a look at whether it can be opened at all.
  *
- * Errors: USAGE_WRONG; INTERFACE_MISSING, INTERFACE_NOT_CAN, INTERFACE_DOWN with the command to type; INPUT_FILE_MISSING.
+ * Errors: USAGE_WRONG; INTERFACE_MISSING, INTERFACE_NOT_CAN, INTERFACE_DOWN with the command to type; INPUT_FILE_MISSING;
+ * SCENARIO_MISSING, SCENARIO_INVALID.
  * What can only be seen on opening (a serial port, a missing add-on) comes to the listener's `failed` or as its state.
  */
 export async function openSource(text: string, bus: number, vehicle: Vehicle, clock: SessionClock): Promise<Source> {
@@ -105,7 +106,10 @@ export async function openSource(text: string, bus: number, vehicle: Vehicle, cl
     if (!statSync(path, { throwIfNoEntry: false })) throw new EvenburnError('INPUT_FILE_MISSING', { path });
     return new RecordedFileSource(bus, text, { path, speed, buses: vehicle.buses }, clock);
   }
-  throw wrong(`source '${text}': the simulator is not built yet`);
+  const { demoScenario, getScenario } = await import('../simulator/scenario-library.ts');
+  const { makeSimulatorSource } = await import('../simulator/simulator-source.ts');
+  const scenario = await getScenario(description.scenario ?? demoScenario, vehicle);
+  return makeSimulatorSource(bus, text, vehicle, scenario, clock);
 }
 
 function serialBitRate(bitRate: number | undefined, text: string): number {
