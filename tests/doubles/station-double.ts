@@ -21,6 +21,8 @@ export interface DoubleOptions {
   unprobed?: number[];
   port?: number;
   name?: string;
+  /** Folder of the built pages. */
+  pages?: string;
 }
 
 export const straightSix: DoubleOptions = {
@@ -29,7 +31,7 @@ export const straightSix: DoubleOptions = {
   name: 'Garganey',
 };
 
-const root = new URL('../../dist/web/', import.meta.url).pathname;
+const builtPages = new URL('../../dist/web/', import.meta.url).pathname;
 const stepUs = 20_000;
 const historyS = 90;
 
@@ -37,6 +39,7 @@ export class StationDouble {
   readonly view: VehicleView;
   readonly store: RollingStore;
   readonly url: string;
+  private readonly pages: string;
   private readonly http: HttpServer;
   private readonly gateway: LiveGateway;
   private readonly channelIndex: Map<string, number>;
@@ -50,8 +53,9 @@ export class StationDouble {
   private readonly beganMs = performance.now() - historyS * 1000;
   private timeUs = 0;
 
-  private constructor(view: VehicleView, http: HttpServer) {
+  private constructor(view: VehicleView, http: HttpServer, pages: string) {
     this.view = view;
+    this.pages = pages;
     this.http = http;
     this.store = new RollingStore(view.channels.length);
     this.channelIndex = new Map(view.channels.map((channel) => [channel.name, channel.index]));
@@ -85,7 +89,7 @@ export class StationDouble {
   static async start(options: DoubleOptions): Promise<StationDouble> {
     const http = createServer();
     await new Promise<void>((done) => http.listen(options.port ?? 0, '127.0.0.1', done));
-    return new StationDouble(toView(options), http);
+    return new StationDouble(toView(options), http, options.pages ?? builtPages);
   }
 
   /** Holds a channel at a value or a quality from now on; undefined lets it go. */
@@ -180,7 +184,7 @@ export class StationDouble {
       response.writeHead(200, { 'content-type': 'application/json' }).end(JSON.stringify(json));
       return;
     }
-    await sendFile(url.pathname, response);
+    await sendFile(this.pages, url.pathname, response);
   }
 
   private answerOf(url: URL, method: string): unknown {
@@ -290,7 +294,7 @@ const types: Record<string, string> = {
   '.webmanifest': 'application/manifest+json',
 };
 
-async function sendFile(pathname: string, response: ServerResponse): Promise<void> {
+async function sendFile(root: string, pathname: string, response: ServerResponse): Promise<void> {
   const path = normalize(pathname === '/' ? '/index.html' : pathname);
   try {
     const body = await readFile(join(root, path));
@@ -318,6 +322,7 @@ function healthy(view: VehicleView): StationStatus {
       errors: 0,
       unknownFrames: 0,
       shortFrames: 0,
+      notes: [],
       loss: { adapter: 0, beforeReader: 0, queue: 0, late: 0 },
     })),
     recording: { state: 'recording', session: 12, startedWallMs: Date.now(), detail: '' },

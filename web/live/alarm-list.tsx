@@ -17,7 +17,7 @@ export function AlarmList() {
       <h2>
         Alarms <span class="count">{active.length === 0 ? '' : active.length}</span>
       </h2>
-      {active.length === 0 && <p class="quiet">None stands.</p>}
+      {active.length === 0 && <p class="quiet">No alarm stands.</p>}
       <ol class="plain">
         {active.map((alarm) => (
           <AlarmRow key={alarm.name} alarm={alarm} />

@@ -70,18 +70,10 @@ function Cylinder({ number, cylinder }: { number: number; cylinder: CylinderView
           over limit
         </span>
       </div>
-      {cylinder?.deviation && <Level channel={cylinder.deviation} />}
+      {cylinder?.deviation && <Level channel={cylinder.deviation} number={number} />}
       <dl class="figures">
-        {cylinder?.deviation && (
-          <div class="figure">
-            <dt>off level</dt>
-            <dd>
-              <Reading channel={cylinder.deviation} called={`cylinder ${number} deviation`} signed />
-            </dd>
-          </div>
-        )}
         {cylinder?.rate && (
-          <div class="figure">
+          <div class="figure rate">
             <dt>rate</dt>
             <dd>
               <Reading channel={cylinder.rate} called={`cylinder ${number} rate`} signed />
@@ -89,8 +81,8 @@ function Cylinder({ number, cylinder }: { number: number; cylinder: CylinderView
           </div>
         )}
         {cylinder?.timeToLimit && (
-          <div class="figure">
-            <dt>to limit</dt>
+          <div class="figure to-limit">
+            <dt>limit in</dt>
             <dd>
               <Reading channel={cylinder.timeToLimit} called={`cylinder ${number} time to limit`} idle />
             </dd>
@@ -118,7 +110,7 @@ function Groups({ cylinder }: { cylinder: CylinderView | undefined }) {
 }
 
 /** A bar that stands on the level line (the others' median) and reaches as far as the cylinder is off it. */
-function Level({ channel }: { channel: string }) {
+function Level({ channel, number }: { channel: string; number: number }) {
   const feed = useFeed();
   const track = useRef<HTMLDivElement>(null);
   useEffect(() => {
@@ -136,8 +128,11 @@ function Level({ channel }: { channel: string }) {
     });
   }, [feed, channel]);
   return (
-    <div class="level" ref={track} aria-hidden="true">
+    <div class="level" ref={track}>
       <span class="bar" />
+      <span class="off">
+        <Reading channel={channel} called={`cylinder ${number} deviation from the others' median`} signed />
+      </span>
     </div>
   );
 }
@@ -149,5 +144,6 @@ function followLimit(feed: Feed, channel: string, tile: HTMLElement): () => void
   return effect(() => {
     const { value } = latest.value;
     tile.dataset.over = String(limit !== undefined && value !== null && value > limit);
+    tile.dataset.long = String(value !== null && Math.abs(value) >= 999.5);
   });
 }

@@ -28,14 +28,16 @@ export function Strip({ vehicle }: { vehicle: VehicleView }) {
       ))}
       {roles.speed && <Figure name="Engine speed" big channel={roles.speed} />}
       {roles.oilPressure && <Figure name="Oil pressure" big channel={roles.oilPressure} />}
-      {roles.oilTemp && <Figure name="Oil" channel={roles.oilTemp} />}
-      {roles.coolantTemp && <Figure name="Coolant" channel={roles.coolantTemp} />}
-      {roles.battery && <Figure name="Battery" channel={roles.battery} />}
-      {roles.manifoldPressure && <Figure name="Manifold" channel={roles.manifoldPressure} />}
-      {roles.throttle && <Figure name="Throttle" channel={roles.throttle} />}
-      {Object.entries(engine?.lambda ?? {}).map(([bank, channel]) => (
-        <Figure key={bank} name={vehicle.engine?.banks.length === 1 ? 'Lambda' : `Lambda ${bank}`} channel={channel} />
-      ))}
+      <div class="small-figures">
+        {roles.oilTemp && <Figure name="Oil" channel={roles.oilTemp} />}
+        {roles.coolantTemp && <Figure name="Coolant" channel={roles.coolantTemp} />}
+        {roles.battery && <Figure name="Battery" channel={roles.battery} />}
+        {roles.manifoldPressure && <Figure name="Manifold" channel={roles.manifoldPressure} />}
+        {roles.throttle && <Figure name="Throttle" channel={roles.throttle} />}
+        {Object.entries(engine?.lambda ?? {}).map(([bank, channel]) => (
+          <Figure key={bank} name={vehicle.engine?.banks.length === 1 ? 'Lambda' : `Lambda ${bank}`} channel={channel} />
+        ))}
+      </div>
     </section>
   );
 }

@@ -89,7 +89,7 @@ export class Plot {
             afterFit: (axis) => {
               axis.width = 52;
             },
-            ticks: { color: ink, font, minRotation: 0, maxRotation: 0, maxTicksLimit: 5, callback: (v) => options.toYTick(Number(v)) },
+            ticks: { color: ink, font, minRotation: 0, maxRotation: 0, maxTicksLimit: 8, callback: (v) => options.toYTick(Number(v)) },
           },
         },
       },
@@ -119,7 +119,7 @@ export class Plot {
   }
 
   /** Draws `points[i]` as trace i; the arrays are read and not kept beyond the next call. */
-  draw(points: Point[][], x: { from: number; to: number }, y: { from: number; to: number }): void {
+  draw(points: Point[][], x: { from: number; to: number }, y: { from: number; to: number; step: number }): void {
     const { scales } = this.chart.options;
     if (scales?.x) {
       scales.x.min = x.from;
@@ -128,6 +128,7 @@ export class Plot {
     if (scales?.y) {
       scales.y.min = y.from;
       scales.y.max = y.to;
+      (scales.y as { ticks: { stepSize?: number } }).ticks.stepSize = y.step;
     }
     this.chart.data.datasets.forEach((dataset, i) => {
       dataset.data = points[i] ?? [];

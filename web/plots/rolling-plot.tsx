@@ -188,7 +188,7 @@ class Drawing {
       high = Math.max(high, range?.high ?? high);
     });
     if (low <= high) this.y = toYRange(this.y, low, this.withNearLimits(low, high));
-    this.plot.draw(this.points, { from: -this.spanUs / 1e6, to: 0 }, this.y ?? { from: 0, to: 1 });
+    this.plot.draw(this.points, { from: -this.spanUs / 1e6, to: 0 }, this.y ?? { from: 0, to: 1, step: 0.5 });
   }
 
   /** A limit that the data has come near to is drawn; a far one would only flatten the traces. */

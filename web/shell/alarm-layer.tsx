@@ -3,8 +3,10 @@ import { useComputed } from '@preact/signals';
 import { useEffect, useRef } from 'preact/hooks';
 import type { AlarmState } from '../../server/contract/alarms.ts';
 import { useFeed } from '../stream/feed.ts';
+import { asked } from '../why/asked.ts';
 import { acknowledge, acknowledgeProblem, waiting, warningSmall } from './alarm-actions.ts';
 import { AlarmSign, severityWords } from './alarm-sign.tsx';
+import { keyHelpOpen } from './keys.tsx';
 import { digitsOf, toNumberText, toUnitWord, toWords } from './numbers.ts';
 import { followAlarms } from './sound.ts';
 
@@ -13,7 +15,11 @@ export function AlarmLayer() {
   const warnings = useComputed(() => waiting(feed.alarms.value.active).filter((alarm) => alarm.severity === 'warning'));
   const newest = Math.max(0, ...warnings.value.map((alarm) => alarm.sequence));
   useEffect(() => {
-    if (newest > 0) warningSmall.value = false;
+    if (newest === 0) return;
+    // A panel that lies open would cover the warning.
+    asked.value = undefined;
+    keyHelpOpen.value = false;
+    warningSmall.value = false;
   }, [newest]);
   useEffect(() => {
     if (feed.mode !== 'live') return;

@@ -6,6 +6,7 @@ import type { AlarmEvent, AlarmsView } from '../../server/contract/alarms.ts';
 import type { LivePacket } from '../../server/contract/packet.ts';
 import type { StationStatus } from '../../server/contract/status.ts';
 import type { ChannelView, VehicleView } from '../../server/contract/vehicle-view.ts';
+import type { WhyView } from '../../server/contract/why.ts';
 import type { RollingBins } from './rolling.ts';
 
 export type QualityName = AlarmEvent['quality'];
@@ -48,6 +49,9 @@ export class Feed {
   readonly plots = new Map<number, PlotRequest>();
   /** Told when a page adds or drops a plot; the source subscribes anew. */
   onPlotsChanged: () => void = () => {};
+
+  /** Asks for the chain of a channel as of now (in a replay: as of its position). */
+  why: (channel: string) => Promise<WhyView> = () => Promise.reject(new Error('nothing answers yet'));
 
   private readonly latest = new Map<number, Signal<Latest>>();
   private indexByName = new Map<string, number>();
@@ -126,6 +130,7 @@ export class Feed {
     this.onPlotsChanged();
   }
 
+  /** Index of a channel in the packets of this epoch. */
   indexOf(name: string): number | undefined {
     return this.indexByName.get(name);
   }

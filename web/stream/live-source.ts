@@ -4,6 +4,7 @@ import type { AlarmHistory } from '../../server/contract/alarms.ts';
 import type { ClientEvents, ServerEvents, SubscribeAnswer, Subscription } from '../../server/contract/live.ts';
 import { decodePacket, type LivePacket, livePath } from '../../server/contract/packet.ts';
 import type { VehicleView } from '../../server/contract/vehicle-view.ts';
+import type { WhyView } from '../../server/contract/why.ts';
 import type { WindowView } from '../../server/contract/window.ts';
 import { getJson } from './api.ts';
 import type { Feed, PlotRequest } from './feed.ts';
@@ -44,6 +45,7 @@ export class LiveSource {
       this.take(bytes);
       received();
     });
+    feed.why = (channel) => getJson<WhyView>(`/api/why/${encodeURIComponent(channel)}`);
     feed.onPlotsChanged = () => this.subscribe();
     document.addEventListener('visibilitychange', () => this.subscribe());
     setInterval(() => this.lookForSilence(), lookEveryMs);

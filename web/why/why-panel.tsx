@@ -1,4 +1,206 @@
 // 'Why this number?': the chain from a value down to the wire, as of the instant it was asked.
+import './why.css';
+import { useSignal } from '@preact/signals';
+import { useEffect, useRef } from 'preact/hooks';
+import type { WhyNode, WhySignal, WhyView } from '../../server/contract/why.ts';
+import { BitGrid } from '../frames/bit-grid.tsx';
+import { digitsOf, toNumberText, toUnitWord } from '../shell/numbers.ts';
+import { ApiError } from '../stream/api.ts';
+import { useFeed } from '../stream/feed.ts';
+import { asked } from './asked.ts';
+
 export function WhyPanel() {
-  return null;
+  const feed = useFeed();
+  const dialog = useRef<HTMLDialogElement>(null);
+  const answer = useSignal<WhyView | undefined>(undefined);
+  const problem = useSignal('');
+  const channel = asked.value;
+  const ask = () => {
+    if (channel === undefined) return;
+    feed.why(channel).then(
+      (view) => {
+        if (asked.value !== channel) return;
+        answer.value = view;
+        problem.value = '';
+      },
+      (error: unknown) => {
+        problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+      },
+    );
+  };
+  // biome-ignore lint/correctness/useExhaustiveDependencies: asked once for each channel; asking again is a button.
+  useEffect(() => {
+    answer.value = undefined;
+    problem.value = '';
+    if (channel === undefined) {
+      dialog.current?.close();
+      return;
+    }
+    if (!dialog.current?.open) dialog.current?.showModal();
+    ask();
+  }, [channel]);
+  const top = answer.value?.nodes[0];
+  return (
+    <dialog
+      ref={dialog}
+      class="panel why"
+      aria-labelledby="why-title"
+      onClose={() => {
+        asked.value = undefined;
+      }}
+      onClick={(event) => {
+        // A press on the shade around it closes it.
+        if (event.target === event.currentTarget) dialog.current?.close();
+      }}
+    >
+      <div class="why-head">
+        <div>
+          <p class="quiet">Why this number?</p>
+          <h2 id="why-title">{channel}</h2>
+        </div>
+        <button type="button" class="button" onClick={ask}>
+          Ask again
+        </button>
+        <form method="dialog">
+          <button type="submit" class="button">
+            Close
+          </button>
+        </form>
+      </div>
+      {problem.value && (
+        <p class="problem" role="alert">
+          {problem}
+        </p>
+      )}
+      {answer.value && top && (
+        <>
+          <p class="small quiet">All values as of one instant, {toTimeText(answer.value)}.</p>
+          <Link node={top} view={answer.value} path={[]} />
+        </>
+      )}
+    </dialog>
+  );
+}
+
+function toTimeText({ timeUs, wallMs }: WhyView): string {
+  return `${new Date(wallMs).toLocaleTimeString()} (${(timeUs / 1e6).toFixed(2)} s of the session)`;
+}
+
+interface LinkProps {
+  node: WhyNode;
+  view: WhyView;
+  /** Names above it in the chain. */
+  path: string[];
+}
+
+const kindWords = {
+  signal: 'read from the bus',
+  'built-in': 'computed by the program',
+  derived: 'computed by a formula of the vehicle file',
+} as const;
+const openInputsMax = 2;
+
+/** One link of the chain, with what it hangs on below it. */
+function Link({ node, view, path }: LinkProps) {
+  const inputs = node.inputs.flatMap((name) => view.nodes.find((other) => other.channel === name) ?? []);
+  const below = [...path, node.channel];
+  return (
+    <div class="why-link" data-channel={node.channel}>
+      <p class="why-value">
+        <ValueText node={node} />
+        <span class="quiet">{kindWords[node.kind]}</span>
+      </p>
+      {node.because && <p class="why-because">{node.because}</p>}
+      {node.formula && (
+        <p>
+          <span class="quiet">Formula</span> <code class="why-formula">{node.formula}</code>
+        </p>
+      )}
+      {node.signal && <SignalChain signal={node.signal} node={node} view={view} />}
+      {node.wires?.map((wire) => (
+        <p key={`${wire.connector} ${wire.pin}`} class="why-wire">
+          <span class="quiet">Pin</span> {wire.connector}, pin {wire.pin}
+          {wire.wire && `, ${wire.wire}`}
+          {wire.to && `, to ${wire.to}`}
+        </p>
+      ))}
+      {node.notKnown && <p class="small quiet">{node.notKnown}</p>}
+      {inputs.length > 0 && (
+        <ul class="plain why-inputs" aria-label={`Inputs of ${node.channel}`}>
+          {inputs.map((input) => (
+            <li key={input.channel}>
+              <details open={inputs.length <= openInputsMax && path.length < 2}>
+                <summary>
+                  <span class="why-name">{input.channel}</span> <ValueText node={input} />
+                </summary>
+                {below.includes(input.channel) ? null : <Link node={input} view={view} path={below} />}
+              </details>
+            </li>
+          ))}
+        </ul>
+      )}
+    </div>
+  );
+}
+
+/** With more digits than on a page: this is where somebody looks closely. */
+function ValueText({ node }: { node: WhyNode }) {
+  const number = node.value === null ? '' : `${toNumberText(node.value, digitsOf(node.unit) + 2)} ${toUnitWord(node.unit)}`;
+  return (
+    <span class="why-number" data-quality={node.quality}>
+      {number} {node.quality !== 'ok' && <b>{node.quality === 'out-of-range' ? 'out of range' : node.quality}</b>}
+    </span>
+  );
+}
+
+function SignalChain({ signal, node, view }: { signal: WhySignal; node: WhyNode; view: WhyView }) {
+  const lit = new Set(signal.bits);
+  const age = signal.frameTimeUs === null ? undefined : (view.timeUs - signal.frameTimeUs) / 1e3;
+  const where = `bits ${signal.bits[0]} to ${signal.bits.at(-1)}, most significant first`;
+  return (
+    <div class="why-signal">
+      <p class="why-arithmetic">
+        {signal.arithmetic || 'No raw value: the frame was never seen, or the signal is not in it now.'}
+        {signal.stateName && <b> {signal.stateName}</b>}
+      </p>
+      {signal.raw !== null && (
+        <p class="small">
+          <span class="quiet">Raw</span> {signal.raw} <code>{signal.rawHex}</code>
+          {node.quality === 'fault' || node.quality === 'missing' ? <span class="quiet"> stands for no value</span> : null}
+        </p>
+      )}
+      <BitGrid
+        bytes={signal.bytes}
+        lengthBytes={signal.lengthBytes}
+        lit={lit}
+        label={`Bytes ${signal.bytes || 'never seen'}; the signal is read from ${where}`}
+      />
+      <p class="small quiet">
+        {signal.bitLength} bits, {signal.byteOrder === 'big' ? 'high byte first' : 'low byte first'}, {signal.sign}; {where}
+        {signal.when && `; when ${signal.when}`}
+      </p>
+      <dl class="why-facts">
+        <Fact name="Frame">
+          {signal.frame} <code>{signal.id ?? 'never seen'}</code>
+          {signal.periodUs !== undefined && `, every ${signal.periodUs / 1e3} ms`}
+          {age !== undefined && `, ${age.toFixed(0)} ms old`}
+        </Fact>
+        <Fact name="Device">
+          {signal.device}, {signal.deviceTitle}, on bus {signal.bus}
+        </Fact>
+        <Fact name="Defined in">
+          <code>{signal.definedAt}</code>
+        </Fact>
+      </dl>
+    </div>
+  );
+}
+
+function Fact({ name, children }: { name: string; children: preact.ComponentChildren }) {
+  return (
+    <div>
+      <dt class="quiet">{name}</dt>
+      <dd>{children}</dd>
+    </div>
+  );
 }
