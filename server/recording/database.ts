@@ -1,0 +1,137 @@
+// Opens SQLite files with what we promise of them: which version, which settings, which application, and every error with its cure.
+import Database from 'better-sqlite3';
+import { EvenburnError } from '../errors.ts';
+import { busyWaitMaxMs } from '../limits.ts';
+import { applicationId, catalogueSteps, sessionSteps } from './schema.ts';
+
+export type Connection = Database.Database;
+export type FileKind = keyof typeof applicationId;
+
+/** Before this one a file written and checkpointed by two connections at once could be damaged: sqlite.org/wal.html, the WAL-reset bug. */
+const oldestSqlite = [3, 51, 3] as const;
+
+const stepsOf: Record<FileKind, readonly string[]> = { session: sessionSteps, catalogue: catalogueSteps };
+
+/** Version that this program writes. */
+export function schemaVersion(kind: FileKind): number {
+  return stepsOf[kind].length;
+}
+
+/** @throws EvenburnError SQLITE_TOO_OLD */
+export function refuseOldSqlite(version: string): void {
+  const parts = version.split('.').map(Number);
+  for (const [i, needed] of oldestSqlite.entries()) {
+    const have = parts[i] ?? 0;
+    if (have > needed) return;
+    if (have < needed) throw new EvenburnError('SQLITE_TOO_OLD', { version, needed: oldestSqlite.join('.') });
+  }
+}
+
+/**
+ * Opens a file to write, making it when absent, and brings its tables forward. There is at most one such connection to a session
+ * file at a time.
+ *
+ * - `journal_mode = WAL`: a commit is one append; readers don't wait for the writer nor it for them.
+ * - `synchronous = FULL`: a commit is on the disk when it returns, so that a power cut loses no more than a kill does.
+ * - `wal_autocheckpoint = 0`: the writer moves the log into the file when it has time, never within a commit.
+ * - `auto_vacuum = INCREMENTAL`: what the journal leaves free is given back when the session closes.
+ *
+ * @throws EvenburnError DATA_UNWRITABLE, SESSION_DAMAGED, SESSION_TOO_NEW, SQLITE_TOO_OLD
+ */
+export function openToWrite(path: string, kind: FileKind): Connection {
+  return guarded(path, () => {
+    const db = new Database(path, { timeout: busyWaitMaxMs });
+    return configured(db, () => {
+      db.pragma('auto_vacuum = INCREMENTAL');
+      db.pragma('journal_mode = WAL');
+      db.pragma('synchronous = FULL');
+      db.pragma('wal_autocheckpoint = 0');
+      db.pragma('journal_size_limit = 67108864');
+      migrate(db, path, kind);
+    });
+  });
+}
+
+/**
+ * Opens a file to read; never holds a transaction across calls, so that the writer's log can be moved into the file.
+ * @throws EvenburnError DATA_UNREADABLE, SESSION_DAMAGED, SESSION_TOO_NEW, SQLITE_TOO_OLD
+ */
+export function openToRead(path: string, kind: FileKind): Connection {
+  return guarded(path, () => {
+    const db = new Database(path, { readonly: true, fileMustExist: true, timeout: busyWaitMaxMs });
+    return configured(db, () => refuseForeign(db, path, kind));
+  });
+}
+
+function configured(db: Connection, configure: () => void): Connection {
+  try {
+    refuseOldSqlite(db.prepare('SELECT sqlite_version()').pluck().get() as string);
+    configure();
+    return db;
+  } catch (error) {
+    db.close();
+    throw error;
+  }
+}
+
+/** Brings the tables forward in one transaction, so that a kill leaves the old version or the new one. */
+function migrate(db: Connection, path: string, kind: FileKind): void {
+  const steps = stepsOf[kind];
+  db.transaction(() => {
+    const isNew = db.prepare('SELECT count(*) FROM sqlite_schema').pluck().get() === 0;
+    if (isNew) db.pragma(`application_id = ${applicationId[kind]}`);
+    else refuseForeign(db, path, kind);
+    for (let v = version(db); v < steps.length; v++) db.exec(steps[v] as string);
+    db.pragma(`user_version = ${steps.length}`);
+  }).immediate();
+}
+
+function version(db: Connection): number {
+  return db.pragma('user_version', { simple: true }) as number;
+}
+
+function refuseForeign(db: Connection, path: string, kind: FileKind): void {
+  if (db.pragma('application_id', { simple: true }) !== applicationId[kind]) {
+    throw new EvenburnError('SESSION_DAMAGED', { path, why: 'not a session of this program' });
+  }
+  const have = version(db);
+  if (have > stepsOf[kind].length) throw new EvenburnError('SESSION_TOO_NEW', { path, have, know: stepsOf[kind].length });
+}
+
+/** Runs work on a file and names what the machine refused. */
+export function guarded<T>(path: string, work: () => T): T {
+  try {
+    return work();
+  } catch (error) {
+    throw named(error, path);
+  }
+}
+
+/** SQLite's own error as one of ours with a cure; any other error as it is. */
+export function named(error: unknown, path: string): unknown {
+  if (error instanceof TypeError && error.message.includes('directory does not exist')) {
+    return new EvenburnError('DATA_UNWRITABLE', { path, why: 'its folder does not exist' }, error);
+  }
+  if (!(error instanceof Database.SqliteError)) return error;
+  const { code } = error;
+  if (code === 'SQLITE_FULL') return new EvenburnError('DISK_FULL', { path }, error);
+  if (code.startsWith('SQLITE_CORRUPT') || code === 'SQLITE_NOTADB') {
+    return new EvenburnError('SESSION_DAMAGED', { path, why: error.message }, error);
+  }
+  if (code.startsWith('SQLITE_BUSY') || code.startsWith('SQLITE_LOCKED')) return new EvenburnError('DATABASE_LOCKED', { path }, error);
+  return new EvenburnError('DATA_UNWRITABLE', { path, why: `${error.message} (${code})` }, error);
+}
+
+/** Moves the write-ahead log into the file and leaves that mode, so that the session is one file; then closes. */
+export function closeAsOneFile(db: Connection): void {
+  try {
+    db.pragma('incremental_vacuum');
+    db.pragma('wal_checkpoint(TRUNCATE)');
+    // Refused while another connection reads; the file is complete either way, with its log beside it.
+    db.pragma('journal_mode = DELETE');
+  } catch (error) {
+    if (!(error instanceof Database.SqliteError && error.code.startsWith('SQLITE_BUSY'))) throw error;
+  } finally {
+    db.close();
+  }
+}
