@@ -12,10 +12,10 @@ export function judgeDevices(on: BusEvidence): void {
     on.presences,
     toEpisodes(outages).filter((episode) => couldBeBreak(on, episode)),
   );
-  const accepted = breaks.filter((found) => isCertainEnough(on, found)).sort((a, b) => startOf(a) - startOf(b));
-  const explained = new Set(accepted.flatMap((found) => found.episodes.flatMap((episode) => episode.outages)));
+  const certain = breaks.filter((found) => isCertainEnough(on, found));
+  const accepted = certain.filter((found) => !certain.some((of) => isEcho(of, found))).sort((a, b) => startOf(a) - startOf(b));
   for (const found of accepted) addBreak(on, found);
-  for (const presence of on.presences) judgePresence(on, presence, explained, breaks);
+  for (const presence of on.presences) judgePresence(on, presence, accepted, breaks);
 }
 
 /** Devices that begin anew lost their supply, not their bus wire; a lone one that is gone for good is missing, unless the line shows it. */
@@ -38,16 +38,66 @@ function lineFaultBegins(on: BusEvidence, outage: Outage): boolean {
   return within > 0.2 && within > 4 * beforeRate && !on.looksLikeWrongRate(outage);
 }
 
-/** One long silence or several short ones; single frames lost here and there are a noisy line, not a break. */
+/** So many falsely found breaks are accepted in a recording of nothing but noise. */
+const noiseBreaksMax = 0.01;
+
+/**
+ * Told from a noisy line, which takes single frames of anybody here and there: silences longer than its noise would ever make, or many
+ * in which several devices vanish together.
+ */
 function isCertainEnough(on: BusEvidence, found: TrunkBreak): boolean {
-  const missed = found.episodes.map((episode) => Math.max(...episode.outages.map((outage) => outage.missed)));
-  const clear = missed.filter((count) => count >= 3).length;
-  const total = missed.reduce((sum, count) => sum + count, 0);
-  const single = on.presences
-    .filter((presence) => !found.beyond.includes(presence.device.name))
-    .flatMap((presence) => presence.outages)
-    .filter((outage) => outage.missed <= 2).length;
-  return clear >= 1 ? true : total >= 5 && single < found.episodes.length / 2;
+  const noise = noiseShare(on, found.beyond);
+  const due = on.presences
+    .filter(({ device }) => found.beyond.includes(device.name))
+    .reduce((sum, presence) => sum + framesDue(on, presence), 0);
+  const clearMissed = Math.max(3, Math.ceil(Math.log(noiseBreaksMax / Math.max(1, due)) / Math.log(noise)));
+  const missedIn = ({ outages }: Episode) => outages.reduce((sum, outage) => sum + outage.missed, 0);
+  const clear = found.episodes.filter((episode) => missedIn(episode) >= clearMissed + (episode.outages.length > 1 ? 1 : 0));
+  if (clear.length > 0) return true;
+  const together = found.episodes.filter(({ outages }) => outages.length > 1).length;
+  return together >= 3 + 4 * chanceMeetings(on, found.beyond, noise) || found.episodes.length > 5 + 4 * due * noise;
+}
+
+/** How often noise alone makes two of these devices miss a frame at the same time in the whole recording. */
+function chanceMeetings(on: BusEvidence, beyond: readonly string[], noise: number): number {
+  const periodsUs = on.presences.filter(({ device }) => beyond.includes(device.name)).flatMap((presence) => presence.fastestUs ?? []);
+  const lengthUs = on.traffic.lastUs - on.traffic.firstUs;
+  let meetings = 0;
+  for (const [i, a] of periodsUs.entries()) {
+    for (const b of periodsUs.slice(i + 1)) meetings += (lengthUs / a) * noise * (noise / b) * 2.6 * Math.max(a, b);
+  }
+  return meetings;
+}
+
+/** Share of due frames that are lost on devices which the break doesn't hide; single losses only, so that other faults don't count. */
+function noiseShare(on: BusEvidence, beyond: readonly string[]): number {
+  let lost = 0;
+  let due = 0;
+  for (const presence of on.presences) {
+    if (beyond.includes(presence.device.name)) continue;
+    due += framesDue(on, presence);
+    for (const { missed } of presence.outages) if (missed <= 5) lost += missed;
+  }
+  return Math.min(0.5, Math.max(0.002, due > 0 ? lost / due : 0));
+}
+
+function framesDue(on: BusEvidence, presence: DevicePresence): number {
+  return presence.fastestUs === undefined ? 0 : (on.traffic.lastUs - on.traffic.firstUs) / presence.fastestUs;
+}
+
+/** A break farther out whose episodes all fall into those of a nearer one shows the nearer one again, at a device that speaks seldom. */
+function isEcho(of: TrunkBreak, found: TrunkBreak): boolean {
+  if (of === found || !found.beyond.every((name) => of.beyond.includes(name)) || found.beyond.length >= of.beyond.length) return false;
+  return found.episodes.every((episode) => overlapsAny(of.episodes, episode.fromUs, episode.toUs));
+}
+
+function overlapsAny(episodes: readonly Episode[], fromUs: number, toUs: number): boolean {
+  return episodes.some((episode) => episode.fromUs < toUs && episode.toUs > fromUs);
+}
+
+/** An outage of a device beyond a break, while it interrupted. */
+function isExplained(breaks: readonly TrunkBreak[], outage: Outage): boolean {
+  return breaks.some((found) => found.beyond.includes(outage.device.name) && overlapsAny(found.episodes, outage.fromUs, outage.toUs));
 }
 
 function addBreak(on: BusEvidence, found: TrunkBreak): void {
@@ -71,7 +121,7 @@ function addBreak(on: BusEvidence, found: TrunkBreak): void {
   });
 }
 
-function judgePresence(on: BusEvidence, presence: DevicePresence, explained: ReadonlySet<Outage>, breaks: readonly TrunkBreak[]): void {
+function judgePresence(on: BusEvidence, presence: DevicePresence, accepted: readonly TrunkBreak[], breaks: readonly TrunkBreak[]): void {
   const { device, outages } = presence;
   const gone = outages.find((outage) => outage.kind !== 'gap');
   const possible = breaks.filter((found) => found.beyond.includes(device.name)).map((found) => found.stretch);
@@ -79,14 +129,14 @@ function judgePresence(on: BusEvidence, presence: DevicePresence, explained: Rea
   else if (presence.timesUs.length > 0 || device.frames.some((frame) => frame.periodUs !== undefined)) {
     on.add({ code: 'device-missing', ok: true, device: device.name, say: `${device.name} is present` });
   }
-  const restarts = outages.filter((outage) => outage.kind === 'gap' && outage.meanwhile === 'restarted' && !explained.has(outage));
+  const restarts = outages.filter((outage) => outage.kind === 'gap' && outage.meanwhile === 'restarted' && !isExplained(accepted, outage));
   const [restart] = restarts;
   if (restart) addRestart(on, restart, restarts);
   const drops = outages.filter(
     (outage) =>
       outage.kind === 'gap' &&
       outage.meanwhile !== 'restarted' &&
-      !explained.has(outage) &&
+      !isExplained(accepted, outage) &&
       outage.missed >= 3 &&
       outage.toUs - outage.fromUs > 100_000,
   );

@@ -69,12 +69,18 @@ export function findLateness(log: FrameLog, outages: readonly Outage[]): Latenes
   if (median > slowBy * period) return { fromUs: (kept[0] as { at: number }).at, measuredUs: median, why: 'period' };
   const slow = slowWindow(kept, period);
   if (slow) return slow;
-  const stray = kept.filter(({ gap }) => gap > strayGap * period);
+  const stray = kept.filter(({ gap }) => gap > strayGap * period && !isLoss(gap, period));
   if (kept.length >= 40 && stray.length > strayShareMax * kept.length) {
     return { fromUs: (stray[0] as { at: number }).at, measuredUs: quantile(ascending, 0.95), why: 'jitter' };
   }
-  const long = stray.find(({ gap }) => gap > Math.max(longGapPeriods * period, longGapMinUs));
+  const long = kept.find(({ gap }) => gap > Math.max(longGapPeriods * period, longGapMinUs));
   return long ? { fromUs: long.at, measuredUs: long.gap, why: 'gap' } : undefined;
+}
+
+/** A gap of whole periods: a frame was lost there, and the next came on time. */
+function isLoss(gap: number, period: number): boolean {
+  const periods = gap / period;
+  return periods > 1.8 && Math.abs(periods - Math.round(periods)) < 0.12;
 }
 
 function slowWindow(kept: readonly { gap: number; at: number }[], period: number): Lateness | undefined {

@@ -6,7 +6,7 @@ import { type DevicePresence, indexAtOrBefore, type Outage } from './outage.ts';
 export interface Episode {
   fromUs: number;
   toUs: number;
-  /** Between these nobody who vanished was heard. */
+  /** First and last time at which a frame of somebody who vanished was due and did not come: the interruption for certain. */
   coreFromUs: number;
   coreToUs: number;
   outages: Outage[];
@@ -31,14 +31,14 @@ export function toEpisodes(outages: readonly Outage[]): Episode[] {
       together.outages.push(outage);
       together.fromUs = Math.min(together.fromUs, outage.fromUs);
       together.toUs = Math.max(together.toUs, outage.toUs);
-      together.coreFromUs = Math.max(together.coreFromUs, outage.fromUs);
-      together.coreToUs = Math.min(together.coreToUs, outage.toUs);
+      together.coreFromUs = Math.min(together.coreFromUs, outage.fromUs + outage.slackUs);
+      together.coreToUs = Math.max(together.coreToUs, outage.toUs - outage.slackUs);
     } else {
       episodes.push({
         fromUs: outage.fromUs,
         toUs: outage.toUs,
-        coreFromUs: outage.fromUs,
-        coreToUs: outage.toUs,
+        coreFromUs: outage.fromUs + outage.slackUs,
+        coreToUs: outage.toUs - outage.slackUs,
         outages: [outage],
       });
     }
@@ -117,9 +117,9 @@ function explains(cut: Cut, episode: Episode, presences: readonly DevicePresence
     .every((presence) => !heardWithin(presence, episode.coreFromUs, episode.coreToUs));
 }
 
-/** Heard clearly inside: frames that were on the wire at the edges don't count. */
+/** Heard inside, with some slack for jitter at the edges. */
 function heardWithin(presence: DevicePresence, fromUs: number, toUs: number): boolean {
-  const slack = Math.min(2_000, (toUs - fromUs) / 4);
-  const last = indexAtOrBefore(presence.timesUs, toUs - slack);
-  return last >= 0 && (presence.timesUs[last] as number) > fromUs + slack;
+  const slackUs = 2_000;
+  const last = indexAtOrBefore(presence.timesUs, toUs - slackUs);
+  return last >= 0 && (presence.timesUs[last] as number) > fromUs + slackUs;
 }
