@@ -55,7 +55,13 @@ function listenTo(description, target, bus = 0) {
       for (let i = 0; i < batch.count; i++) {
         const timeUs = batch.timeUs[i];
         if (timeUs <= seen.watermarkUs) seen.promiseBroken++;
-        seen.frames.push({ timeUs, id: batch.id[i], flags: batch.flags[i], length: batch.length[i], data: Buffer.from(batch.bytesOf(i)).toString('hex') });
+        seen.frames.push({
+          timeUs,
+          id: batch.id[i],
+          flags: batch.flags[i],
+          length: batch.length[i],
+          data: Buffer.from(batch.bytesOf(i)).toString('hex'),
+        });
       }
       if (watermarkUs < seen.watermarkUs) seen.promiseBroken++;
       seen.watermarkUs = watermarkUs;
@@ -120,7 +126,14 @@ const cases = {
     });
     const account = await allAccounted(seen, before, 500);
     await seen.source.stop();
-    return { ...account, dump, frames: seen.frames, promiseBroken: seen.promiseBroken, status: seen.status, sentByKernel: statistic('vcan0', 'tx_packets') };
+    return {
+      ...account,
+      dump,
+      frames: seen.frames,
+      promiseBroken: seen.promiseBroken,
+      status: seen.status,
+      sentByKernel: statistic('vcan0', 'tx_packets'),
+    };
   },
 
   async flood() {
@@ -172,7 +185,12 @@ const cases = {
     const account = await allAccounted(seen, before, 100);
     await seen.source.stop();
     await run('ip link set track1 down && ip link set track1 name vcan1 && ip link set vcan1 up');
-    return { ...account, states: seen.states, device: seen.status.device, afterwards: seen.frames.filter((frame) => frame.id === 3).length };
+    return {
+      ...account,
+      states: seen.states,
+      device: seen.status.device,
+      afterwards: seen.frames.filter((frame) => frame.id === 3).length,
+    };
   },
 
   /** One error frame of every class; the one that says bus-off is followed by a restart. */
@@ -246,7 +264,9 @@ const cases = {
     await new Promise((resolve) => setTimeout(resolve, 500));
     const daemon = background('slcand', ['-F', '-s6', '-o', `..${theirs}`, 'slcan0']);
     let daemonText = '';
-    await until(() => readFileSync('/proc/net/dev', 'latin1').includes('slcan0'), 'slcan0', 5000).catch((error) => (daemonText = String(error)));
+    await until(() => readFileSync('/proc/net/dev', 'latin1').includes('slcan0'), 'slcan0', 5000).catch(
+      (error) => (daemonText = String(error)),
+    );
     await run('ip link set slcan0 up');
     const seen = listenTo(`serial:${ours}`, { kind: 'serial', port: ours, baud: 115200, bitRate: 500_000, acknowledges: false });
     await until(() => isUp(seen), 'the serial line to open', 60_000);
@@ -266,7 +286,16 @@ const cases = {
       if (line.startsWith('>') || line.startsWith('<')) way = line[0];
       else if (/^( [0-9a-f]{2})+$/.test(line)) bytes[way] += Buffer.from(line.replaceAll(' ', ''), 'hex').toString('latin1');
     }
-    return { frames: seen.frames, states: seen.states, status: seen.status, loss: seen.loss, dump, fromUs: bytes['>'], toUs: bytes['<'], daemonText };
+    return {
+      frames: seen.frames,
+      states: seen.states,
+      status: seen.status,
+      loss: seen.loss,
+      dump,
+      fromUs: bytes['>'],
+      toUs: bytes['<'],
+      daemonText,
+    };
   },
 };
 

@@ -75,7 +75,17 @@ export async function runInside<T>(script: string, timeoutMs: number): Promise<T
 }
 
 function boot(init: string, folder: string, timeoutMs: number): Promise<string> {
-  const args = ['mem=1G', 'rootfstype=hostfs', 'rootflags=/', 'rw', `init=${init}`, 'con=null', 'con0=null,fd:1', 'con1=fd:0,fd:1', 'quiet'];
+  const args = [
+    'mem=1G',
+    'rootfstype=hostfs',
+    'rootflags=/',
+    'rw',
+    `init=${init}`,
+    'con=null',
+    'con0=null,fd:1',
+    'con1=fd:0,fd:1',
+    'quiet',
+  ];
   return new Promise((resolve, reject) => {
     const child = spawn(program as string, [...args, `umid=${folder.split('-').at(-1)}`], {
       // Group of its own: the kernel is several processes.
