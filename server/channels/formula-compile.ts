@@ -1,5 +1,6 @@
 // A checked formula's tree to closures over the channel table.
 import type { ChannelTable } from './channel-table.ts';
+import type { Computation } from './computation.ts';
 import { type Evaluate, type Evaluation, type Memory, worth } from './evaluation.ts';
 import { formulaFunctions } from './formula-functions.ts';
 import { type ArithmeticOperator, type ComparisonOperator, type FormulaNode, parseFormula } from './formula-tree.ts';
@@ -19,18 +20,9 @@ export interface FormulaContext {
   tables: ReadonlyMap<string, TablePoints>;
 }
 
-/** A formula ready to run. */
-export interface CompiledFormula {
+/** A formula ready to run; `inputs` are the channels that it names, each once, in the order of the text. */
+export interface CompiledFormula extends Computation {
   text: string;
-  /** Indices of the channels that it uses, each once, in the order of the text. */
-  inputs: number[];
-  /** Runs it on the table as it stands: sets `value` and `quality`. */
-  evaluate(): void;
-  value: number;
-  quality: QualityCode;
-  /** States of its functions, as JSON. */
-  save(): unknown[];
-  restore(saved: readonly unknown[]): void;
 }
 
 /** Compiles a formula that `checkFormula` finds nothing wrong with; throws on any other, since that is a programmer's error. */
