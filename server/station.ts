@@ -15,10 +15,10 @@ import type { VehicleView } from './contract/vehicle-view.ts';
 import type { WhyView } from './contract/why.ts';
 import type { WindowQuery, WindowView } from './contract/window.ts';
 import { toNamePart } from './definitions/built-in-names.ts';
-import type { Problem, Vehicle } from './definitions/vehicle.ts';
+import type { Problem, Severity, Vehicle } from './definitions/vehicle.ts';
 import { EvenburnError } from './errors.ts';
 import { acknowledgeWaitMaxMs, readerFlushIntervalMs, wallStepMinMs } from './limits.ts';
-import { AlarmLog, toAlarmsView } from './live/alarm-log.ts';
+import { AlarmLog } from './live/alarm-log.ts';
 import { BusLine } from './live/bus-line.ts';
 import type { LiveFeed } from './live/gateway.ts';
 import { LiveState } from './live/live-state.ts';
@@ -52,6 +52,11 @@ export interface StationListener {
   definitionsChanged(): void;
 }
 
+const recordingTroubles: Partial<Record<RecordingStatus['state'], { name: string; severity: Severity }>> = {
+  slow: { name: 'recording is slow', severity: 'caution' },
+  stopped: { name: 'recording has stopped', severity: 'warning' },
+};
+
 export class Station implements LiveFeed, PipelineSink {
   private readonly clock: Clock;
   private readonly session: SessionClock;
@@ -70,8 +75,6 @@ export class Station implements LiveFeed, PipelineSink {
   /** Session time of the last input. */
   private takenUs = 0;
   private acknowledging: { alarm: string; done: () => void }[] = [];
-  /** Counts every change of alarm state, acknowledgements included. */
-  alarmVersion = 0;
   /** How many pages are watching. */
   clients: () => number = () => 0;
 
@@ -122,6 +125,16 @@ export class Station implements LiveFeed, PipelineSink {
     this.listener?.statusChanged();
   }
 
+  /** The recorder says how it does: trouble with the disk is an alarm like any other. */
+  recordingChanged(status: RecordingStatus): void {
+    const before = this.alarmVersion;
+    const trouble = recordingTroubles[status.state];
+    for (const { name } of Object.values(recordingTroubles)) if (name !== trouble?.name) this.alarmLog.clear(name, this.takenUs);
+    if (trouble) this.alarmLog.raise({ ...trouble, advice: status.detail }, this.takenUs);
+    if (this.alarmVersion !== before) this.listener?.alarmChanged();
+    this.listener?.statusChanged();
+  }
+
   // What the pipeline hands over (PipelineSink).
 
   samples(batch: SampleBatch): void {
@@ -130,7 +143,6 @@ export class Station implements LiveFeed, PipelineSink {
 
   alarm(event: AlarmEvent): void {
     this.alarmLog.take(event);
-    this.alarmVersion++;
     if (event.event !== 'acknowledged' && event.event !== 'removed') return;
     for (const waiting of this.acknowledging) if (waiting.alarm === event.alarm) waiting.done();
   }
@@ -155,8 +167,12 @@ export class Station implements LiveFeed, PipelineSink {
     return this.live.epoch;
   }
 
+  get alarmVersion(): number {
+    return this.alarmLog.version;
+  }
+
   get alarmSequence(): number {
-    return this.pipeline.alarms.sequence;
+    return this.alarmLog.sequence;
   }
 
   wallMs(): number {
@@ -168,7 +184,7 @@ export class Station implements LiveFeed, PipelineSink {
   }
 
   alarms(): AlarmsView {
-    return toAlarmsView(this.pipeline.alarms, (timeUs) => this.wallOf(timeUs));
+    return this.alarmLog.view(this.pipeline.alarms);
   }
 
   status(): StationStatus {
@@ -216,6 +232,10 @@ export class Station implements LiveFeed, PipelineSink {
    * @throws EvenburnError ALARM_NOT_STANDING
    */
   async acknowledge(alarm: string, by: string): Promise<void> {
+    if (this.alarmLog.acknowledge(alarm, by, this.takenUs)) {
+      this.listener?.alarmChanged();
+      return;
+    }
     const standing = this.pipeline.alarms.standing.find(({ name }) => name === alarm);
     if (!standing) throw new EvenburnError('ALARM_NOT_STANDING', { alarm });
     if (standing.acknowledged) return;

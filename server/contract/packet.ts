@@ -114,7 +114,8 @@ export interface PacketParts {
   alarmSequence: number;
   /** From `encodeValues`. */
   values: Uint8Array;
-  plots: PlotBins[];
+  /** Bins from `encodePlot`, under the number that this client gave the plot. */
+  plots: { plot: number; bins: Uint8Array }[];
   /** `AlarmsView` as JSON in UTF-8. */
   alarms?: Uint8Array | undefined;
   /** `StationStatus` as JSON in UTF-8. */
@@ -122,7 +123,8 @@ export interface PacketParts {
 }
 
 export function encodePacket(parts: PacketParts): Uint8Array {
-  const out = new Writer(headerBytes + parts.values.length + plotBytesMax(parts.plots) + textBytes(parts.alarms) + textBytes(parts.status));
+  const plotBytes = parts.plots.reduce((sum, { bins }) => sum + 2 + bins.length, 2);
+  const out = new Writer(headerBytes + parts.values.length + plotBytes + textBytes(parts.alarms) + textBytes(parts.status));
   out.u8(packetVersion);
   out.u8((parts.alarms ? section.alarms : 0) | (parts.status ? section.status : 0));
   out.u16(0);
@@ -133,24 +135,22 @@ export function encodePacket(parts: PacketParts): Uint8Array {
   out.f64(parts.wallMs);
   out.raw(parts.values);
   out.u16(parts.plots.length);
-  for (const plot of parts.plots) writePlot(out, plot);
+  for (const { plot, bins } of parts.plots) {
+    out.u16(plot);
+    out.raw(bins);
+  }
   if (parts.alarms) out.text(parts.alarms);
   if (parts.status) out.text(parts.status);
   return out.bytes();
-}
-
-function plotBytesMax(plots: PlotBins[]): number {
-  let bytes = 2;
-  for (const plot of plots) bytes += 24 + plot.traces.length * (2 + 17 * plot.count);
-  return bytes;
 }
 
 function textBytes(text: Uint8Array | undefined): number {
   return text ? 4 + text.length : 0;
 }
 
-function writePlot(out: Writer, plot: PlotBins): void {
-  out.u16(plot.plot);
+/** The part of a plot that is the same for all clients of a tick with the same channels and width; made once. */
+export function encodePlot(plot: Omit<PlotBins, 'plot'>): Uint8Array {
+  const out = new Writer(22 + plot.traces.length * (2 + 17 * plot.count));
   out.u16(plot.traces.length);
   out.u32(plot.count);
   out.f64(plot.widthUs);
@@ -164,6 +164,7 @@ function writePlot(out: Writer, plot: PlotBins): void {
       if (state & stateBit.extremes) out.f64(trace.high[i] as number);
     }
   }
+  return out.bytes();
 }
 
 function binState(trace: PlotTrace, i: number): number {

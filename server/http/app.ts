@@ -34,9 +34,15 @@ export type App = FastifyInstance<
   ZodTypeProvider
 >;
 
+/** What the routes ask of a station. */
+export type AskedStation = Pick<
+  Station,
+  'vehicle' | 'vehicleView' | 'why' | 'window' | 'frames' | 'alarmHistory' | 'acknowledge' | 'status'
+>;
+
 /** What routes work on. */
 export interface AppParts {
-  station: Station;
+  station: AskedStation;
   version: string;
   /** Folder of the built pages; without it only /api is served. */
   webFolder?: string;

@@ -2,6 +2,7 @@
 import type { AddressInfo } from 'node:net';
 import { EvenburnError } from '../errors.ts';
 import { LiveGateway } from '../live/gateway.ts';
+import type { Station } from '../station.ts';
 import { type App, type AppParts, buildApp } from './app.ts';
 import { streamAllowed } from './guard.ts';
 
@@ -22,7 +23,7 @@ export interface RunningServer {
  * Listens, then opens the station's sources. Port 0 takes a free one.
  * @throws EvenburnError PORT_IN_USE
  */
-export async function startServer(parts: AppParts, port: number): Promise<RunningServer> {
+export async function startServer(parts: AppParts & { station: Station }, port: number): Promise<RunningServer> {
   const { station } = parts;
   const app = await buildApp(parts);
   const gateway = new LiveGateway(app.server, station, { allow: streamAllowed });

@@ -3,10 +3,10 @@ import type { Server as HttpServer, IncomingMessage } from 'node:http';
 import { Server, type Socket } from 'socket.io';
 import type { AlarmsView } from '../contract/alarms.ts';
 import { type ClientEvents, livePath, type ServerEvents, type SubscribeAnswer, subscription } from '../contract/live.ts';
-import { encodePacket, encodeValues, type PacketValues } from '../contract/packet.ts';
+import { encodePacket, encodePlot, encodeValues, type PacketValues } from '../contract/packet.ts';
 import type { StationStatus } from '../contract/status.ts';
 import { liveClientsMax, liveInFlightMax, liveMessageBytesMax, livePacketsPerSecondMax, liveSilenceMs, liveStatusMs } from '../limits.ts';
-import { LiveClient } from './live-client.ts';
+import { LiveClient, type WantedBins } from './live-client.ts';
 import type { RollingStore } from './rolling-store.ts';
 
 /** What the gateway shows: the station's state, read at each tick. */
@@ -37,6 +37,8 @@ interface Tick {
   wallMs: number;
   /** By the key of the channels that a client sees. */
   values: Map<string, Uint8Array>;
+  /** By channels, width and stretch. */
+  plots: Map<string, Uint8Array>;
   alarms: Uint8Array | undefined;
   status: Uint8Array | undefined;
 }
@@ -145,7 +147,7 @@ export class LiveGateway {
       this.statusMs = nowMs;
       this.statusVersion++;
     }
-    return { nowMs, wallMs: this.feed.wallMs(), values: new Map(), alarms: undefined, status: undefined };
+    return { nowMs, wallMs: this.feed.wallMs(), values: new Map(), plots: new Map(), alarms: undefined, status: undefined };
   }
 
   private sendTo(client: LiveClient, tick: Tick): void {
@@ -171,13 +173,25 @@ export class LiveGateway {
       wallMs: tick.wallMs,
       alarmSequence: feed.alarmSequence,
       values: this.valuesFor(client, tick),
-      plots: client.takePlots(feed.store),
+      plots: client.takePlots(feed.store).map((wanted) => ({ plot: wanted.plot, bins: this.binsFor(wanted, tick) })),
       alarms: alarms ? tick.alarms : undefined,
       status: status ? tick.status : undefined,
     });
     client.alarmVersion = feed.alarmVersion;
     client.statusVersion = this.statusVersion;
     client.send(Buffer.from(bytes.buffer, bytes.byteOffset, bytes.byteLength));
+  }
+
+  private binsFor(wanted: WantedBins, tick: Tick): Uint8Array {
+    const { channels, widthUs, first, count } = wanted;
+    const key = `${widthUs} ${first} ${count} ${channels}`;
+    let bins = tick.plots.get(key);
+    if (!bins) {
+      const traces = channels.map((channel) => this.feed.store.bins(channel, widthUs, first, count));
+      bins = encodePlot({ widthUs, first, count, traces });
+      tick.plots.set(key, bins);
+    }
+    return bins;
   }
 
   private valuesFor(client: LiveClient, tick: Tick): Uint8Array {

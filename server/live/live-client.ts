@@ -1,6 +1,5 @@
 // One browser on the live stream: what it asked for, what it has been given, and what it missed. No sockets here.
 import type { PlotSubscription, Subscription } from '../contract/live.ts';
-import type { PlotBins } from '../contract/packet.ts';
 import { liveBinsPerPacketMax, liveDropAfterMs, livePauseAfterMs } from '../limits.ts';
 import { binWidthUs, type RollingStore } from './rolling-store.ts';
 
@@ -10,6 +9,12 @@ interface Plot {
   widthUs: number;
   /** First bin that may still change or hasn't been sent. */
   from: number;
+}
+
+/** Bins that go with a client's next packet. */
+export interface WantedBins extends Omit<Plot, 'from'> {
+  first: number;
+  count: number;
 }
 
 export class LiveClient {
@@ -99,18 +104,16 @@ export class LiveClient {
     return missed;
   }
 
-  /** Bins that are new or may have changed since its last packet. Older ones than a packet holds are a hole that the page fetches. */
-  takePlots(store: RollingStore): PlotBins[] {
+  /** Which bins of its plots are new or may have changed since its last packet. Older ones than a packet holds are a hole that the page fetches. */
+  takePlots(store: RollingStore): WantedBins[] {
     const changedFromUs = Math.min(this.changedFromUs, store.changedFromUs);
     this.changedFromUs = Number.POSITIVE_INFINITY;
     return this.plots.map((plot) => {
       const newest = store.binAt(plot.widthUs);
       const changed = Number.isFinite(changedFromUs) ? store.binAt(plot.widthUs, changedFromUs) : newest;
       const first = Math.max(0, Math.min(plot.from, changed), newest - liveBinsPerPacketMax + 1);
-      const count = newest - first + 1;
       plot.from = newest;
-      const traces = plot.channels.map((channel) => store.bins(channel, plot.widthUs, first, count));
-      return { plot: plot.plot, widthUs: plot.widthUs, first, count, traces };
+      return { plot: plot.plot, channels: plot.channels, widthUs: plot.widthUs, first, count: newest - first + 1 };
     });
   }
 }
