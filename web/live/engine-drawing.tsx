@@ -24,7 +24,7 @@ export function EngineDrawing({ engine }: { engine: EngineView }) {
       <p class="front" aria-hidden="true">
         <span>front</span>
       </p>
-      <div class="banks">
+      <div class="banks" data-banks={engine.banks.length}>
         {engine.banks.map((bank) => (
           <section key={bank.name} class="bank" aria-label={`Bank ${bank.name}, front to back`}>
             {engine.banks.length > 1 && <BankHead name={bank.name} spread={engine.bankSpread[bank.name]} />}
@@ -62,13 +62,11 @@ function Cylinder({ number, cylinder }: { number: number; cylinder: CylinderView
     <li class="cylinder" ref={tile} aria-label={`Cylinder ${number}`} data-cylinder={number}>
       <div class="cylinder-head">
         <span class="cylinder-number">{number}</span>
+        <span class="over">over limit</span>
         <Groups cylinder={cylinder} />
       </div>
       <div class="temp">
         {temp ? <Reading channel={temp} called={`cylinder ${number} exhaust temperature`} /> : <span class="no-probe">no probe</span>}
-        <span class="over" aria-hidden="true">
-          over limit
-        </span>
       </div>
       {cylinder?.deviation && <Level channel={cylinder.deviation} number={number} />}
       <dl class="figures">
@@ -129,7 +127,9 @@ function Level({ channel, number }: { channel: string; number: number }) {
   }, [feed, channel]);
   return (
     <div class="level" ref={track}>
-      <span class="bar" />
+      <span class="track">
+        <span class="bar" />
+      </span>
       <span class="off">
         <Reading channel={channel} called={`cylinder ${number} deviation from the others' median`} signed />
       </span>

@@ -6,6 +6,7 @@ import { farView, remembered } from '../shell/looks.ts';
 import { toNumberText, toUnitWord, toWords } from '../shell/numbers.ts';
 import { useFeed } from '../stream/feed.ts';
 import { AlarmList } from './alarm-list.tsx';
+import { ChannelList } from './channel-list.tsx';
 import { EngineDrawing } from './engine-drawing.tsx';
 import { Strip } from './strip.tsx';
 
@@ -24,7 +25,10 @@ export function LivePage() {
         <Strip vehicle={vehicle} />
         {!farView.value && <Plots vehicle={vehicle} />}
       </div>
-      <AlarmList />
+      <div class="live-side">
+        <AlarmList />
+        {!farView.value && <ChannelList />}
+      </div>
       <Unlit />
     </div>
   );

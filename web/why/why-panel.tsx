@@ -127,9 +127,9 @@ function Link({ node, view, path }: LinkProps) {
       {node.notKnown && <p class="small quiet">{node.notKnown}</p>}
       {inputs.length > 0 && (
         <ul class="plain why-inputs" aria-label={`Inputs of ${node.channel}`}>
-          {inputs.map((input) => (
+          {inputs.map((input, i) => (
             <li key={input.channel}>
-              <details open={inputs.length <= openInputsMax && path.length < 2}>
+              <details open={path.length < 2 && (i === 0 || inputs.length <= openInputsMax)}>
                 <summary>
                   <span class="why-name">{input.channel}</span> <ValueText node={input} />
                 </summary>

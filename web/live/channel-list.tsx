@@ -1,0 +1,62 @@
+// Every channel of the vehicle with its value now, found by any part of its name.
+import { useComputed, useSignal } from '@preact/signals';
+import type { ChannelView } from '../../server/contract/vehicle-view.ts';
+import { Reading } from '../shell/reading.tsx';
+import { useFeed } from '../stream/feed.ts';
+
+const shownMax = 60;
+
+export function ChannelList() {
+  const open = useSignal(false);
+  return (
+    <details
+      class="panel channels"
+      onToggle={(event) => {
+        open.value = event.currentTarget.open;
+      }}
+    >
+      <summary>
+        <h2>All channels</h2>
+      </summary>
+      {open.value && <Found />}
+    </details>
+  );
+}
+
+function Found() {
+  const feed = useFeed();
+  const search = useSignal('');
+  const found = useComputed(() => (feed.vehicle.value?.channels ?? []).filter((channel) => matches(channel, search.value)));
+  const more = found.value.length - shownMax;
+  return (
+    <>
+      <input
+        type="search"
+        placeholder="part of a name"
+        aria-label="Search channels"
+        value={search}
+        onInput={(event) => {
+          search.value = event.currentTarget.value;
+        }}
+      />
+      <ul class="plain" aria-label="Channels found">
+        {found.value.slice(0, shownMax).map((channel) => (
+          <li key={channel.name}>
+            <span>{channel.name}</span>
+            <Reading channel={channel.name} />
+          </li>
+        ))}
+      </ul>
+      {more > 0 && <p class="small quiet">and {more} more: type a part of the name</p>}
+    </>
+  );
+}
+
+/** Every word typed must occur in the name, its device or its unit. */
+function matches(channel: ChannelView, search: string): boolean {
+  const text = `${channel.name.replaceAll('_', ' ')} ${channel.name} ${channel.device ?? ''} ${channel.unit}`.toLowerCase();
+  return search
+    .toLowerCase()
+    .split(/\s+/)
+    .every((word) => text.includes(word));
+}
