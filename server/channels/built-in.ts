@@ -91,7 +91,7 @@ export function reservedNames(vehicle: Pick<Vehicle, 'buses' | 'engine' | 'injec
   return new Set(builtInNames(parts).keys());
 }
 
-function listEngineState(list: BuiltInList): void {
+function listEngineState(list: BuiltInList) {
   const { engine } = list.vehicle;
   const speed = engine?.roles.speed;
   const names = ['engine_running', 'engine_cranking'];

@@ -21,7 +21,7 @@ const timeToLimitWindowS = 1;
 const timeToLimitQuietUs = 2_000_000;
 const timeToLimitUncertaintyMaxS = 1;
 
-export function listExhaust(list: BuiltInList): void {
+export function listExhaust(list: BuiltInList) {
   const { engine } = list.vehicle;
   const all = engine?.exhaustTemps ?? [];
   const probes = all.filter((probe) => isTemperature(list, probe));
@@ -76,7 +76,7 @@ function listGroup(list: BuiltInList, suffix: string, probes: ExhaustProbe[]): v
   } else list.refuse(count, `engine: exhaust_temps: a probe in bank ${suffix.slice(1)}`);
 }
 
-function listDeviation(list: BuiltInList, probe: ExhaustProbe, probes: ExhaustProbe[]): void {
+function listDeviation(list: BuiltInList, probe: ExhaustProbe, probes: ExhaustProbe[]) {
   const name = `exhaust_deviation_${probe.cylinder}`;
   if (probes.length < probesOfDeviation) return list.refuse(name, 'engine: exhaust_temps: at least three probes');
   const others = probes.filter((other) => other !== probe).map((other) => other.channel);
@@ -95,7 +95,7 @@ function listRate(list: BuiltInList, { channel, cylinder }: ExhaustProbe): void 
   list.add({ name: `exhaust_rate_${cylinder}`, unit: 'K/s', formula, inputs: [channel] });
 }
 
-function listTimeToLimit(list: BuiltInList, { channel, cylinder }: ExhaustProbe): void {
+function listTimeToLimit(list: BuiltInList, { channel, cylinder }: ExhaustProbe) {
   const name = `exhaust_time_to_limit_${cylinder}`;
   const limitC = list.vehicle.limits.exhaustTempC;
   if (limitC === undefined) return list.refuse(name, 'limits: { exhaust_temp: TEMPERATURE }');
@@ -103,7 +103,7 @@ function listTimeToLimit(list: BuiltInList, { channel, cylinder }: ExhaustProbe)
   list.add({ name, unit: 's', formula, inputs: [channel], make: (context) => new TimeToLimit(context, channel, limitC) });
 }
 
-function listGasEstimate(list: BuiltInList, { channel, cylinder, lagS }: ExhaustProbe): void {
+function listGasEstimate(list: BuiltInList, { channel, cylinder, lagS }: ExhaustProbe) {
   const name = `exhaust_gas_estimate_${cylinder}`;
   if (!lagS) return list.refuse(name, `engine: exhaust_temps: { ${cylinder}: { lag: SECONDS } }`);
   const middleS = Number(((lagS.low + lagS.high) / 2).toPrecision(6));

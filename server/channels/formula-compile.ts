@@ -280,11 +280,11 @@ function logical(deciding: 0 | 1, evaluation: Evaluation, left: Evaluate, right:
     const worstB = evaluation.worst;
     const decidesA = a === deciding && worstA <= worth.outOfRange;
     const decidesB = b === deciding && worstB <= worth.outOfRange;
-    let worst = worstA > worstB ? worstA : worstB;
-    if (decidesA && decidesB) worst = worstA < worstB ? worstA : worstB;
+    let worst = Math.max(worstA, worstB);
+    if (decidesA && decidesB) worst = Math.min(worstA, worstB);
     else if (decidesA) worst = worstA;
     else if (decidesB) worst = worstB;
-    evaluation.worst = worst > before ? worst : before;
+    evaluation.worst = Math.max(worst, before);
     return decidesA || decidesB ? deciding : 1 - deciding;
   };
 }

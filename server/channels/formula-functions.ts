@@ -137,7 +137,7 @@ function buildClamp({ evaluation, arguments: [x, low, high] }: Build): Evaluate 
     const least = (low as Evaluate)();
     const most = (high as Evaluate)();
     if (least > most) return evaluation.noResult();
-    return value < least ? least : value > most ? most : value;
+    return Math.min(Math.max(value, least), most);
   };
 }
 

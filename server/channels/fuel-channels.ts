@@ -135,7 +135,7 @@ function deadTimeOf(set: InjectorSet, engine: Engine): DeadTime | { line: string
   return battery === undefined ? { line: 'engine: battery: CHANNEL' } : { rows: set.deadTime, battery };
 }
 
-function listDuty(list: BuiltInList, set: InjectorSet, timing: Timing | { line: string }): void {
+function listDuty(list: BuiltInList, set: InjectorSet, timing: Timing | { line: string }) {
   const name = `duty_${toNamePart(set.name)}`;
   if ('line' in timing) return list.refuse(name, timing.line);
   const inputs = inputsOf(timing, timing.deadTimeAdded);
