@@ -1,7 +1,9 @@
 // Command-line entry: one command runs, and an error becomes a line on stderr and an exit code.
 import { Command, CommanderError } from 'commander';
 import { AnswerIsNo } from './commands/answer.ts';
+import { addCheckCommand } from './commands/check.ts';
 import { addDecodeCommand } from './commands/decode.ts';
+import { addPullsCommand } from './commands/pulls.ts';
 import { addServeCommand } from './commands/serve.ts';
 import { addSimulateCommand } from './commands/simulate.ts';
 import { addValidateCommand } from './commands/validate.ts';
@@ -10,7 +12,14 @@ import { EvenburnError } from './errors.ts';
 /** Adds a command to the program. Its action imports what it needs when it runs, so that every other command starts quickly. */
 type AddCommand = (program: Command) => void;
 
-const commands: AddCommand[] = [addDecodeCommand, addServeCommand, addValidateCommand, addSimulateCommand];
+const commands: AddCommand[] = [
+  addCheckCommand,
+  addPullsCommand,
+  addDecodeCommand,
+  addServeCommand,
+  addValidateCommand,
+  addSimulateCommand,
+];
 
 /**
  * Runs one command line (without `node` and script) and sets the exit code:

@@ -27,6 +27,8 @@ export interface DecodeCounts {
   readonly remote: Float64Array;
   /** Last source address of 29-bit frames, −1 before the first. */
   readonly lastSource: Int16Array;
+  /** Ids that no definition names, most frequent first; beyond a bound new ones are counted in `total.unknown` only. */
+  unknownIds(): UnknownId[];
   /** Over all buses: every frame given, and remote, error and unknown ones among them. */
   readonly total: { frames: number; decoded: number; tooShort: number; longer: number; remote: number; error: number; unknown: number };
 }
@@ -43,8 +45,6 @@ export interface Decoder {
   decode(frames: FrameBatch, from: number, to: number, out: SampleBatch): void;
   /** The definition that a frame of this bus, id and flags (`frameFlag`) belongs to; undefined when none. Counts nothing. */
   findFrame(bus: number, id: number, flags: number): Frame | undefined;
-  /** Ids that no definition names, most frequent first; beyond a bound new ones are counted in `counts.total.unknown` only. */
-  unknownIds(): UnknownId[];
 }
 
 /** Compiles all layouts of a vehicle. */
@@ -88,7 +88,7 @@ class CompiledDecoder implements Decoder {
     this.lengths = Uint8Array.from(frames, (frame) => frame.lengthBytes);
     this.signalsMax = Math.max(0, ...frames.map((frame) => frame.signals.length));
     this.bySource = this.enterFrames();
-    this.counts = emptyCounts(frames.length);
+    this.counts = emptyCounts(frames.length, this.unknownList);
   }
 
   decode(frames: FrameBatch, from: number, to: number, out: SampleBatch): void {
@@ -128,10 +128,6 @@ class CompiledDecoder implements Decoder {
 
   findFrame(bus: number, id: number, flags: number): Frame | undefined {
     return (flags & frameFlag.error) !== 0 ? undefined : this.frames[this.find(bus, id, flags)];
-  }
-
-  unknownIds(): UnknownId[] {
-    return [...this.unknownList].sort((a, b) => b.frames - a.frames);
   }
 
   /** Index of the definition, or −1. An exact id goes before a parameter group. */
@@ -210,13 +206,14 @@ function fillSources(bySource: Int32Array, frame: Frame, index: number): void {
   }
 }
 
-function emptyCounts(frames: number): DecodeCounts {
+function emptyCounts(frames: number, unknown: readonly UnknownId[]): DecodeCounts {
   return {
     decoded: new Float64Array(frames),
     tooShort: new Float64Array(frames),
     longer: new Float64Array(frames),
     remote: new Float64Array(frames),
     lastSource: new Int16Array(frames).fill(-1),
+    unknownIds: () => [...unknown].sort((a, b) => b.frames - a.frames),
     total: { frames: 0, decoded: 0, tooShort: 0, longer: 0, remote: 0, error: 0, unknown: 0 },
   };
 }

@@ -166,7 +166,7 @@ describe('frames that give no samples', () => {
     const { total, decoded, tooShort, longer, remote } = decoder.counts;
     expect(total).toEqual({ frames: 10, decoded: 2, tooShort: 2, longer: 1, remote: 2, error: 1, unknown: 3 });
     expect([decoded[0], tooShort[0], longer[0], remote[0]]).toEqual([2, 2, 1, 1]);
-    expect(decoder.unknownIds()).toEqual([
+    expect(decoder.counts.unknownIds()).toEqual([
       { bus: 0, id: 0x101, extended: false, fd: false, frames: 1 },
       { bus: 0, id: 0x100, extended: true, fd: false, frames: 1 },
       { bus: 0, id: 0x100, extended: false, fd: true, frames: 1 },
@@ -176,8 +176,8 @@ describe('frames that give no samples', () => {
   it('are kept by id up to a bound, and counted beyond it', () => {
     const many = Array.from({ length: unknownIdsMax + 50 }, (_, i): [number, number, number] => [0x1000 + i, frameFlag.extended, 8]);
     const { decoder } = decodeAll([...many, ...many]);
-    expect(decoder.unknownIds().length).toBe(unknownIdsMax);
-    expect(decoder.unknownIds().every(({ frames }) => frames === 2)).toBe(true);
+    expect(decoder.counts.unknownIds().length).toBe(unknownIdsMax);
+    expect(decoder.counts.unknownIds().every(({ frames }) => frames === 2)).toBe(true);
     expect(decoder.counts.total.unknown).toBe(2 * (unknownIdsMax + 50));
   });
 
