@@ -32,7 +32,10 @@ interface Context {
 
 function readValue(schema: unknown, value: YamlValue, path: Path, context: Context): unknown {
   if (schema instanceof z.ZodOptional) return readValue(schema.unwrap(), value, path, context);
-  if (value === null && path.length > 0) return report(context, path, valueMissing(path), undefined);
+  if (value === null && path.length > 0) {
+    context.problems.addAtKey(context.file, path, valueMissing(path));
+    return undefined;
+  }
   if (schema instanceof z.ZodObject) return readObject(schema, value, path, context);
   if (schema instanceof z.ZodArray) return readList(schema, value, path, context);
   if (schema instanceof z.ZodRecord) return readGroup(schema, value, path, context);

@@ -34,6 +34,14 @@ export function text(description: string, ...examples: string[]) {
   });
 }
 
+/** A formula; what is wrong with it is found later, when the channels are known. */
+export function formula(description: string, example: string) {
+  return field(description, { type: ['string', 'number', 'boolean'], examples: [example] }, (value) => {
+    if (value === null || typeof value === 'object') return wrongType('a formula', value, example);
+    return String(value);
+  });
+}
+
 export function flag(description: string) {
   return field(description, { type: 'boolean' }, (value) => {
     if (typeof value === 'boolean') return value;
@@ -54,12 +62,12 @@ export function number(description: string, { integer = false, min = -Infinity, 
     ...(Number.isFinite(max) && { maximum: max }),
     ...(examples.length > 0 && { examples }),
   };
-  return field(description, json, (value) => readNumber(value, integer, min, max));
+  return field(description, json, (value) => readNumber(value, integer, min, max, examples[0]));
 }
 
-function readNumber(value: YamlValue, integer: boolean, min: number, max: number): number | Fault {
+function readNumber(value: YamlValue, integer: boolean, min: number, max: number, example?: number): number | Fault {
   if (typeof value !== 'number' || !Number.isFinite(value)) {
-    return wrongType(integer ? 'a whole number' : 'a number', value, Number.isFinite(min) ? String(min) : '1');
+    return wrongType(integer ? 'a whole number' : 'a number', value, String(example ?? (Number.isFinite(min) ? min : 1)));
   }
   if (integer && !Number.isInteger(value)) return wrongType('a whole number', value, String(Math.round(value)));
   if (value >= min && value <= max) return value;

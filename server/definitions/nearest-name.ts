@@ -2,12 +2,12 @@
 
 /**
  * The candidate with the smallest edit distance (a swap of neighbours counts one), or undefined when none is near:
- * at most a third of the letters, and at least one change for short names. Upper and lower case are alike.
+ * at most a third of the letters, at least one change, none for names of one or two letters. Upper and lower case are alike.
  */
 export function findNearestName(name: string, candidates: Iterable<string>): string | undefined {
   const wanted = name.toLowerCase();
   let best: string | undefined;
-  let bestDistance = Math.max(1, Math.floor(wanted.length / 3)) + 1;
+  let bestDistance = (wanted.length <= 2 ? 0 : Math.max(1, Math.floor(wanted.length / 3))) + 1;
   for (const candidate of candidates) {
     if (Math.abs(candidate.length - wanted.length) >= bestDistance) continue;
     const distance = editDistance(wanted, candidate.toLowerCase());

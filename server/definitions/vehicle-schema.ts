@@ -1,6 +1,20 @@
 // The shape of a vehicle file: one engine, its buses and injectors, and what is to be computed and watched.
 import { z } from 'zod';
-import { channelName, choice, field, flag, label, lowerSnake, number, quantity, quantityRange, text, unit, wrongType } from './fields.ts';
+import {
+  channelName,
+  choice,
+  field,
+  flag,
+  formula,
+  label,
+  lowerSnake,
+  number,
+  quantity,
+  quantityRange,
+  text,
+  unit,
+  wrongType,
+} from './fields.ts';
 import { type FuelText, fuelNames, readFuel } from './fuel.ts';
 import type { Fault } from './problem.ts';
 import { isFault, parseQuantity, parseRatedFlow, type QuantityKind } from './quantity.ts';
@@ -198,7 +212,7 @@ const injectorSetSchema = z
 const derivedSchema = z
   .strictObject({
     name: lowerSnake('Name of the channel, lower_snake.', 'oil_margin'),
-    formula: text('Formula over channel names (docs/formulas.md).', 'oil_pressure - interpolate(oil_floor, engine_speed)'),
+    formula: formula('Formula over channel names (docs/formulas.md).', 'oil_pressure - interpolate(oil_floor, engine_speed)'),
     unit: unit('Unit of the result; none by default.').optional(),
     min: number('Lowest possible value.').optional(),
     max: number('Highest possible value.').optional(),
@@ -208,11 +222,11 @@ const derivedSchema = z
 const alarmSchema = z
   .strictObject({
     name: text('Name of the alarm, as it is shown.', 'oil pressure low'),
-    when: text('Condition that raises it (a formula).', 'oil_margin < 0'),
-    while: text('Gate: judged only while this is true.', 'engine_running').optional(),
+    when: formula('Condition that raises it (a formula).', 'oil_margin < 0'),
+    while: formula('Gate: judged only while this is true.', 'engine_running').optional(),
     arm_after: quantity('How long the gate must have been true first; 0 by default.', { ...alarmTime, example: '3 s' }).optional(),
     for: quantity('How long the condition must hold; 0 by default.', alarmTime).optional(),
-    clear: text('Condition that ends it; by default that `when` is false.', 'oil_margin > 30').optional(),
+    clear: formula('Condition that ends it; by default that `when` is false.', 'oil_margin > 30').optional(),
     severity: choice('advisory, caution or warning (the whole screen); warning by default.', ['advisory', 'caution', 'warning']).optional(),
     latch: flag('Stays until it is acknowledged; false by default.').optional(),
     advice: text('What to do, in a few words.', 'Shut down now').optional(),

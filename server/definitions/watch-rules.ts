@@ -87,7 +87,7 @@ function checkFormulaAt(formula: string, path: Path, context: RuleContext, decla
   const { file, problems, scope, formulas, maybeDefined } = context;
   for (const { offset, length, code, say, fix } of formulas.check(formula, scope, declaredUnit)) {
     if (code === 'FORMULA_NAME_UNKNOWN' && maybeDefined.has(formula.slice(offset, offset + length))) continue;
-    problems.addAtValue(file, path, { code, say, fix, part: { offset, length } });
+    problems.addAtValue(file, path, { code, say, fix: toSentence(fix), part: { offset, length } });
   }
 }
 
@@ -124,6 +124,10 @@ function checkCopies(derived: { channel: DerivedChannel; path: Path }[], { file,
       problems.addAtValue(file, [...path, 'formula'], { code: 'CHANNELS_SAME_MEANING', say, fix: 'Keep one of them.' });
     } else if (same === undefined) first.set(key, channel.name);
   }
+}
+
+function toSentence(words: string): string {
+  return `${words.charAt(0).toUpperCase()}${words.slice(1)}${/[.?!]$/.test(words) ? '' : '.'}`;
 }
 
 function toMicroseconds(seconds: number | undefined): number {
