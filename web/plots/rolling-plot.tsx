@@ -126,6 +126,7 @@ class Drawing {
   private readonly stopDrawing: () => void;
   private number: number | undefined;
   private pixels = 0;
+  private zeroUs = 0;
   private y: YRange | undefined;
 
   constructor(feed: Feed, canvas: HTMLCanvasElement, traces: RollingTrace[], limits: LimitLine[], spanS: number) {
@@ -150,8 +151,10 @@ class Drawing {
     this.plot.destroy();
   }
 
-  drawnPoints(): { label: string; points: Point[] }[] {
-    return this.plot.drawnPoints();
+  /** What stands on the canvas, with what turns an x (seconds before `zeroUs`) back into session time: for tests. */
+  drawnPoints(): { zeroUs: number; widthUs: number; traces: { label: string; points: Point[] }[] } {
+    const bins = this.number === undefined ? undefined : this.feed.plots.get(this.number)?.bins;
+    return { zeroUs: this.zeroUs, widthUs: bins?.widthUs ?? 0, traces: this.plot.drawnPoints() };
   }
 
   extents(): (Extent | undefined)[] {
@@ -175,6 +178,7 @@ class Drawing {
     const bins = this.number === undefined ? undefined : this.feed.plots.get(this.number)?.bins;
     if (!bins) return;
     const nowUs = this.feed.timeUs.peek();
+    this.zeroUs = nowUs;
     const from = Math.floor((nowUs - this.spanUs) / bins.widthUs);
     const to = Math.floor(nowUs / bins.widthUs) + 1;
     let low = Number.POSITIVE_INFINITY;

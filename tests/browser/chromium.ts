@@ -1,0 +1,43 @@
+// A real headless Chromium for the browser tests: that of this folder's own package, else the system's; or the reason why there is none.
+import { existsSync } from 'node:fs';
+import { createRequire } from 'node:module';
+import { fileURLToPath, pathToFileURL } from 'node:url';
+import type { Browser } from 'playwright-core';
+
+const require = createRequire(fileURLToPath(new URL('package.json', import.meta.url)));
+const systemPaths = ['/usr/bin/chromium', '/usr/bin/chromium-browser', '/usr/bin/google-chrome'];
+const launchTimeoutMs = 30_000;
+
+export type Launched = { browser: Browser } | { reason: string };
+
+/** Launches the first Chromium that works. */
+export async function launchChromium(): Promise<Launched> {
+  const installed = existsSync(fileURLToPath(new URL('node_modules/playwright-core', import.meta.url)));
+  if (!installed) return { reason: 'tests/browser has no packages installed: npm test installs them' };
+  const { chromium } = require('playwright-core') as typeof import('playwright-core');
+  const reasons: string[] = [];
+  for (const path of [await packagedPath(), ...systemPaths.filter((candidate) => existsSync(candidate))]) {
+    if (path === undefined) continue;
+    try {
+      // The package's own default arguments hung on our machines: only what is needed.
+      return { browser: await chromium.launch({ executablePath: path, args: ['--no-sandbox', '--headless'], timeout: launchTimeoutMs }) };
+    } catch (error) {
+      reasons.push(`${path}: ${String(error).split('\n')[0]}`);
+    }
+  }
+  return { reason: reasons.length > 0 ? `no Chromium starts here: ${reasons.join('; ')}` : 'there is no Chromium here' };
+}
+
+async function packagedPath(): Promise<string | undefined> {
+  try {
+    const { default: packaged } = await import(pathToFileURL(require.resolve('@sparticuz/chromium')).href);
+    return await packaged.executablePath();
+  } catch {
+    return undefined;
+  }
+}
+
+/** Source of axe-core, to be run inside a page. */
+export function axePath(): string {
+  return require.resolve('axe-core/axe.min.js');
+}

@@ -1,0 +1,233 @@
+// The Live page in a real browser against a real server: values move, alarms come and go, connections break and mend.
+import { createServer } from 'node:http';
+import type { AddressInfo } from 'node:net';
+import type { Browser, Page } from 'playwright-core';
+import { afterAll, beforeAll, describe, expect, it } from 'vitest';
+import type { WindowView } from '../../server/contract/window.ts';
+import { launchChromium } from './chromium.ts';
+import { writeScriptedBus } from './scripted-bus-file.ts';
+import { Serving } from './serving.ts';
+
+const launched = await launchChromium();
+if ('reason' in launched) console.warn(`skipped: ${launched.reason}`);
+
+const live = '.state[data-state="live"]';
+
+async function openLive(browser: Browser, url: string): Promise<Page> {
+  const page = await browser.newPage({ viewport: { width: 1366, height: 768 } });
+  await page.goto(`${url}/#/live`);
+  await page.waitForSelector(live);
+  return page;
+}
+
+/** Reading of a channel on the page, its word included. */
+function reading(page: Page, channel: string) {
+  return page.locator(`.live [data-channel="${channel}"]`).first();
+}
+
+/** Waits until what `look` gives satisfies `good`. */
+async function until<T>(look: () => Promise<T>, good: (seen: T) => boolean, withinMs = 20_000): Promise<T> {
+  const deadline = Date.now() + withinMs;
+  for (;;) {
+    const seen = await look();
+    if (good(seen)) return seen;
+    if (Date.now() > deadline) throw new Error(`never came to be; last seen: ${JSON.stringify(seen)}`);
+    await new Promise((done) => setTimeout(done, 20));
+  }
+}
+
+describe.skipIf('reason' in launched)('the Live page', () => {
+  const { browser } = launched as { browser: Browser };
+  const script = writeScriptedBus(600);
+  let serving: Serving;
+
+  beforeAll(async () => {
+    serving = await Serving.start({ args: script.args });
+  });
+  afterAll(async () => {
+    await serving.stop();
+    await browser.close();
+  });
+
+  it('shows values that move, and never shows a faulty one as a number', async () => {
+    const page = await openLive(browser, serving.url);
+    const speed = reading(page, 'engine_speed');
+    const first = await until(
+      () => speed.innerText(),
+      (text) => /\d{4}/.test(text),
+    );
+    await until(
+      () => speed.innerText(),
+      (text) => /\d{4}/.test(text) && text !== first,
+    );
+    const open = reading(page, 'exhaust_temp_2');
+    await until(
+      () => open.getAttribute('data-quality'),
+      (quality) => quality === 'fault',
+    );
+    expect(await open.locator('.number').innerText()).toBe('');
+    expect(await open.locator('.word').innerText()).toBe('fault');
+    expect(await open.evaluate((node) => getComputedStyle(node).backgroundImage)).toContain('repeating-linear-gradient');
+    await page.close();
+  });
+
+  it('fills the whole screen with a warning, lists it as the first, and lets a crew acknowledge it for every browser', async () => {
+    const page = await openLive(browser, serving.url);
+    const other = await openLive(browser, serving.url);
+    const warning = page.locator('[role="alertdialog"]');
+    await warning.waitFor({ timeout: 20_000 });
+    expect(await warning.innerText()).toContain('Let the box cool');
+    const covered = await warning.boundingBox();
+    expect(covered).toEqual({ x: 0, y: 0, width: 1366, height: 768 });
+    const row = page.locator('.alarm-row[data-alarm="box hot"]');
+    expect(await row.innerText()).toContain('came first');
+    expect(await row.innerText()).toMatch(/box temp 90 °C/);
+    await page.keyboard.press('Tab');
+    expect(await page.evaluate(() => document.activeElement?.textContent)).toBe('Acknowledge');
+    await page.keyboard.press('Enter');
+    await warning.waitFor({ state: 'detached' });
+    await other.locator('[role="alertdialog"]').waitFor({ state: 'detached' });
+    await until(
+      () => page.locator('.past').innerText(),
+      (text) => text.length > 0,
+    );
+    await page.close();
+    await other.close();
+  });
+
+  it('draws exactly the points of the store', async () => {
+    const page = await openLive(browser, serving.url);
+    const plot = page.locator('figure[data-plot="Engine speed"]');
+    interface Drawn {
+      zeroUs: number;
+      widthUs: number;
+      traces: { points: { x: number; y: number }[] }[];
+    }
+    const look = () => plot.evaluate((node) => (node as unknown as { drawnPoints(): Drawn }).drawnPoints());
+    const drawn = await until(look, ({ traces, widthUs }) => widthUs > 0 && (traces[0]?.points.length ?? 0) > 40);
+    const byBin = new Map<number, number[]>();
+    for (const { x, y } of drawn.traces[0]?.points ?? []) {
+      const bin = Math.floor((drawn.zeroUs + x * 1e6) / drawn.widthUs);
+      byBin.set(bin, [...(byBin.get(bin) ?? []), y]);
+    }
+    const bins = [...byBin.keys()].sort((a, b) => a - b);
+    const [from = 0] = bins;
+    // The newest two bins were still growing when they were drawn.
+    const to = (bins.at(-1) ?? 0) - 1;
+    const query = `channels=engine_speed&from=${from * drawn.widthUs}&to=${to * drawn.widthUs}&width=${drawn.widthUs}`;
+    const window = (await (await fetch(`${serving.url}/api/window?${query}`)).json()) as WindowView;
+    const stored = new Map<number, number[]>();
+    const trace = window.traces[0];
+    for (let i = 0; i < window.count; i++) {
+      const [low, high] = [trace?.low[i], trace?.high[i]];
+      if (typeof low === 'number' && typeof high === 'number' && window.first + i < to)
+        stored.set(window.first + i, [...new Set([low, high])]);
+    }
+    const ascending = (values: number[] | undefined) => [...(values ?? [])].sort((a, b) => a - b);
+    expect(stored.size).toBeGreaterThan(20);
+    for (const [bin, values] of stored) expect([bin, ascending(byBin.get(bin))]).toEqual([bin, ascending(values)]);
+    await page.close();
+  });
+
+  it('follows a derived number down to the bits of its frame, by keyboard alone', async () => {
+    const page = await openLive(browser, serving.url);
+    const button = reading(page, 'exhaust_temp_1');
+    await until(
+      () => button.innerText(),
+      (text) => /\d/.test(text),
+    );
+    await button.focus();
+    await page.keyboard.press('Enter');
+    const panel = page.locator('dialog.why[open]');
+    await panel.locator('.bit[data-lit]').first().waitFor();
+    expect(await panel.locator('.bit[data-lit]').count()).toBe(16);
+    const text = await panel.innerText();
+    expect(text).toContain('0x310');
+    expect(text).toMatch(/× 0\.1 − 50 = /);
+    expect(text).toContain('devices/box.yaml:');
+    await page.keyboard.press('Escape');
+    await panel.waitFor({ state: 'detached' });
+    expect(await page.evaluate(() => document.activeElement?.getAttribute('data-channel'))).toBe('exhaust_temp_1');
+    await page.close();
+  });
+
+  it('lists the frames that were seen, bit by bit', async () => {
+    const page = await browser.newPage();
+    await page.goto(`${serving.url}/#/frames`);
+    const row = page.locator('.frame-row[data-frame="temps"]');
+    await row.locator('button').first().click();
+    await row.locator('.bit').first().waitFor();
+    expect(await row.locator('.bit').count()).toBe(64);
+    // Byte 7 is read by no signal.
+    expect(await row.locator('.bit[data-unclaimed]').count()).toBe(8);
+    await page.close();
+  });
+
+  it('asks nothing outside the server that it came from', async () => {
+    const page = await browser.newPage();
+    const asked: string[] = [];
+    page.on('request', (request) => asked.push(request.url()));
+    page.on('websocket', (socket) => asked.push(socket.url()));
+    const complaints: string[] = [];
+    page.on('console', (message) => message.type() === 'error' && complaints.push(message.text()));
+    for (const name of ['live', 'frames']) {
+      await page.goto(`${serving.url}/#/${name}`);
+      await page.waitForSelector(live);
+    }
+    expect(asked.length).toBeGreaterThan(5);
+    expect(asked.filter((url) => new URL(url).host !== `127.0.0.1:${serving.port}`)).toEqual([]);
+    expect(complaints).toEqual([]);
+    await page.close();
+  });
+
+  it('gives a foreign page neither an answer nor a stream', async () => {
+    const foreign = createServer((_request, response) => response.end('<!doctype html><title>foreign</title>'));
+    await new Promise<void>((done) => foreign.listen(0, '127.0.0.1', done));
+    const page = await browser.newPage();
+    await page.goto(`http://localhost:${(foreign.address() as AddressInfo).port}/`);
+    const got = await page.evaluate(async (port) => {
+      const answer = await fetch(`http://127.0.0.1:${port}/api/health`).then(
+        () => 'answered',
+        () => 'refused',
+      );
+      const stream = await new Promise((resolve) => {
+        const socket = new WebSocket(`ws://127.0.0.1:${port}/live/?EIO=4&transport=websocket`);
+        socket.onopen = () => resolve('opened');
+        socket.onerror = () => resolve('refused');
+      });
+      return { answer, stream };
+    }, serving.port);
+    expect(got).toEqual({ answer: 'refused', stream: 'refused' });
+    await page.close();
+    foreign.close();
+  });
+});
+
+describe.skipIf('reason' in launched)('a connection that breaks', () => {
+  it('greys the page within a second, and mends without a reload when the server is back', async () => {
+    const again = await launchChromium();
+    if ('reason' in again) throw new Error(again.reason);
+    const first = await Serving.start();
+    const page = await openLive(again.browser, first.url);
+    await page.evaluate(() => Object.assign(window, { notReloaded: true }));
+    await until(
+      () => reading(page, 'engine_speed').innerText(),
+      (text) => /\d/.test(text),
+    );
+    await first.stop('SIGKILL');
+    const killedMs = Date.now();
+    await page.waitForSelector('.unlit');
+    expect(Date.now() - killedMs).toBeLessThan(1000);
+    const opacity = await reading(page, 'engine_speed').evaluate((node) => Number(getComputedStyle(node).opacity));
+    expect(opacity).toBeLessThan(0.6);
+    const second = await Serving.start({ port: first.port });
+    await page.waitForSelector('.unlit', { state: 'detached', timeout: 20_000 });
+    await until(
+      () => reading(page, 'engine_speed').innerText(),
+      (text) => /\d/.test(text),
+    );
+    expect(await page.evaluate(() => 'notReloaded' in window)).toBe(true);
+    await again.browser.close();
+    await second.stop();
+  });
+});

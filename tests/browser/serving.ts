@@ -1,0 +1,72 @@
+// A real server as a process of its own, on a free port, with a data folder that goes away with it.
+import { type ChildProcess, spawn } from 'node:child_process';
+import { mkdtempSync, rmSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { fileURLToPath } from 'node:url';
+
+const start = fileURLToPath(new URL('../../server/start.mjs', import.meta.url));
+const startTimeoutMs = 30_000;
+
+export interface ServingOptions {
+  /** Arguments of `serve` beside data folder and port. */
+  args?: string[];
+  /** 0 takes a free one. */
+  port?: number;
+  /** Kept on stop when given. */
+  data?: string;
+}
+
+export class Serving {
+  readonly url: string;
+  readonly port: number;
+  private readonly child: ChildProcess;
+  private readonly scrap: string | undefined;
+
+  private constructor(child: ChildProcess, url: string, scrap: string | undefined) {
+    this.child = child;
+    this.url = url.replace('localhost', '127.0.0.1');
+    this.port = Number(new URL(url).port);
+    this.scrap = scrap;
+  }
+
+  /** Resolves when the server has printed its address; rejects with its last words. */
+  static start({ args = [], port = 0, data }: ServingOptions = {}): Promise<Serving> {
+    const scrap = data === undefined ? mkdtempSync(join(tmpdir(), 'evenburn-browser-')) : undefined;
+    const folder = data ?? scrap ?? '';
+    const child = spawn(process.execPath, [start, 'serve', '--port', String(port), '--data', folder, ...args], {
+      stdio: ['ignore', 'pipe', 'pipe'],
+    });
+    let words = '';
+    return new Promise((resolve, reject) => {
+      const give = (text: string) => {
+        child.kill('SIGKILL');
+        reject(new Error(`${text}: ${words}`));
+      };
+      const timer = setTimeout(() => give('the server did not start in time'), startTimeoutMs);
+      const hear = (chunk: Buffer) => {
+        words += chunk.toString();
+        const url = /at (http:\/\/\S+?)\/?\s/.exec(words)?.[1];
+        if (!url) return;
+        clearTimeout(timer);
+        resolve(new Serving(child, url, scrap));
+      };
+      child.stdout?.on('data', hear);
+      child.stderr?.on('data', hear);
+      child.once('exit', (code) => {
+        clearTimeout(timer);
+        reject(new Error(`the server ended with ${code}: ${words}`));
+      });
+    });
+  }
+
+  /** Ends the server and waits for its end. */
+  async stop(signal: 'SIGTERM' | 'SIGKILL' = 'SIGTERM'): Promise<void> {
+    if (this.child.exitCode === null && this.child.signalCode === null) {
+      const ended = new Promise((done) => this.child.once('exit', done));
+      this.child.kill(signal);
+      await ended;
+    }
+    if (this.scrap) rmSync(this.scrap, { recursive: true, force: true });
+  }
+}
