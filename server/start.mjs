@@ -35,9 +35,10 @@ function npm(args) {
 
 /**
  * Installs exactly what the lock file says, unless that is already there.
- * @param {{ dev: boolean, folder?: string }} options `dev` adds what only tests need; `folder` is a package of its own below the root.
+ * @param {{ dev: boolean, folder?: string, locked?: boolean }} options `dev` adds what only tests need; `folder` is a package of its own
+ *   below the root; `locked` when the caller holds the lock.
  */
-export function ensureInstalled({ dev, folder = '.' }) {
+export function ensureInstalled({ dev, folder = '.', locked = false }) {
   const at = join(root, folder);
   const modules = join(at, 'node_modules');
   const marker = join(modules, '.evenburn-installed');
@@ -49,6 +50,11 @@ export function ensureInstalled({ dev, folder = '.' }) {
   const npmLock = join(modules, '.package-lock.json');
   const byHand = existsSync(npmLock) && statSync(npmLock).mtimeMs >= statSync(lockFile).mtimeMs - 10_000;
   if (byHand && (!dev || folder !== '.' || existsSync(join(modules, 'vitest')))) return;
+  if (!locked) {
+    // npm empties node_modules first: a second start meanwhile must wait and look again, or each would undo the other's work.
+    withLock('.installing', () => ensureInstalled({ dev, folder, locked: true }));
+    return;
+  }
   const withDev = dev || have.endsWith(' all') || existsSync(join(modules, 'vitest'));
   process.stderr.write('Installing packages (once, a minute or two) ...\n');
   const done = npm(['ci', '--prefix', at, '--no-audit', '--no-fund', '--ignore-scripts=false', withDev ? '--include=dev' : '--omit=dev']);
@@ -75,32 +81,45 @@ function builtAfter(stamp, time) {
   return existsSync(stamp) && statSync(stamp).mtimeMs > time;
 }
 
-function withLock(work) {
+/** Runs `work` while no other process holds the lock of this name. */
+function withLock(name, work) {
   mkdirSync(dist, { recursive: true });
-  const lock = join(dist, '.building');
-  const waitUntil = Date.now() + 120_000;
+  const lock = join(dist, name);
+  const release = () => rmSync(lock, { force: true });
   for (;;) {
     try {
-      mkdirSync(lock);
+      writeFileSync(lock, String(process.pid), { flag: 'wx' });
       break;
     } catch {
-      // Another process is building; one that was killed leaves its lock behind, which then grows old.
-      const age = existsSync(lock) ? Date.now() - statSync(lock).mtimeMs : 0;
-      if (age > 60_000 || Date.now() > waitUntil) rmSync(lock, { recursive: true, force: true });
+      // Another process is at work; one that was killed leaves its lock behind.
+      if (existsSync(lock) && !isAlive(lock)) release();
       else Atomics.wait(new Int32Array(new SharedArrayBuffer(4)), 0, 0, 100);
     }
   }
+  process.once('exit', release);
   try {
     work();
   } finally {
-    rmSync(lock, { recursive: true, force: true });
+    process.off('exit', release);
+    release();
+  }
+}
+
+/** Whether the process whose number stands in the lock still runs; true while the number is not written yet. */
+function isAlive(lock) {
+  try {
+    const holder = Number(readFileSync(lock, 'utf8'));
+    if (holder > 0) process.kill(holder, 0);
+    return true;
+  } catch (error) {
+    return error.code !== 'ESRCH';
   }
 }
 
 function build(what, sources, program, args, product) {
   const stamp = join(dist, `.built-${what}`);
   if (builtAfter(stamp, newest(sources))) return;
-  withLock(() => {
+  withLock('.building', () => {
     const began = Date.now();
     if (builtAfter(stamp, newest(sources))) return;
     const done = run(what, process.execPath, [join(root, 'node_modules', program), ...args]);
