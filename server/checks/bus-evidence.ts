@@ -1,14 +1,18 @@
 // One bus of a recording as the bus check's judges see it: its traffic, its devices' silences, its faults, and where verdicts go.
 import type { Bus } from '../definitions/vehicle.ts';
 import { type BusTraffic, type FrameLog, idText, type Repetition, type TrafficLog } from './bus-traffic.ts';
-import { type ErrorFrame, isFault, isFraming, isUnacknowledged } from './error-frame.ts';
+import { type ErrorFrame, headerShare, isFault, isFraming, isUnacknowledged } from './error-frame.ts';
 import { type DevicePresence, followDevice, indexAtOrBefore, type Outage } from './outage.ts';
+import { listCuts } from './trunk-break.ts';
 import type { CheckResult, Verdict } from './verdict.ts';
 
 /** Limits that the user may change (`checks: { bus: { load: 60 % } }`). Common practice, no source. */
 export interface BusCheckLimits {
   loadPercent: number;
 }
+
+/** Noise that hits anywhere hits the header in about one error of six: its share of a frame's bits. */
+const wrongRateHeaderShare = 0.35;
 
 /** A stretch in which one sender repeated one frame because nobody acknowledged it. */
 export interface Unacknowledged {
@@ -91,7 +95,17 @@ export class BusEvidence {
     const seconds = Math.max(0.5, (outage.toUs - outage.fromUs) / 1e6);
     const within = this.faults.filter((error) => error.timeUs >= outage.fromUs && error.timeUs <= outage.toUs);
     const framing = within.filter(isFraming).length;
-    return within.length >= 10 && framing / seconds >= 2 && framing >= 0.5 * within.length && !this.isAlone(outage.fromUs, outage.toUs);
+    const flood = within.length >= 10 && framing / seconds >= 2 && framing >= 0.5 * within.length;
+    if (!flood || this.isAlone(outage.fromUs, outage.toUs)) return false;
+    const inHeader = headerShare(within);
+    if (inHeader !== undefined && inHeader >= wrongRateHeaderShare) return true;
+    // Elsewhere than at the trunk's end no break hides a device alone.
+    return outage.kind === 'never' && (inHeader === undefined || !this.isAtEnd(outage.device.name));
+  }
+
+  /** A break of the trunk could hide it alone, as far as the file says how the trunk runs. */
+  isAtEnd(device: string): boolean {
+    return this.bus.trunk === undefined || listCuts(this.bus.trunk).some((cut) => cut.beyond.size === 1 && cut.beyond.has(device));
   }
 
   addWrongRate(outage: Outage): void {

@@ -26,7 +26,7 @@ function couldBeBreak(on: BusEvidence, episode: Episode): boolean {
   const [only] = outages;
   if (outages.length > 1 || !only) return true;
   if (only.kind === 'gap') return only.meanwhile === 'ran-on' || on.faultsWithin(only.fromUs, only.toUs) >= 3;
-  return only.kind === 'for-good' && lineFaultBegins(on, only);
+  return lineFaultBegins(on, only);
 }
 
 /** A break takes the far terminator away too: errors begin with it. A flood of stuff and form errors is a node at another bit rate. */
@@ -125,7 +125,7 @@ function judgePresence(on: BusEvidence, presence: DevicePresence, accepted: read
   const { device, outages } = presence;
   const gone = outages.find((outage) => outage.kind !== 'gap');
   const possible = breaks.filter((found) => found.beyond.includes(device.name)).map((found) => found.stretch);
-  if (gone && !isStarved(on, presence)) addMissing(on, gone, possible);
+  if (gone && !isStarved(on, presence)) addMissing(on, gone, possible, isExplained(accepted, gone));
   else if (presence.timesUs.length > 0 || device.frames.some((frame) => frame.periodUs !== undefined)) {
     on.add({ code: 'device-missing', ok: true, device: device.name, say: `${device.name} is present` });
   }
@@ -149,7 +149,7 @@ export function isStarved(on: BusEvidence, presence: DevicePresence): boolean {
   return on.alone.some((stretch) => stretch.log?.definition?.device === presence.device.name);
 }
 
-function addMissing(on: BusEvidence, outage: Outage, possible: readonly string[]): void {
+function addMissing(on: BusEvidence, outage: Outage, possible: readonly string[], cutOff: boolean): void {
   const name = outage.device.name;
   const never = outage.kind === 'never';
   on.add({
@@ -162,7 +162,7 @@ function addMissing(on: BusEvidence, outage: Outage, possible: readonly string[]
     say: never ? `${name} was never seen` : `${name} fell silent after ${on.at(outage.fromUs).toFixed(3)} s and stayed so`,
     next: `Check the supply and ground of ${name} at its plug, then its bus wires and its bit rate.`,
   });
-  if (on.looksLikeWrongRate(outage)) on.addWrongRate(outage);
+  if (!cutOff && on.looksLikeWrongRate(outage)) on.addWrongRate(outage);
 }
 
 function addRestart(on: BusEvidence, first: Outage, restarts: readonly Outage[]): void {

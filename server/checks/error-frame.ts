@@ -92,6 +92,19 @@ export function isFraming(error: ErrorFrame): boolean {
   return (error.classes & errorClass.protocol) !== 0 && (error.kind & (violation.stuff | violation.form)) !== 0 && !isUnacknowledged(error);
 }
 
+/** data[3] of the header: start of frame, id, control bits, length code. */
+const headerPlaces = [2, 3, 4, 5, 6, 7, 9, 11, 12, 13, 14, 15];
+
+/**
+ * Share of the errors whose place is known that lie in the frame's header; undefined when fewer than ten say where. A frame at another
+ * bit rate is lost within its first bits; noise and reflections hit anywhere, mostly in the longer data and CRC fields.
+ */
+export function headerShare(errors: readonly ErrorFrame[]): number | undefined {
+  const placed = errors.filter((error) => (error.classes & errorClass.protocol) !== 0 && error.place !== 0);
+  if (placed.length < 10) return undefined;
+  return placed.filter((error) => headerPlaces.includes(error.place)).length / placed.length;
+}
+
 /** Says that something is wrong with the line or a node, rather than telling of normal arbitration or a recovery. */
 export function isFault(error: ErrorFrame): boolean {
   const harmless = errorClass.lostArbitration | errorClass.restarted | errorClass.counters;

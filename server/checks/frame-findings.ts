@@ -146,8 +146,8 @@ function evenlyDoubled(log: FrameLog, period: number): SecondTalker | undefined 
   if (median > 0.7 * period) return undefined;
   let odd = 0;
   for (let i = 2; i < log.counters.length; i++) {
-    const step = (((log.counters.at(i) - log.counters.at(i - 1)) % modulus) + modulus) % modulus;
-    const stepOfTwo = (((log.counters.at(i) - log.counters.at(i - 2)) % modulus) + modulus) % modulus;
+    const step = modulo(log.counters.at(i) - log.counters.at(i - 1), modulus);
+    const stepOfTwo = modulo(log.counters.at(i) - log.counters.at(i - 2), modulus);
     if (step !== 1 && stepOfTwo === 1) odd++;
   }
   if (odd < log.counters.length / 3) return undefined;
@@ -172,32 +172,56 @@ export function findCounterFault(log: FrameLog, outages: readonly Outage[]): Cou
   const times = log.timesUs.values;
   const period = log.definition?.periodUs ?? quantile(gapsOf(times).sort(), 0.5);
   const usualStep = modalStep(log, modulus);
+  const stepFrom = (from: number, to: number) => modulo(log.counters.at(to) - log.counters.at(from), modulus);
+  const stuck = findStuck(log);
+  if (stuck !== undefined) return { kind: 'stuck', count: stuckFramesMin, fromUs: times[stuck] as number };
   let skips = 0;
   let firstSkip = 0;
-  let still = 0;
   for (let i = 1; i < log.counters.length; i++) {
-    const step = (((log.counters.at(i) - log.counters.at(i - 1)) % modulus) + modulus) % modulus;
+    if (log.counters.at(i) < 0 || log.counters.at(i - 1) < 0 || stepFrom(i - 1, i) === usualStep) continue;
     const at = times[i] as number;
-    if (step === 0 && modulus > 1) {
-      if (++still === stuckFramesMin) return { kind: 'stuck', count: still, fromUs: times[i - still] as number };
-      continue;
-    }
-    const repeated = still;
-    still = 0;
-    const gap = at - (times[i - 1] as number);
-    const lost = gap > 1.4 * period;
-    const excused = lost || outages.some((outage) => outage.fromUs <= at && outage.toUs >= (times[i - 1] as number));
-    if (repeated > 0 && skips++ === 0) firstSkip = times[i - repeated] as number;
-    if (step !== usualStep && !excused && skips++ === 0) firstSkip = at;
+    const before = times[i - 1] as number;
+    if (outages.some((outage) => outage.fromUs <= at && outage.toUs >= before)) continue;
+    // Frames lost, or one that came late behind them: over a wider span the counter still agrees with the time that passed.
+    if (spans.some(([back, ahead]) => agreesWithTime(log, i - 1 - back, i + ahead, period, usualStep, modulus))) continue;
+    if (skips++ === 0) firstSkip = at;
   }
   return skips > 0 ? { kind: 'skips', count: skips, fromUs: firstSkip } : undefined;
+}
+
+const spans: [back: number, ahead: number][] = [
+  [0, 0],
+  [1, 1],
+  [0, 2],
+  [2, 0],
+];
+
+/** From frame `from` to frame `to` the counter moved by as many steps as periods went by, and at least one frame is missing there. */
+function agreesWithTime(log: FrameLog, from: number, to: number, period: number, usualStep: number, modulus: number): boolean {
+  if (from < 0 || to >= log.counters.length) return false;
+  const periods = Math.round((log.timesUs.at(to) - log.timesUs.at(from)) / period);
+  return periods > to - from && modulo(log.counters.at(to) - log.counters.at(from) - periods * usualStep, modulus) === 0;
+}
+
+/** Index from which a counter stands still for many frames; undefined when it never does. */
+function findStuck(log: FrameLog): number | undefined {
+  let still = 0;
+  for (let i = 1; i < log.counters.length; i++) {
+    still = log.counters.at(i) === log.counters.at(i - 1) && log.counters.at(i) >= 0 ? still + 1 : 0;
+    if (still === stuckFramesMin) return i - still;
+  }
+  return undefined;
+}
+
+function modulo(value: number, by: number): number {
+  return ((value % by) + by) % by;
 }
 
 /** A counter that counts by another step than one (four messages share it, say) is right as long as the step is kept. */
 function modalStep(log: FrameLog, modulus: number): number {
   const counts = new Map<number, number>();
   for (let i = 1; i < log.counters.length; i++) {
-    const step = (((log.counters.at(i) - log.counters.at(i - 1)) % modulus) + modulus) % modulus;
+    const step = modulo(log.counters.at(i) - log.counters.at(i - 1), modulus);
     if (step !== 0) counts.set(step, (counts.get(step) ?? 0) + 1);
   }
   const ranked = [...counts].sort((a, b) => b[1] - a[1]);

@@ -124,8 +124,10 @@ function stoppedAlone(log: FrameLog, frame: Frame, presence: DevicePresence): nu
 
 function judgeCounter(on: BusEvidence, log: FrameLog, presence: DevicePresence, about: { device: string; frame: string }): void {
   if (on.isAlone(log.firstUs, log.lastUs)) return;
-  const fault = findCounterFault(log, presence.outages);
   if (log.counterBits === 0) return;
+  const fault = findCounterFault(log, presence.outages);
+  // A counter that stops with the whole payload is the frozen payload's own sign.
+  if (fault?.kind === 'stuck' && findFreeze(log)) return;
   if (!fault) {
     on.add({
       code: 'counter-skips',
