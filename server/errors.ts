@@ -41,6 +41,19 @@ export const errorTable = {
   },
   SCENARIO_INVALID: { message: '{path}: the scenario has errors', cure: 'Mend what is listed above it.', exit: 3, http: 422 },
   OUTPUT_FILE_UNWRITABLE: { message: '{path} cannot be written: {why}', cure: 'Check the folder, its permissions and the disk.', exit: 4, http: 500 },
+  DEFINITION_CHANGED: {
+    message: 'the file has changed since it was read',
+    cure: 'Read it again and repeat the change.',
+    exit: 3,
+    http: 409,
+  },
+  DEFINITION_PLACE_UNKNOWN: { message: "'{where}' is not in the file", cure: 'Read the file again.', exit: 3, http: 404 },
+  DEFINITION_NOT_SPLICED: {
+    message: "'{where}' is written so that only a person can change it",
+    cure: 'Change it in a text editor.',
+    exit: 3,
+    http: 422,
+  },
   SESSION_UNKNOWN: { message: 'no session {session}', cure: 'List them on the Sessions page.', exit: 3, http: 404 },
   PORT_IN_USE: { message: 'port {port} is in use', cure: 'Stop the other program, or choose another with --port N.', exit: 4, http: 500 },
   DATA_IN_USE: {

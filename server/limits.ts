@@ -14,6 +14,8 @@ export const formulaDepthMax = 32;
 /** Longest time that a formula's function looks back. */
 export const formulaWindowS = 60;
 export const definitionFileBytesMax = 256 * 1024;
+export const definitionsSettleMs = 40;
+export const definitionsPollMs = 2000;
 export const livePacketsPerSecondMax = 30;
 export const liveSilenceMs = 250;
 export const pageGreyAfterMs = 750;
@@ -60,3 +62,5 @@ export const diskWarningBytes = 2 * 1024 * 1024 * 1024;
 /** How often free space is looked at, and a stopped recording tried again. */
 export const diskLookIntervalMs = 10_000;
 export const recordBytesMax = 16 * 1024 * 1024;
+/** Decoded samples and bins that the history worker keeps of one reading. */
+export const readingCacheBytesMax = 64 * 1024 * 1024;

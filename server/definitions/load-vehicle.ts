@@ -2,6 +2,7 @@
 import { createHash } from 'node:crypto';
 import { readdir, readFile, stat } from 'node:fs/promises';
 import { basename, join } from 'node:path';
+import { whyNot } from '../channels/channel-list.ts';
 import { checkFormula, formulaChannels } from '../channels/formula.ts';
 import { EvenburnError } from '../errors.ts';
 import { definitionFileBytesMax } from '../limits.ts';
@@ -18,7 +19,7 @@ import { toSuggestion } from './nearest-name.ts';
 import { ProblemList, toProblemLine } from './problem.ts';
 import type { DefinitionFile, Problem, Vehicle } from './vehicle.ts';
 import { vehicleSchema } from './vehicle-schema.ts';
-import { type RuleContext, resolveAlarms, resolveDerived, resolveLimits } from './watch-rules.ts';
+import { checkDerived, type RuleContext, readDerived, resolveAlarms, resolveLimits } from './watch-rules.ts';
 import { type Path, YamlText } from './yaml-text.ts';
 
 export interface LoadedVehicle {
@@ -173,15 +174,8 @@ class VehicleReader {
     const channels = new Map([...members.channels, ...this.derivedNames(file, text, members, builtIns)]);
     const known = new Map([...channels, ...builtIns]);
     const context: EngineContext = { file, problems, channels, checkChannel: (name, path) => this.checkChannel(file, known, name, path) };
-    const rules: RuleContext = {
-      file,
-      problems,
-      scope: { channels: known, tables: text.tables ?? new Map<string, unknown>() },
-      formulas: { check: checkFormula, channels: formulaChannels },
-      maybeDefined: this.maybeDefined,
-    };
     const engine = text.engine && resolveEngine(text.engine, context);
-    return {
+    const vehicle: Vehicle = {
       name: text.vehicle ?? '',
       hash: hashOf(files),
       files,
@@ -192,9 +186,9 @@ class VehicleReader {
       injectorSets: [...(text.injector_sets ?? [])].map(([name, set]) =>
         resolveInjectorSet(name, set ?? {}, countCylinders(text.engine), fuel, context),
       ),
-      derived: resolveDerived(text, rules),
+      derived: readDerived(text, file),
       tables: new Map([...(text.tables ?? [])].flatMap(([name, points]) => (points ? [[name, points]] : []))),
-      alarms: resolveAlarms(text, rules),
+      alarms: [],
       limits: resolveLimits(text, file),
       ...resolveDyno(text),
       supplies: this.resolveGroups(text, 'supplies', context),
@@ -202,6 +196,23 @@ class VehicleReader {
       checks: text.checks,
       warnings: [],
     };
+    this.resolveRules(file, text, known, vehicle);
+    return vehicle;
+  }
+
+  /** Formulas last: which built-in channels there are follows from all the rest. */
+  private resolveRules(file: YamlText, text: VehicleText, known: ReadonlyMap<string, string>, vehicle: Vehicle): void {
+    const rules: RuleContext = {
+      file,
+      problems: this.problems,
+      scope: { channels: known, tables: text.tables ?? new Map<string, unknown>() },
+      formulas: { check: checkFormula, channels: formulaChannels },
+      maybeDefined: this.maybeDefined,
+      // In a vehicle with faults it can't be said what is made.
+      notMade: new Map(this.problems.hasErrors ? [] : whyNot(vehicle).map(({ channel, line }) => [channel, line])),
+    };
+    checkDerived(text, rules);
+    vehicle.alarms = resolveAlarms(text, rules);
   }
 
   private builtInsOf(text: VehicleText): Map<string, string> {

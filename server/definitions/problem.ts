@@ -39,6 +39,7 @@ export const problemCodes = {
   BUS_UNKNOWN: 'error',
   BANK_UNKNOWN: 'error',
   CHANNEL_UNKNOWN: 'error',
+  CHANNEL_NOT_MADE: 'error',
   CYLINDER_UNKNOWN: 'error',
   CYLINDER_DUPLICATE: 'error',
   CYLINDER_MISSING: 'error',

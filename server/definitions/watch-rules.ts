@@ -2,7 +2,7 @@
 import type { FormulaProblem, FormulaScope } from '../channels/formula-problem.ts';
 import type { VehicleText } from './bus-members.ts';
 import { locate } from './bus-members.ts';
-import type { ProblemList } from './problem.ts';
+import type { Fault, ProblemList } from './problem.ts';
 import type { AlarmRule, DerivedChannel, Limits } from './vehicle.ts';
 import type { Path, YamlText } from './yaml-text.ts';
 
@@ -19,26 +19,44 @@ export interface RuleContext {
   formulas: FormulaChecker;
   /** Names that a file that can't be read may define: not knowing them is no fault. */
   maybeDefined: ReadonlySet<string>;
+  /** Built-in channels that this vehicle file does not make possible, each with the line that would. */
+  notMade: ReadonlyMap<string, string>;
 }
 
-export function resolveDerived(text: VehicleText, context: RuleContext): DerivedChannel[] {
-  const { file, problems } = context;
-  const derived: { channel: DerivedChannel; path: Path }[] = [];
+interface PlacedDerived {
+  channel: DerivedChannel;
+  path: Path;
+}
+
+/** The derived channels as they are written; nothing is checked yet. */
+export function readDerived(text: VehicleText, file: YamlText): DerivedChannel[] {
+  return placeDerived(text, file).map(({ channel }) => channel);
+}
+
+function placeDerived(text: VehicleText, file: YamlText): PlacedDerived[] {
+  const derived: PlacedDerived[] = [];
   for (const [i, item] of (text.derived ?? []).entries()) {
-    const path: Path = ['derived', i];
-    if (item?.formula !== undefined) checkFormulaAt(item.formula, [...path, 'formula'], context, item.unit);
-    if (item?.min !== undefined && item.max !== undefined && item.min > item.max) {
-      const say = `max ${item.max} is below min ${item.min}`;
-      problems.addAtValue(file, [...path, 'max'], { code: 'VALUE_OUT_OF_RANGE', say, fix: 'Swap them.' });
-    }
     if (item?.name === undefined || item.formula === undefined) continue;
+    const path: Path = ['derived', i];
     const { name, formula, unit = '', min, max } = item;
     const at = locate(file, path);
     derived.push({ channel: { name, formula, unit, ...(min !== undefined && { min }), ...(max !== undefined && { max }), at }, path });
   }
+  return derived;
+}
+
+export function checkDerived(text: VehicleText, context: RuleContext): void {
+  const { file, problems } = context;
+  for (const [i, item] of (text.derived ?? []).entries()) {
+    const path: Path = ['derived', i];
+    if (item?.formula !== undefined) checkFormulaAt(item.formula, [...path, 'formula'], context, item.unit);
+    if (item?.min === undefined || item.max === undefined || item.min <= item.max) continue;
+    const say = `max ${item.max} is below min ${item.min}`;
+    problems.addAtValue(file, [...path, 'max'], { code: 'VALUE_OUT_OF_RANGE', say, fix: 'Swap them.' });
+  }
+  const derived = placeDerived(text, file);
   checkCircles(derived, context);
   checkCopies(derived, context);
-  return derived.map(({ channel }) => channel);
 }
 
 export function resolveAlarms(text: VehicleText, context: RuleContext): AlarmRule[] {
@@ -84,15 +102,27 @@ export function resolveLimits(text: VehicleText, file: YamlText): Limits {
 }
 
 function checkFormulaAt(formula: string, path: Path, context: RuleContext, declaredUnit?: string): void {
-  const { file, problems, scope, formulas, maybeDefined } = context;
+  const { file, problems, scope, formulas, maybeDefined, notMade } = context;
   for (const { offset, length, code, say, fix } of formulas.check(formula, scope, declaredUnit)) {
-    if (code === 'FORMULA_NAME_UNKNOWN' && maybeDefined.has(formula.slice(offset, offset + length))) continue;
+    const name = formula.slice(offset, offset + length);
+    if (code === 'FORMULA_NAME_UNKNOWN' && maybeDefined.has(name)) continue;
     problems.addAtValue(file, path, { code, say, fix: toSentence(fix), part: { offset, length } });
+  }
+  for (const name of formulas.channels(formula)) {
+    const line = notMade.get(name);
+    const offset = formula.search(new RegExp(`\\b${name}\\b`));
+    const fault = line === undefined ? undefined : channelNotMade(name, line);
+    if (fault) problems.addAtValue(file, path, { ...fault, part: { offset, length: name.length } });
   }
 }
 
+/** A built-in channel that the vehicle file does not make possible yet. */
+export function channelNotMade(name: string, line: string): Fault {
+  return { code: 'CHANNEL_NOT_MADE', say: `'${name}' is not made from what this vehicle file says`, fix: `It takes '${line}'.` };
+}
+
 /** One problem a circle, at the formula of its first channel in the file. */
-function checkCircles(derived: { channel: DerivedChannel; path: Path }[], { file, problems, formulas }: RuleContext): void {
+function checkCircles(derived: PlacedDerived[], { file, problems, formulas }: RuleContext): void {
   const inputs = new Map(derived.map(({ channel }) => [channel.name, formulas.channels(channel.formula)]));
   const done = new Set<string>();
   const walk = (name: string, trail: string[]): void => {
@@ -114,7 +144,7 @@ function checkCircles(derived: { channel: DerivedChannel; path: Path }[], { file
 }
 
 /** Warns of a channel that is only another one's copy. */
-function checkCopies(derived: { channel: DerivedChannel; path: Path }[], { file, problems, scope }: RuleContext): void {
+function checkCopies(derived: PlacedDerived[], { file, problems, scope }: RuleContext): void {
   const first = new Map<string, string>();
   for (const { channel, path } of derived) {
     const key = channel.formula.replace(/\s+/g, '');
