@@ -38,6 +38,8 @@ export async function writeSchemasBeside(vehicleDir: string): Promise<void> {
 function addWhatZodLeavesOut({ zodSchema, jsonSchema }: { zodSchema: z.core.$ZodTypes; jsonSchema: JsonSchema }): void {
   const examples = (zodSchema as unknown as z.ZodType).meta()?.examples;
   if (examples !== undefined) jsonSchema.examples = examples;
+  // Editors see a key like `1` as a number, and a key is always text: its pattern says enough.
+  if (jsonSchema.propertyNames) delete (jsonSchema.propertyNames as JsonSchema).type;
   const short = zodSchema instanceof z.ZodObject ? shortKeyOf(zodSchema) : undefined;
   const properties = (jsonSchema.properties ?? {}) as JsonSchema;
   if ('pgn' in properties) jsonSchema.oneOf = [{ required: ['id'] }, { required: ['pgn'] }];

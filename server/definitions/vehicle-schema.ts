@@ -28,7 +28,7 @@ const speed: QuantityKind = { unit: 'rpm', min: 0, max: 100_000, example: '400 r
 const bitRate = (example: string): QuantityKind => ({ unit: 'bit/s', min: 1000, max: 20_000_000, example });
 const ratedFlow: QuantityKind = { unit: 'cc/min', also: ['mass-flow'], min: 0, max: 1e6, example: '900 cc/min' };
 
-const cylinderKey = field('A cylinder, counted from 1.', { type: 'string', pattern: '^[1-9][0-9]?$' }, (value): string | Fault =>
+const cylinderKey = field('A cylinder, counted from 1.', { pattern: '^[1-9][0-9]?$' }, (value): string | Fault =>
   /^[1-9][0-9]?$/.test(String(value)) ? String(value) : wrongType('a cylinder number', value, '1'),
 );
 
