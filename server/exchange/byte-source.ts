@@ -1,7 +1,7 @@
 // The bytes of a file or of standard input, in pieces, unpacked when they are gzip.
 import { createReadStream } from 'node:fs';
 import { stat } from 'node:fs/promises';
-import { createGunzip } from 'node:zlib';
+import { createGunzip, type ZlibOptions } from 'node:zlib';
 import { EvenburnError } from '../errors.ts';
 import type { Intake } from './intake.ts';
 
@@ -13,7 +13,9 @@ export interface ByteProgress {
 
 const pieceBytes = 256 * 1024;
 /** Packed bytes unpacked at a time; they may grow a thousandfold. */
-const packedPieceBytes = 64 * 1024;
+const packedPieceBytes = 16 * 1024;
+/** More than a piece can grow to, so that the stream never waits to be emptied in the middle of one. */
+const unpackedBytesHeld = 2 ** 30;
 
 /** Throws INPUT_FILE_MISSING or INPUT_FILE_UNREADABLE. Gzip that breaks off or is damaged ends there, counted as malformed. */
 export async function* unpackedBytes(path: string, intake: Intake, progress: ByteProgress): AsyncGenerator<Buffer> {
@@ -57,39 +59,41 @@ function unreadable(path: string, error: unknown): EvenburnError {
 }
 
 /**
- * Fed piece by piece and emptied after each, so that everything before a break is given: a stream that is destroyed by the error of
- * a file cut short would take its last output with it.
+ * Fed piece by piece and emptied after each, so that what stands before a break is given: a stream that is destroyed by the error of a
+ * file cut short would take its last output with it.
  */
 async function* gunzipped(packed: AsyncGenerator<Buffer>, intake: Intake): AsyncGenerator<Buffer> {
-  const gunzip = createGunzip();
-  let ready: Buffer[] = [];
+  const gunzip = createGunzip({ readableHighWaterMark: unpackedBytesHeld } as ZlibOptions);
   let unpacked = 0;
   let failure: Error | undefined;
-  gunzip.on('data', (bytes: Buffer) => ready.push(bytes));
-  gunzip.on('error', (error) => {
-    failure = error;
+  const failed = new Promise<void>((resolve) => {
+    gunzip.on('error', (error) => {
+      failure = error;
+      resolve();
+    });
   });
   const emptied = (): Buffer => {
-    const bytes = Buffer.concat(ready);
-    ready = [];
+    const pieces: Buffer[] = [];
+    for (let piece = gunzip.read(); piece !== null; piece = gunzip.read()) pieces.push(piece as Buffer);
+    const bytes = Buffer.concat(pieces);
     unpacked += bytes.length;
     return bytes;
   };
   for await (const piece of packed) {
     for (let at = 0; at < piece.length && !failure; at += packedPieceBytes) {
-      await new Promise<void>((done) => gunzip.write(piece.subarray(at, at + packedPieceBytes), () => done()));
+      const written = new Promise<void>((resolve) => gunzip.write(piece.subarray(at, at + packedPieceBytes), () => resolve()));
+      await Promise.race([written, failed]);
       yield emptied();
     }
     if (failure) break;
   }
   if (!failure) {
-    await new Promise<void>((done) => {
-      gunzip.once('end', done);
-      gunzip.once('error', () => done());
-      gunzip.end();
-    });
+    const ended = new Promise<void>((resolve) => gunzip.end(() => resolve()));
+    await Promise.race([ended, failed]);
     yield emptied();
   }
   gunzip.destroy();
-  if (failure) intake.malformed('byte', unpacked, `the gzip data is damaged or breaks off (${failure.message})`);
+  if (!failure) return;
+  intake.brokenOff = true;
+  intake.malformed('byte', unpacked, `the gzip data is damaged or breaks off (${failure.message})`);
 }

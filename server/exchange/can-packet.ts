@@ -8,6 +8,7 @@ export const linkTypeSocketCan = 227;
 const extendedBit = 0x80000000;
 const remoteBit = 0x40000000;
 const errorBit = 0x20000000;
+const classicFrameBytes = 16;
 const fdFrameBytes = 72;
 const headerBytes = 8;
 
@@ -19,7 +20,8 @@ const headerBytes = 8;
  *     endian,           flags     code as
  *     bits 29…31: error, remote, extended  sent
  *
- * FD flags: 1 bit rate switch, 2 error state, 4 this is an FD frame; older writers leave 4 out and fill the frame to 72 bytes.
+ * FD flags: 1 bit rate switch, 2 error state, 4 this is an FD frame; older writers leave 4 out and fill the frame to 72 bytes. Before
+ * the flags were agreed on, those bytes of a classic frame were not cleared: captures are about with anything in them.
  * Source: https://www.tcpdump.org/linktypes/LINKTYPE_CAN_SOCKETCAN.html
  */
 export function takePacket(bytes: Buffer, from: number, size: number, timeUs: number, bus: number, batch: FrameBatch): string {
@@ -27,7 +29,7 @@ export function takePacket(bytes: Buffer, from: number, size: number, timeUs: nu
   const word = bytes.readUInt32BE(from);
   const length = bytes[from + 4] as number;
   const fdBits = bytes[from + 5] as number;
-  const fd = (fdBits & 4) !== 0 || size === fdFrameBytes;
+  const fd = isFd(bytes, from, size);
   const remote = (word & remoteBit) !== 0;
   const error = (word & errorBit) !== 0;
   if (fd ? !isFdLength(length) : length > 8) return `a frame can't have ${length} bytes`;
@@ -44,4 +46,12 @@ export function takePacket(bytes: Buffer, from: number, size: number, timeUs: nu
   }
   batch.push(timeUs, bus, id, flags, bytes, from + headerBytes, length);
   return '';
+}
+
+function isFd(bytes: Buffer, from: number, size: number): boolean {
+  if (size === fdFrameBytes) return true;
+  const flags = bytes[from + 5] as number;
+  if ((flags & 4) === 0 || (flags & ~7) !== 0 || bytes[from + 6] !== 0 || bytes[from + 7] !== 0) return false;
+  // A classic frame as the kernel hands it over, filled to 8 bytes of data.
+  return !(size === classicFrameBytes && (bytes[from + 4] as number) < 8);
 }

@@ -57,6 +57,8 @@ export class Intake {
     transmitted: 0,
     unmatched: new Map(),
   };
+  /** The bytes broke off before the file's own end: what is left over is half a record, however whole it looks. */
+  brokenOff = false;
   private readonly buses: BusChoice;
   private readonly onlyBus: number;
   private readonly known: KnownInterface[] = [];

@@ -79,7 +79,7 @@ async function* readBatches(
     take(rest.length === 0 ? chunk : Buffer.concat([rest, chunk]), false);
     if (batch.count > 0) yield batch;
   }
-  take(rest, true);
+  take(intake.brokenOff ? Buffer.alloc(0) : rest, true);
   if (batch.count > 0) yield batch;
   refuseNonRecording(path, intake);
 }
@@ -127,8 +127,12 @@ function chooseTextParser(
   return looksLikeCsv(bytes, options.columns) ? new CsvParser(intake, options.columns) : new TextParser(intake);
 }
 
-/** A file in which nothing was a frame and something was malformed is not a recording. An empty one is a recording of silence. */
+/**
+ * Text in which nothing was a frame and something was malformed is not a recording; an empty file is a recording of silence, and the
+ * header of a pcap says that it is one.
+ */
 function refuseNonRecording(path: string, intake: Intake): void {
+  if (intake.counts.format.startsWith('pcap')) return;
   const { frames, malformed, malformedNamed, unmatched } = intake.counts;
   const first = malformedNamed[0];
   if (frames > 0 || unmatched.size > 0 || malformed === 0 || !first) return;

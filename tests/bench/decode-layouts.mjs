@@ -39,7 +39,7 @@ export function benchVehicle(frameCount) {
         factor: [0.1, 0.01, 0.125, 1, 0.03125, 0.5][Math.floor(random() * 6)],
         offset: [0, -40, -50, 273.15][Math.floor(random() * 4)],
         unit: '',
-        ...(random() < 0.5 ? { min: -1000, max: 1000 } : {}),
+        ...(random() < 0.5 ? { min: -40000, max: 60000 } : {}),
         fault: random() < 0.5 ? [{ from: BigInt(2 ** bitLength - 1), to: BigInt(2 ** bitLength - 1) }] : [],
         notAvailable: random() < 0.25 ? [{ from: BigInt(2 ** bitLength - 2), to: BigInt(2 ** bitLength - 2) }] : [],
         states: new Map(),
