@@ -25,7 +25,7 @@ import { LiveState } from './live/live-state.ts';
 import type { RollingStore } from './live/rolling-store.ts';
 import { SeenFrames } from './live/seen-frames.ts';
 import { Pipeline, type PipelineSink } from './pipeline.ts';
-import type { PipelineInput } from './pipeline-input.ts';
+import { instantUs, type PipelineInput } from './pipeline-input.ts';
 
 /** What takes the record, behind the pipeline. Never blocks, never throws for what the disk does. */
 export interface InputRecorder {
@@ -72,8 +72,11 @@ export class Station implements LiveFeed, PipelineSink {
   /** Wall time less session time, milliseconds; changes when somebody sets the clock. */
   private wallOffsetMs: number;
   private diskProblems: readonly Problem[] = [];
-  /** Session time of the last input. */
+  /** Session time of the newest input, and of the last mark. */
   private takenUs = 0;
+  private markedUs = -1;
+  /** How far session time is ahead of its clock. */
+  private aheadUs = 0;
   private acknowledging: { alarm: string; done: () => void }[] = [];
   /** How many pages are watching. */
   clients: () => number = () => 0;
@@ -108,6 +111,7 @@ export class Station implements LiveFeed, PipelineSink {
   async stop(): Promise<void> {
     clearInterval(this.timer);
     await Promise.all(this.sources.map((source) => source.stop()));
+    for (const { bus } of this.sources) this.merge.end(bus);
     this.step();
     this.listener = undefined;
     await this.recorder?.stop();
@@ -151,9 +155,10 @@ export class Station implements LiveFeed, PipelineSink {
     this.live.snapshot.take(timeUs, table);
   }
 
-  definitions(_timeUs: number, vehicle: Vehicle, channels: readonly Channel[]): void {
+  definitions(timeUs: number, vehicle: Vehicle, channels: readonly Channel[]): void {
     this.live.seen.define(this.findFrame);
     this.live = new LiveState(vehicle, channels, this.live.epoch + 1, this.live.seen);
+    this.live.adopt(this.pipeline.table, timeUs);
     this.listener?.definitionsChanged();
   }
 
@@ -274,7 +279,6 @@ export class Station implements LiveFeed, PipelineSink {
         this.take({ kind: 'source', timeUs: this.takenUs, bus, state, detail });
       },
       loss: (place, count) => {
-        line.loss[place] += count;
         this.take({ kind: 'loss', timeUs: this.takenUs, bus, place, count });
       },
       status: (status) => {
@@ -282,11 +286,11 @@ export class Station implements LiveFeed, PipelineSink {
         this.listener?.statusChanged();
       },
       end: () => {
-        this.merge.end(bus);
+        this.endLane(bus);
         set('ended', line.detail);
       },
       failed: (error) => {
-        this.merge.end(bus);
+        this.endLane(bus);
         set('failed', error instanceof EvenburnError ? `${error.message}. ${error.cure}` : error.message);
       },
     };
@@ -295,14 +299,32 @@ export class Station implements LiveFeed, PipelineSink {
   /** Takes what the merge has in order, and lets time pass where nothing came: silence is news. */
   private step(): void {
     this.watchWallClock();
-    this.merge.step(this.session.nowUs(), (input) => this.take(input));
+    this.merge.step(this.session.nowUs() + this.aheadUs, (input) => {
+      if (input.kind !== 'mark') this.take(input);
+      else if (this.marksInstant(input.timeUs)) this.take({ kind: 'mark', timeUs: instantBefore(input.timeUs) });
+    });
+  }
+
+  /** A mark says something new only when an instant has passed that no later frame has told of: others would swell the record. */
+  private marksInstant(timeUs: number): boolean {
+    const instant = instantBefore(timeUs);
+    return instant > this.markedUs && instant >= this.takenUs;
+  }
+
+  /** A file read faster than it was recorded ends ahead of the clock; time goes on from there, so that its values grow stale. */
+  private endLane(bus: number): void {
+    this.merge.end(bus);
+    this.step();
+    this.aheadUs = Math.max(this.aheadUs, this.takenUs - this.session.nowUs());
   }
 
   /** The stages in the order in which a frame visits them. Publishing comes before recording. */
   private take(input: PipelineInput): void {
     const before = this.alarmVersion;
     if (input.kind === 'frames') this.countFrames(input.batch);
-    else this.takenUs = input.timeUs;
+    else this.takenUs = Math.max(this.takenUs, input.timeUs);
+    if (input.kind === 'mark') this.markedUs = input.timeUs;
+    if (input.kind === 'loss') (this.lines[input.bus] as BusLine).loss[input.place] += input.count;
     this.pipeline.take(input);
     this.store.advance(this.takenUs);
     if (this.alarmVersion !== before) this.listener?.alarmChanged();
@@ -324,4 +346,8 @@ export class Station implements LiveFeed, PipelineSink {
     this.wallOffsetMs = offsetMs;
     this.take({ kind: 'clock', timeUs: this.takenUs, wallMs: this.wallOf(this.takenUs) });
   }
+}
+
+function instantBefore(timeUs: number): number {
+  return timeUs - (timeUs % instantUs);
 }

@@ -8,7 +8,9 @@ import type { SessionClock } from '../clock.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { EvenburnError } from '../errors.ts';
 import { defaultPort, parentLookIntervalMs } from '../limits.ts';
-import { startedByNpm } from '../settings.ts';
+import { dataFolder, startedByNpm } from '../settings.ts';
+import type { Station as RunningStation } from '../station.ts';
+import { programVersion } from '../version.ts';
 
 interface ServeOptions {
   vehicle?: string;
@@ -54,18 +56,20 @@ function parsePort(value: string): number {
 }
 
 async function serve(options: ServeOptions): Promise<void> {
-  const [{ getVehicle }, { SessionClock }, { startServer }, { Station }] = await Promise.all([
+  const [{ getVehicle }, { SessionClock }, { startServer }, { Station }, { Recorder }] = await Promise.all([
     import('../definitions/load-vehicle.ts'),
     import('../clock.ts'),
     import('../http/server.ts'),
     import('../station.ts'),
+    import('../recording/recorder.ts'),
   ]);
   const folder = options.vehicle ?? demoVehicle;
   const vehicle = await getVehicle(folder);
   const session = new SessionClock();
   const sources = await openSources(vehicle, options, session);
-  const station = new Station({ vehicle, sources, session });
-  const server = await startServer({ station, version: '0.1.0', webFolder: join(root, 'dist', 'web') }, options.port);
+  const recorder = await Recorder.open(dataFolder(options.data), vehicle, { onStatus: (status) => station.recordingChanged(status) });
+  const station: RunningStation = new Station({ vehicle, sources, session, recorder });
+  const server = await startServer({ station, version: programVersion, webFolder: join(root, 'dist', 'web') }, options.port);
   process.stdout.write(`Evenburn shows ${vehicle.name} at ${server.url}\n`);
   const interrupted = await untilStopped();
   await server.close();

@@ -1,5 +1,6 @@
 // What is known now of one definition set: newest values, bins, seen ids. Fed by the pipeline, asked by pages.
 import type { Channel } from '../channels/channel-list.ts';
+import type { ChannelTable } from '../channels/channel-table.ts';
 import { quality } from '../channels/quality.ts';
 import type { FramesView } from '../contract/frames.ts';
 import type { VehicleView } from '../contract/vehicle-view.ts';
@@ -32,6 +33,16 @@ export class LiveState {
     this.seen = seen;
     this.snapshot = new InstantSnapshot(channels.length, quality.missing);
     this.byName = new Map(channels.map((channel) => [channel.name, channel]));
+  }
+
+  /** Takes over what the pipeline kept of the definitions before. */
+  adopt(table: ChannelTable, timeUs: number): void {
+    for (let c = 0; c < table.count; c++) {
+      const sampleTimeUs = table.timeUs[c] as number;
+      if (sampleTimeUs >= 0) this.store.add(c, sampleTimeUs, table.value[c] as number, table.quality[c] as number);
+    }
+    this.store.advance(timeUs);
+    this.snapshot.adopt(table, timeUs);
   }
 
   vehicleView(diskProblems: readonly Problem[]): VehicleView {

@@ -22,6 +22,14 @@ export class InstantSnapshot {
     this.sampleTimeUs = new Float64Array(channels).fill(-1);
   }
 
+  /** Takes over a whole table. */
+  adopt(table: ChannelTable, timeUs: number): void {
+    this.timeUs = timeUs;
+    this.value.set(table.value);
+    this.quality.set(table.quality);
+    this.sampleTimeUs.set(table.timeUs);
+  }
+
   /** Takes over what an instant changed. */
   take(timeUs: number, table: ChannelTable): void {
     this.timeUs = timeUs;
