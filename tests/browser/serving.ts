@@ -7,6 +7,7 @@ import { fileURLToPath } from 'node:url';
 
 const start = fileURLToPath(new URL('../../server/start.mjs', import.meta.url));
 const startTimeoutMs = 30_000;
+const stopTimeoutMs = 10_000;
 
 export interface ServingOptions {
   /** Arguments of `serve` beside data folder and port. */
@@ -60,12 +61,16 @@ export class Serving {
     });
   }
 
-  /** Ends the server and waits for its end. */
+  /** Ends the server and waits for its end; one that doesn't end in time is killed, and the test fails. */
   async stop(signal: 'SIGTERM' | 'SIGKILL' = 'SIGTERM'): Promise<void> {
     if (this.child.exitCode === null && this.child.signalCode === null) {
-      const ended = new Promise((done) => this.child.once('exit', done));
+      const ended = new Promise<boolean>((done) => this.child.once('exit', () => done(true)));
+      const late = new Promise<boolean>((done) => setTimeout(done, stopTimeoutMs, false));
       this.child.kill(signal);
-      await ended;
+      if (!(await Promise.race([ended, late]))) {
+        this.child.kill('SIGKILL');
+        throw new Error(`the server did not end within ${stopTimeoutMs} ms of ${signal}`);
+      }
     }
     if (this.scrap) rmSync(this.scrap, { recursive: true, force: true });
   }

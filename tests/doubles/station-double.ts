@@ -12,6 +12,7 @@ import type { WhyNode, WhyView } from '../../server/contract/why.ts';
 import type { WindowView } from '../../server/contract/window.ts';
 import { LiveGateway } from '../../server/live/gateway.ts';
 import { RollingStore } from '../../server/live/rolling-store.ts';
+import { framesOfDouble } from './frames-of-double.ts';
 
 export interface DoubleOptions {
   banks: { name: string; cylinders: number[] }[];
@@ -191,6 +192,7 @@ export class StationDouble {
     const [, api, topic, name, act] = url.pathname.split('/').map(decodeURIComponent);
     if (api !== 'api') return undefined;
     if (topic === 'vehicle') return this.view;
+    if (topic === 'frames') return framesOfDouble(this.view.epoch, this.store.timeUs);
     if (topic === 'window') return this.window(url.searchParams);
     if (topic === 'why' && name) return this.why(name);
     if (topic === 'alarms' && act === 'acknowledge' && method === 'POST') return this.acknowledge(name ?? '');

@@ -42,14 +42,14 @@ export function EngineDrawing({ engine }: { engine: EngineView }) {
 
 function BankHead({ name, spread }: { name: string; spread: string | undefined }) {
   return (
-    <h3 class="bank-head">
+    <h2 class="bank-head">
       <span>{name}</span>
       {spread && (
         <span class="bank-spread">
           <span class="quiet">spread</span> <Reading channel={spread} called={`spread of bank ${name}`} />
         </span>
       )}
-    </h3>
+    </h2>
   );
 }
 

@@ -75,7 +75,8 @@ function Plots({ vehicle }: { vehicle: VehicleView }) {
   const spanS = Number(spanChoice.value);
   return (
     <section class="plots" aria-label="Plots">
-      <div class="span-choice" role="group" aria-label="Stretch of time shown">
+      <fieldset class="span-choice">
+        <legend class="visually-hidden">Stretch of time shown</legend>
         {(Object.keys(spanWords) as unknown as (keyof typeof spanWords)[]).map((span) => (
           <button
             key={span}
@@ -89,7 +90,7 @@ function Plots({ vehicle }: { vehicle: VehicleView }) {
             {spanWords[span]}
           </button>
         ))}
-      </div>
+      </fieldset>
       <div class="plot-grid">
         {plotsOf(vehicle).map((plot) => (
           <RollingPlot key={plot.title} {...plot} spanS={spanS} />

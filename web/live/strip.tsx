@@ -86,7 +86,7 @@ interface FigureProps {
 function Figure({ name, channel, big, children }: FigureProps) {
   return (
     <div class={big ? 'strip-figure big' : 'strip-figure'}>
-      <h3>{name}</h3>
+      <p class="strip-name">{name}</p>
       <Reading channel={channel} called={name} />
       {children}
     </div>

@@ -63,7 +63,7 @@ function WholeScreen({ first, others }: WarningProps) {
   useEffect(() => plate.current?.focus(), []);
   return (
     <div class="whole-screen" role="alertdialog" aria-labelledby="warning-name" aria-describedby="warning-advice" tabIndex={-1} ref={plate}>
-      <div class="plate">
+      <div class="sheet">
         <p class="severity">
           <AlarmSign severity="warning" />
           Warning
@@ -102,7 +102,7 @@ function WholeScreen({ first, others }: WarningProps) {
 function WarningBand({ first, others }: WarningProps) {
   const feed = useFeed();
   return (
-    <div class="warning-band" role="region" aria-label="Warning">
+    <section class="warning-band" aria-label="Warning">
       <AlarmSign severity="warning" />
       <strong>{first.name}</strong>
       <span class="advice">{first.advice}</span>
@@ -112,7 +112,7 @@ function WarningBand({ first, others }: WarningProps) {
           Acknowledge
         </button>
       )}
-    </div>
+    </section>
   );
 }
 

@@ -14,10 +14,11 @@ import { soundState, turnSoundOff, turnSoundOn } from './sound.ts';
 export function Header({ source }: { source: LiveSource }) {
   const feed = useFeed();
   return (
-    <header class="header no-print">
-      <a class="mark" href={toAddress('live')} aria-label="Evenburn, to the Live page">
+    <header class="header">
+      <a class="mark" href={toAddress('live')}>
         <Mark />
         <span class="vehicle">{feed.vehicle.value?.name ?? 'Evenburn'}</span>
+        <span class="visually-hidden"> to the Live page</span>
       </a>
       <Tabs />
       <div class="states">
@@ -99,7 +100,7 @@ function LinkState({ source }: { source: LiveSource }) {
         <span class="sign" aria-hidden="true" />
         {linkWords[link]}
       </span>
-      <span class="quiet small" title="Age of the newest data">
+      <span class="quiet small age" title="Age of the newest data">
         <span class="visually-hidden">data age </span>
         {age}
       </span>

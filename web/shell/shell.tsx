@@ -20,9 +20,9 @@ export function Shell({ feed, source }: { feed: Feed; source: LiveSource }) {
   }, [page]);
   return (
     <FeedContext.Provider value={feed}>
-      <a class="skip" href="#main" onClick={skipToMain}>
+      <button type="button" class="skip" onClick={() => document.getElementById('main')?.focus()}>
         To the page
-      </a>
+      </button>
       <Header source={source} />
       <ProblemsBar />
       <main id="main" tabIndex={-1} data-link={feed.link}>
@@ -33,12 +33,6 @@ export function Shell({ feed, source }: { feed: Feed; source: LiveSource }) {
       <KeyHelp />
     </FeedContext.Provider>
   );
-}
-
-/** The address holds the page's name, so the skip link moves the focus by hand. */
-function skipToMain(event: Event): void {
-  event.preventDefault();
-  document.getElementById('main')?.focus();
 }
 
 function LoadedPage({ entry, rest, query }: PageProps & { entry: PageEntry }) {

@@ -48,10 +48,8 @@ export function WhyPanel() {
       onClose={() => {
         asked.value = undefined;
       }}
-      onClick={(event) => {
-        // A press on the shade around it closes it.
-        if (event.target === event.currentTarget) dialog.current?.close();
-      }}
+      // A press on the shade around it closes it, where the browser knows how.
+      {...{ closedby: 'any' }}
     >
       <div class="why-head">
         <div>

@@ -1,0 +1,149 @@
+// axe-core on every page, in both themes and in states that a healthy station never shows.
+import type { Browser, Page } from 'playwright-core';
+import { afterAll, beforeAll, describe, expect, it } from 'vitest';
+import { StationDouble, straightSix } from '../doubles/station-double.ts';
+import { axePath, launchChromium } from './chromium.ts';
+
+const launched = await launchChromium();
+if ('reason' in launched) console.warn(`skipped: ${launched.reason}`);
+
+interface Violation {
+  id: string;
+  help: string;
+  nodes: { html: string; failureSummary?: string }[];
+}
+
+/** What axe finds against WCAG 2.2 A and AA and its best practices, in short. */
+async function violations(page: Page): Promise<string[]> {
+  await page.addScriptTag({ path: axePath() });
+  const found = await page.evaluate(async () => {
+    const { axe } = globalThis as unknown as { axe: { run(options: object): Promise<{ violations: Violation[] }> } };
+    const tags = ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'];
+    return (await axe.run({ runOnly: { type: 'tag', values: tags } })).violations;
+  });
+  return found.map(({ id, help, nodes }) => `${id}: ${help}: ${nodes[0]?.html.slice(0, 200)} ${nodes[0]?.failureSummary ?? ''}`);
+}
+
+/** Controls in sight of less than 24 × 24 pixels (WCAG 2.5.8), by their words. */
+function tooSmall(page: Page): Promise<string[]> {
+  return page.evaluate(() =>
+    [...document.querySelectorAll<HTMLElement>('button, a[href], summary, input, select')]
+      .filter((control) => control.checkVisibility() && !control.closest('.visually-hidden, .skip'))
+      .map((control) => ({ control, box: control.getBoundingClientRect() }))
+      .filter(({ box }) => box.width < 23.5 || box.height < 23.5)
+      .map(({ control, box }) => `${control.className} ${control.textContent} ${box.width.toFixed(1)} × ${box.height.toFixed(1)}`),
+  );
+}
+
+const looks = [
+  { colorScheme: 'dark', contrast: 'no-preference' },
+  { colorScheme: 'light', contrast: 'no-preference' },
+  { colorScheme: 'dark', contrast: 'more' },
+  { colorScheme: 'light', contrast: 'more' },
+] as const;
+
+describe.skipIf('reason' in launched)('every page', () => {
+  const { browser } = launched as { browser: Browser };
+  let station: StationDouble;
+  let policyOff: Awaited<ReturnType<Browser['newContext']>>[] = [];
+
+  beforeAll(async () => {
+    station = await StationDouble.start(straightSix);
+  });
+  afterAll(async () => {
+    await Promise.all(policyOff.map((context) => context.close()));
+    policyOff = [];
+    await station.close();
+    await browser.close();
+  });
+
+  /** axe is injected as a script, which the pages' policy forbids: the policy has tests of its own. */
+  async function open(look: (typeof looks)[number], address: string): Promise<Page> {
+    const context = await browser.newContext({ ...look, bypassCSP: true, viewport: { width: 1366, height: 768 }, reducedMotion: 'reduce' });
+    policyOff.push(context);
+    const page = await context.newPage();
+    await page.goto(`${station.url}/#/${address}`);
+    await page.waitForSelector('.state[data-state="live"]');
+    await page.waitForSelector('h1');
+    return page;
+  }
+
+  it.each(looks)('has no violation on Live, healthy, with bad values and with alarms ($colorScheme, $contrast)', async (look) => {
+    const page = await open(look, 'live');
+    await page.waitForSelector('.plot canvas');
+    expect(await violations(page)).toEqual([]);
+    station.hold('exhaust_temp_3', { quality: 'fault' });
+    station.hold('exhaust_temp_6', { quality: 'out-of-range', value: 1260 });
+    station.hold('oil_pressure', { quality: 'stale' });
+    station.raise({
+      name: 'exhaust temperature 5 high',
+      severity: 'caution',
+      channel: 'exhaust_temp_5',
+      value: 793,
+      unit: 'degC',
+      advice: 'Lift',
+    });
+    station.raise({ name: 'spread', severity: 'advisory' });
+    await page.waitForSelector('.reading[data-quality="fault"]');
+    await page.waitForSelector('.alarm-row');
+    expect(await violations(page)).toEqual([]);
+    station.raise({ name: 'oil pressure low', severity: 'warning', advice: 'Shut down now' });
+    await page.waitForSelector('[role="alertdialog"]');
+    expect(await violations(page)).toEqual([]);
+    for (const channel of ['exhaust_temp_3', 'exhaust_temp_6', 'oil_pressure']) station.hold(channel, undefined);
+    for (const alarm of ['exhaust temperature 5 high', 'spread', 'oil pressure low']) station.clear(alarm);
+    await page.close();
+  });
+
+  it.each(looks)(
+    'has no violation in the far view, in the answer to Why, and in the list of keys ($colorScheme, $contrast)',
+    async (look) => {
+      const page = await open(look, 'live');
+      await page.click('.live [data-channel="exhaust_spread"]');
+      await page.waitForSelector('dialog.why[open] .bit[data-lit]');
+      expect(await violations(page)).toEqual([]);
+      await page.keyboard.press('Escape');
+      await page.keyboard.press('?');
+      await page.waitForSelector('dialog.key-help[open]');
+      expect(await violations(page)).toEqual([]);
+      await page.keyboard.press('Escape');
+      await page.keyboard.press('v');
+      await page.waitForSelector('html[data-view="far"]');
+      expect(await violations(page)).toEqual([]);
+      await page.close();
+    },
+  );
+
+  it.each(looks)('has no violation on All frames ($colorScheme, $contrast)', async (look) => {
+    const page = await open(look, 'frames');
+    await page.waitForSelector('.frame-row');
+    await page.click('.frame-line');
+    expect(await violations(page)).toEqual([]);
+    await page.close();
+  });
+
+  it("never scrolls sideways, at any size, and keeps every control at least 24 pixels and alarms' at least 48", async () => {
+    station.raise({ name: 'exhaust temperature 5 high', severity: 'caution', advice: 'Lift' });
+    for (const [width, height] of [
+      [1366, 768],
+      [1024, 768],
+      [768, 1024],
+      [390, 844],
+      [1920, 1080],
+    ] as const) {
+      const page = await browser.newPage({ viewport: { width, height } });
+      for (const address of ['live', 'frames']) {
+        await page.goto(`${station.url}/#/${address}`);
+        await page.waitForSelector('h1');
+        const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
+        expect([width, address, wide]).toEqual([width, address, 0]);
+      }
+      await page.goto(`${station.url}/#/live`);
+      const button = await page.locator('.alarm-row .button').boundingBox();
+      expect(button?.height).toBeGreaterThanOrEqual(48);
+      expect([width, await tooSmall(page)]).toEqual([width, []]);
+      await page.close();
+    }
+    station.clear('exhaust temperature 5 high');
+  });
+});
