@@ -9,6 +9,8 @@ interface Queue {
   /** Frames from `next` on; the source's own order is kept whatever their times. */
   frames: FrameBatch;
   next: number;
+  /** When the frames up to an index came, oldest first; those that went out are dropped. */
+  arrivals: { upTo: number; atUs: number }[];
   /** No later frame of this bus is as old as this, or older; -Infinity before the first batch. */
   watermarkUs: number;
   ended: boolean;
@@ -21,18 +23,22 @@ interface Queue {
  *     bus 1   ────x──▌
  *     out     ──x─x──▌                    up to the earliest watermark, or to 20 ms before now
  *
- * A frame that comes behind that is late: it goes out with the next batch, before younger ones, and is counted.
+ * No frame waits longer than 20 ms from its arrival either, which matters where a recorded file runs ahead of the clock. A frame that
+ * comes behind what went out is late: it goes out with the next batch, before younger ones, and is counted.
  */
 export class Merge {
   private readonly queues: Queue[];
   /** Everything up to this time has been given out. */
-  private horizonUs = Number.NEGATIVE_INFINITY;
+  private horizonUs: number;
 
-  constructor(buses: readonly number[]) {
+  /** @param startUs Session time now: no frame is older. */
+  constructor(buses: readonly number[], startUs: number) {
+    this.horizonUs = startUs - 1;
     this.queues = buses.map((bus) => ({
       bus,
       frames: new FrameBatch(64),
       next: 0,
+      arrivals: [],
       watermarkUs: Number.NEGATIVE_INFINITY,
       ended: false,
       late: 0,
@@ -40,9 +46,10 @@ export class Merge {
   }
 
   /** Takes a copy of a bus's frames. `watermarkUs`: no later one will be as old as this, or older. */
-  add(bus: number, batch: FrameBatch, watermarkUs: number): void {
+  add(bus: number, batch: FrameBatch, watermarkUs: number, nowUs: number): void {
     const queue = this.queueOf(bus);
     for (let i = 0; i < batch.count; i++) queue.frames.pushFrom(batch, i);
+    if (batch.count > 0) queue.arrivals.push({ upTo: queue.frames.count, atUs: nowUs });
     queue.watermarkUs = Math.max(queue.watermarkUs, watermarkUs);
     queue.ended = false;
   }
@@ -60,21 +67,26 @@ export class Merge {
   /** Gives out what is in order by now: one batch of frames, what was late among them, and a mark. The batch is the taker's to keep. */
   step(nowUs: number, take: (input: PipelineInput) => void): void {
     const waitedUs = nowUs - mergeWaitMaxMs * 1000;
-    const horizonUs = Math.max(this.horizonUs, waitedUs, this.liveWatermarkUs());
-    const batch = this.allEnded() ? this.takeOut(Number.POSITIVE_INFINITY, take) : this.takeOut(horizonUs, take);
+    const horizonUs = Math.max(this.horizonUs, waitedUs, this.liveWatermarkUs(), this.waitedTooLongUs(waitedUs));
+    this.giveOut(this.queues.every((queue) => queue.ended) ? Math.max(horizonUs, this.newestWaitingUs()) : horizonUs, take);
+  }
+
+  /** Gives out everything that waits. */
+  finish(take: (input: PipelineInput) => void): void {
+    this.giveOut(Math.max(this.horizonUs, this.newestWaitingUs()), take);
+  }
+
+  private giveOut(horizonUs: number, take: (input: PipelineInput) => void): void {
+    const batch = this.takeOut(horizonUs, take);
     if (batch.count > 0) take({ kind: 'frames', batch });
-    this.horizonUs = Math.max(horizonUs, this.newestOf(batch));
-    if (this.horizonUs >= 0) take({ kind: 'mark', timeUs: this.horizonUs });
+    this.horizonUs = horizonUs;
+    if (horizonUs >= 0) take({ kind: 'mark', timeUs: horizonUs });
   }
 
   private queueOf(bus: number): Queue {
     const queue = this.queues.find((one) => one.bus === bus);
     if (!queue) throw new Error(`bus ${bus} is not merged`);
     return queue;
-  }
-
-  private allEnded(): boolean {
-    return this.queues.every((queue) => queue.ended);
   }
 
   /** The earliest watermark of buses that still give frames; -Infinity when none does. */
@@ -119,17 +131,34 @@ export class Merge {
     return first;
   }
 
-  private newestOf(batch: FrameBatch): number {
-    let newestUs = Number.NEGATIVE_INFINITY;
-    for (let i = 0; i < batch.count; i++) newestUs = Math.max(newestUs, batch.timeUs[i] as number);
-    return newestUs;
+  private newestWaitingUs(): number {
+    return Math.max(...this.queues.map(({ frames, next }) => newestUs(frames, next, frames.count)));
   }
+
+  /** Newest time among the frames that came at `arrivedUs` or before and still wait. */
+  private waitedTooLongUs(arrivedUs: number): number {
+    let latestUs = Number.NEGATIVE_INFINITY;
+    for (const { frames, next, arrivals } of this.queues) {
+      let upTo = next;
+      for (const arrival of arrivals) if (arrival.atUs <= arrivedUs) upTo = Math.max(upTo, arrival.upTo);
+      latestUs = Math.max(latestUs, newestUs(frames, next, upTo));
+    }
+    return latestUs;
+  }
+}
+
+/** Newest time of some frames, which may be none. */
+function newestUs({ timeUs }: FrameBatch, from: number, to: number): number {
+  let latestUs = Number.NEGATIVE_INFINITY;
+  for (let i = from; i < to; i++) latestUs = Math.max(latestUs, timeUs[i] as number);
+  return latestUs;
 }
 
 /** Forgets frames that went out. */
 function compact(queue: Queue): void {
   const { frames, next } = queue;
   queue.next = 0;
+  queue.arrivals = queue.arrivals.filter(({ upTo }) => upTo > next).map(({ upTo, atUs }) => ({ upTo: upTo - next, atUs }));
   if (next === frames.count) {
     frames.clear();
     return;

@@ -56,6 +56,8 @@ export class BusMeters {
 
   /** Counts frames `from` up to, not including, `to`; none is behind the next step, since steps are instants. */
   count(frames: FrameBatch, from: number, to: number): void {
+    // The first frame behind a silence decides, so that where a batch is cut changes nothing.
+    if (this.nextUs === Number.POSITIVE_INFINITY && to > from) this.nextUs = Math.ceil((frames.timeUs[from] as number) / stepUs) * stepUs;
     for (let i = from; i < to; i++) {
       const meter = this.meters[frames.bus[i] as number];
       if (!meter) continue;
@@ -63,8 +65,6 @@ export class BusMeters {
       if (((frames.flags[i] as number) & frameFlag.error) !== 0) meter.errorCount++;
       else meter.busyBits += bitTimes(frames, i, meter);
     }
-    const lastUs = frames.timeUs[to - 1] as number;
-    if (to > from && this.nextUs === Number.POSITIVE_INFINITY) this.nextUs = Math.ceil(lastUs / stepUs) * stepUs;
   }
 
   /** At the end of a step: one sample of load for each bus with traffic in its window, and of errors where there were new ones. */
@@ -84,9 +84,10 @@ export class BusMeters {
     meter.history.push(meter.busyBits);
     if (meter.history.length > stepsOfWindow) meter.history.shift();
     meter.busyBits = 0;
-    const windowS = Math.min(stepsOfWindow * stepUs, Math.max(stepUs, timeUs - meter.firstUs)) / 1e6;
+    const windowS = Math.min(stepsOfWindow * stepUs, timeUs - meter.firstUs) / 1e6;
     const busyS = meter.history.reduce((sum, bits) => sum + bits, 0) / meter.bitRate;
-    if (wasBusy) publish(meter.load, (100 * busyS) / windowS, timeUs, table, samples);
+    // A window of less than a step says nothing yet.
+    if (wasBusy && timeUs - meter.firstUs >= stepUs) publish(meter.load, (100 * busyS) / windowS, timeUs, table, samples);
     if (meter.errorCount !== meter.seenErrors) {
       meter.seenErrors = meter.errorCount;
       publish(meter.errors, meter.errorCount, timeUs, table, samples);
