@@ -9,7 +9,7 @@ interface Queue {
   /** Frames from `next` on; the source's own order is kept whatever their times. */
   frames: FrameBatch;
   next: number;
-  /** When the frames up to an index came, oldest first; those that went out are dropped. */
+  /** At which step the frames up to an index were first waiting, oldest first; those that went out are dropped. */
   arrivals: { upTo: number; atUs: number }[];
   /** No later frame of this bus is as old as this, or older; -Infinity before the first batch. */
   watermarkUs: number;
@@ -29,11 +29,9 @@ interface Queue {
 export class Merge {
   private readonly queues: Queue[];
   /** Everything up to this time has been given out. */
-  private horizonUs: number;
+  private horizonUs = Number.NEGATIVE_INFINITY;
 
-  /** @param startUs Session time now: no frame is older. */
-  constructor(buses: readonly number[], startUs: number) {
-    this.horizonUs = startUs - 1;
+  constructor(buses: readonly number[]) {
     this.queues = buses.map((bus) => ({
       bus,
       frames: new FrameBatch(64),
@@ -46,10 +44,9 @@ export class Merge {
   }
 
   /** Takes a copy of a bus's frames. `watermarkUs`: no later one will be as old as this, or older. */
-  add(bus: number, batch: FrameBatch, watermarkUs: number, nowUs: number): void {
+  add(bus: number, batch: FrameBatch, watermarkUs: number): void {
     const queue = this.queueOf(bus);
     for (let i = 0; i < batch.count; i++) queue.frames.pushFrom(batch, i);
-    if (batch.count > 0) queue.arrivals.push({ upTo: queue.frames.count, atUs: nowUs });
     queue.watermarkUs = Math.max(queue.watermarkUs, watermarkUs);
     queue.ended = false;
   }
@@ -66,14 +63,10 @@ export class Merge {
 
   /** Gives out what is in order by now: one batch of frames, what was late among them, and a mark. The batch is the taker's to keep. */
   step(nowUs: number, take: (input: PipelineInput) => void): void {
+    for (const { frames, arrivals } of this.queues) if (frames.count > 0) arrivals.push({ upTo: frames.count, atUs: nowUs });
     const waitedUs = nowUs - mergeWaitMaxMs * 1000;
     const horizonUs = Math.max(this.horizonUs, waitedUs, this.liveWatermarkUs(), this.waitedTooLongUs(waitedUs));
     this.giveOut(this.queues.every((queue) => queue.ended) ? Math.max(horizonUs, this.newestWaitingUs()) : horizonUs, take);
-  }
-
-  /** Gives out everything that waits. */
-  finish(take: (input: PipelineInput) => void): void {
-    this.giveOut(Math.max(this.horizonUs, this.newestWaitingUs()), take);
   }
 
   private giveOut(horizonUs: number, take: (input: PipelineInput) => void): void {

@@ -26,19 +26,19 @@ class Taken {
 
 describe('the merge', () => {
   it('orders by time and then by bus, up to the earliest watermark', () => {
-    const merge = new Merge([0, 1], 0);
+    const merge = new Merge([0, 1]);
     const taken = new Taken();
-    merge.add(1, frames(1, 2, 5, 9), 10_000, 10_000);
-    merge.add(0, frames(0, 3, 5), 6_000, 10_000);
+    merge.add(1, frames(1, 2, 5, 9), 10_000);
+    merge.add(0, frames(0, 3, 5), 6_000);
     merge.step(12_000, taken.take);
     expect(taken.frames).toEqual(['1:2', '0:3', '0:5', '1:5']);
     expect(taken.marksMs).toEqual([6]);
   });
 
   it('waits for a silent bus no longer than 20 ms', () => {
-    const merge = new Merge([0, 1], 0);
+    const merge = new Merge([0, 1]);
     const taken = new Taken();
-    merge.add(0, frames(0, 4), 5_000, 5_000);
+    merge.add(0, frames(0, 4), 5_000);
     merge.step(23_999, taken.take);
     expect(taken.frames).toEqual([]);
     merge.step(24_000, taken.take);
@@ -46,33 +46,33 @@ describe('the merge', () => {
   });
 
   it('lets a frame that came too late through at once, before younger ones, and counts it', () => {
-    const merge = new Merge([0, 1], 0);
+    const merge = new Merge([0, 1]);
     const taken = new Taken();
     merge.step(60_000, taken.take);
-    merge.add(1, frames(1, 30, 45), 50_000, 61_000);
-    merge.add(0, frames(0, 44), 50_000, 61_000);
+    merge.add(1, frames(1, 30, 45), 50_000);
+    merge.add(0, frames(0, 44), 50_000);
     merge.step(62_000, taken.take);
     expect(taken.frames).toEqual(['1:30', '0:44', '1:45']);
     expect([taken.late, merge.lateFrames(1), merge.lateFrames(0)]).toEqual([1, 1, 0]);
   });
 
   it('lets time pass when nothing comes', () => {
-    const merge = new Merge([0], 0);
+    const merge = new Merge([0]);
     const taken = new Taken();
-    merge.add(0, frames(0), 5_000, 5_000);
+    merge.add(0, frames(0), 5_000);
     merge.step(6_000, taken.take);
     merge.step(100_000, taken.take);
     expect(taken.marksMs).toEqual([5, 80]);
   });
 
   it('waits for nobody when a bus has ended, and gives out all when all have', () => {
-    const merge = new Merge([0, 1], 0);
+    const merge = new Merge([0, 1]);
     const taken = new Taken();
-    merge.add(0, frames(0, 3, 8), 8_000, 9_000);
+    merge.add(0, frames(0, 3, 8), 8_000);
     merge.end(1);
     merge.step(9_000, taken.take);
     expect(taken.frames).toEqual(['0:3', '0:8']);
-    merge.add(1, frames(1, 500), 8_000, 9_000);
+    merge.add(1, frames(1, 500), 8_000);
     merge.end(0);
     merge.end(1);
     merge.step(9_500, taken.take);
@@ -80,13 +80,13 @@ describe('the merge', () => {
   });
 
   it('does not hold the frames of a file that runs ahead of the clock', () => {
-    const merge = new Merge([0, 1], 0);
+    const merge = new Merge([0, 1]);
     const taken = new Taken();
-    merge.add(0, frames(0, 5000), 5_000_000, 1_000);
-    merge.add(1, frames(1), 900, 1_000);
+    merge.add(0, frames(0, 5000), 5_000_000);
+    merge.add(1, frames(1), 900);
     merge.step(2_000, taken.take);
     expect(taken.frames).toEqual([]);
-    merge.step(21_000, taken.take);
+    merge.step(22_000, taken.take);
     expect(taken.frames).toEqual(['0:5000']);
   });
 
@@ -94,7 +94,7 @@ describe('the merge', () => {
     const step = fc.record({ bus: fc.nat(2), times: fc.array(fc.nat(60), { maxLength: 4 }), pauseMs: fc.nat(30), ahead: fc.nat(5) });
     fc.assert(
       fc.property(fc.array(step, { maxLength: 40 }), (steps) => {
-        const merge = new Merge([0, 1, 2], 0);
+        const merge = new Merge([0, 1, 2]);
         const taken = new Taken();
         const given: string[][] = [[], [], []];
         let nowMs = 0;
@@ -102,10 +102,11 @@ describe('the merge', () => {
           nowMs += pauseMs;
           const timesMs = times.map((t) => Math.max(0, nowMs - t + ahead));
           given[bus]?.push(...timesMs.map((t) => `${bus}:${t}`));
-          merge.add(bus, frames(bus, ...timesMs), nowMs * 1000, nowMs * 1000);
+          merge.add(bus, frames(bus, ...timesMs), nowMs * 1000);
           merge.step(nowMs * 1000, taken.take);
         }
-        merge.finish(taken.take);
+        for (const bus of [0, 1, 2]) merge.end(bus);
+        merge.step(nowMs * 1000, taken.take);
         for (const [bus, own] of given.entries()) expect(taken.frames.filter((frame) => frame.startsWith(`${bus}:`))).toEqual(own);
         expect(taken.marksMs).toEqual([...taken.marksMs].sort((a, b) => a - b));
       }),
