@@ -88,9 +88,13 @@ async function* gunzipped(packed: AsyncGenerator<Buffer>, intake: Intake): Async
     if (failure) break;
   }
   if (!failure) {
-    const ended = new Promise<void>((resolve) => gunzip.end(() => resolve()));
+    // Waits for `end` and not `finish`, which comes before the end has been found missing.
+    const pieces: Buffer[] = [];
+    const ended = new Promise<void>((resolve) => gunzip.once('end', resolve));
+    gunzip.on('data', (piece: Buffer) => pieces.push(piece));
+    gunzip.end();
     await Promise.race([ended, failed]);
-    yield emptied();
+    yield Buffer.concat(pieces);
   }
   gunzip.destroy();
   if (!failure) return;
