@@ -23,32 +23,35 @@ export interface Members {
   channels: Map<string, string>;
 }
 
+/** What buses are built from. */
+export interface BusContext {
+  /** The vehicle file. */
+  file: YamlText;
+  devices: ReadonlyMap<string, DeviceLayout>;
+  /** Devices whose files can't be read, which has been told. */
+  unreadable: ReadonlySet<string>;
+  builtIns: ReadonlyMap<string, string>;
+  problems: ProblemList;
+}
+
 /** Builds all buses of the vehicle file from the device files at hand. */
-export function resolveBuses(
-  file: YamlText,
-  text: VehicleText,
-  devices: Map<string, DeviceLayout>,
-  builtIns: ReadonlyMap<string, string>,
-  problems: ProblemList,
-): Members {
-  return new BusBuilder(file, devices, builtIns, problems).build(text);
+export function resolveBuses(context: BusContext, text: VehicleText): Members {
+  return new BusBuilder(context).build(text);
 }
 
 class BusBuilder {
   private readonly file: YamlText;
-  private readonly devices: Map<string, DeviceLayout>;
-  private readonly builtIns: ReadonlyMap<string, string>;
+  private readonly context: BusContext;
   private readonly problems: ProblemList;
   private readonly channels = new Map<string, string>();
   private readonly channelOwners = new Map<string, Instance>();
   private readonly instances = new Map<string, Instance>();
   private channelCount = 0;
 
-  constructor(file: YamlText, devices: Map<string, DeviceLayout>, builtIns: ReadonlyMap<string, string>, problems: ProblemList) {
-    this.file = file;
-    this.devices = devices;
-    this.builtIns = builtIns;
-    this.problems = problems;
+  constructor(context: BusContext) {
+    this.file = context.file;
+    this.context = context;
+    this.problems = context.problems;
   }
 
   build(text: VehicleText): Members {
@@ -104,11 +107,12 @@ class BusBuilder {
     entry: { as?: string | undefined; id_offset?: number | undefined; prefix?: string | undefined },
     path: Path,
   ): Instance | undefined {
-    const layout = this.devices.get(kind);
+    const layout = this.context.devices.get(kind);
+    if (!layout && this.context.unreadable.has(kind)) return undefined;
     const devicePath = this.file.rangeOfKey([...path, 'device']) ? [...path, 'device'] : path;
     if (!layout) {
       const say = `no device file says 'device: ${kind}'`;
-      const fix = `${toSuggestion(kind, this.devices.keys())} Device files lie in devices/, or in ../devices/ for several vehicles.`;
+      const fix = `${toSuggestion(kind, this.context.devices.keys())} Device files lie in devices/, or in ../devices/ for several vehicles.`;
       this.problems.addAtValue(this.file, devicePath, { code: 'DEVICE_UNKNOWN', say, fix });
       return undefined;
     }
@@ -184,7 +188,7 @@ class BusBuilder {
       // Twice in one device file: told there.
       if (own.has(name)) continue;
       own.add(name);
-      if (this.builtIns.has(name)) this.problems.addAtValue(layout.file, [...at, 'name'], nameReserved(name));
+      if (this.context.builtIns.has(name)) this.problems.addAtValue(layout.file, [...at, 'name'], nameReserved(name));
       const owner = this.channelOwners.get(name);
       if (!owner) {
         this.channelOwners.set(name, instance);
@@ -277,6 +281,8 @@ class BusBuilder {
     const place = this.file.rangeOfKey([...at, 'device']) ? [...at, 'device'] : at;
     const names = bus.devices.map((device) => device.name);
     if (!names.includes(name)) {
+      // Its file can't be read, or nobody knows what it is called here.
+      if (this.context.unreadable.size > 0) return;
       const fix = toSuggestion(name, ['terminator', ...names]);
       this.problems.addAtValue(this.file, place, { code: 'TRUNK_DEVICE_UNKNOWN', say: `no device '${name}' on bus '${bus.name}'`, fix });
     } else if (sofar.filter((item) => item.kind === 'device' && item.name === name).length > 1) {

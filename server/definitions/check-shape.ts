@@ -119,12 +119,16 @@ function report(context: Context, path: Path, fault: Fault, result: undefined): 
 }
 
 function valueMissing(path: Path): Fault {
-  return { code: 'VALUE_MISSING', say: `'${path.at(-1)}' has no value`, fix: 'Give it one, or remove it.' };
+  const last = path.at(-1);
+  const what = typeof last === 'number' ? `item ${last + 1} of '${path.findLast((part) => typeof part === 'string')}'` : `'${last}'`;
+  return { code: 'VALUE_MISSING', say: `${what} has no value`, fix: 'Give it one, or remove it.' };
 }
 
 function unknownKey(key: string, path: Path, known: string[]): Fault {
   const owner = [...path].reverse().find((part) => typeof part === 'string');
-  return { code: 'KEY_UNKNOWN', say: `unknown key '${key}'${owner === undefined ? '' : ` in '${owner}'`}`, fix: toSuggestion(key, known) };
+  // `formula: max(a, 3)` inside { } ends at its comma.
+  const fix = /^[\w-]+$/.test(key) ? toSuggestion(key, known) : 'Inside { } a comma ends a value: put the whole text before it in quotes.';
+  return { code: 'KEY_UNKNOWN', say: `unknown key '${key}'${owner === undefined ? '' : ` in '${owner}'`}`, fix };
 }
 
 function missingKey(key: string, schema: z.ZodType): Fault {

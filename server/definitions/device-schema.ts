@@ -124,9 +124,9 @@ export const deviceSchema = z
   .describe('A device file: the frames that one kind of device sends.');
 
 function readBytes(value: YamlValue): { first: number; last: number } | Fault {
-  const ranges = Array.isArray(value)
-    ? wrongType('one byte a, or a range a..b', value, '0..1')
-    : readIntegerRanges(value, 0, broadcastBytesMax - 1);
+  const readable = typeof value === 'number' || (typeof value === 'string' && /^\d+(\s*\.\.\s*\d+)?$/.test(value));
+  if (!readable) return wrongType('one byte a, or a range of bytes a..b', value, '0..1');
+  const ranges = readIntegerRanges(value, 0, broadcastBytesMax - 1);
   if (isFault(ranges)) return ranges;
   const { from, to } = ranges[0] as { from: number; to: number };
   if (to - from < 8) return { first: from, last: to };

@@ -65,9 +65,13 @@ export function number(description: string, { integer = false, min = -Infinity, 
   return field(description, json, (value) => readNumber(value, integer, min, max, examples[0]));
 }
 
-function readNumber(value: YamlValue, integer: boolean, min: number, max: number, example?: number): number | Fault {
+function readNumber(given: YamlValue, integer: boolean, min: number, max: number, example?: number): number | Fault {
+  // YAML knows no negative hex numbers.
+  const value = typeof given === 'string' && /^-0x[0-9a-fA-F]+$/.test(given) ? -Number(given.slice(1)) : given;
   if (typeof value !== 'number' || !Number.isFinite(value)) {
-    return wrongType(integer ? 'a whole number' : 'a number', value, String(example ?? (Number.isFinite(min) ? min : 1)));
+    const fault = wrongType(integer ? 'a whole number' : 'a number', value, String(example ?? (Number.isFinite(min) ? min : 1)));
+    const meant = typeof value === 'string' ? toNumberMeant(value) : undefined;
+    return meant === undefined ? fault : { ...fault, fix: `Write ${meant}, without quotes.` };
   }
   if (integer && !Number.isInteger(value)) return wrongType('a whole number', value, String(Math.round(value)));
   if (value >= min && value <= max) return value;
@@ -75,11 +79,18 @@ function readNumber(value: YamlValue, integer: boolean, min: number, max: number
   return { code: 'VALUE_OUT_OF_RANGE', say: `${value} is not possible here`, fix: `Write ${bounds}.` };
 }
 
+/** How YAML writes a number that was written in another way: in quotes, as 100h, as 0X100, with a decimal comma. */
+function toNumberMeant(text: string): string | undefined {
+  const hex = /^(?:0[xX]|\$)([0-9a-fA-F]+)$/.exec(text) ?? /^([0-9a-fA-F]+)[hH]$/.exec(text);
+  if (hex) return `0x${hex[1]}`;
+  return /^-?\d+(?:[.,]\d+)?$/.test(text) ? text.replace(',', '.') : undefined;
+}
+
 export function choice<const T extends string>(description: string, names: readonly T[]) {
   return field(description, { enum: names }, (value): T | Fault => {
     const found = names.find((name) => name === value);
     if (found !== undefined) return found;
-    return { code: 'VALUE_NOT_KNOWN', say: `${shown(value)} is not one of ${names.join(', ')}`, fix: toSuggestion(String(value), names) };
+    return { code: 'VALUE_NOT_KNOWN', say: `${shown(value)} is not known here`, fix: toSuggestion(String(value), names) };
   });
 }
 

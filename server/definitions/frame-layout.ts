@@ -135,9 +135,9 @@ class DeviceReader {
     const length = text.length ?? 0;
     const broadcast = text.pgn !== undefined && !fd;
     if (broadcast || (fd ? fdLengths.includes(length) : length <= 8)) return true;
-    const next = fdLengths.find((one) => one >= length) ?? 64;
+    const next = fdLengths.find((one) => one >= length);
     const [say, fix] = fd
-      ? [`a CAN FD frame can't have ${length} bytes`, `The next length it can have is ${next}.`]
+      ? [`a CAN FD frame can't have ${length} bytes`, next ? `The next length it can have is ${next}.` : 'It has at most 64.']
       : [`a frame that is not CAN FD has at most 8 bytes, not ${length}`, "Write 8 at most, or remove 'fd: false'."];
     this.problems.addAtValue(this.file, [...path, 'length'], { code: 'FRAME_LENGTH_NOT_ALLOWED', say, fix });
     return false;

@@ -88,6 +88,8 @@ export function parseVehicle(files: DefinitionFile[]): { vehicle?: Vehicle; prob
 class VehicleReader {
   private readonly problems: ProblemList;
   private readonly maybeDefined = new Set<string>();
+  /** Devices whose files have faults that leave nothing of them; what follows from that is not told again. */
+  private readonly unreadable = new Set<string>();
 
   constructor(problems: ProblemList) {
     this.problems = problems;
@@ -124,14 +126,16 @@ class VehicleReader {
       const file = this.open(definition);
       const layout = file && readDevice(file, this.problems);
       if (layout) this.enter(devices, layout, definition.path);
+      else this.unreadable.add(deviceNameOf(definition));
     }
     for (const definition of files.filter((one) => one.path.startsWith('../devices/'))) {
-      const name = /^device:\s*["']?([\w-]+)/m.exec(definition.text)?.[1] ?? basename(definition.path).replace(/\.ya?ml$/i, '');
+      const name = deviceNameOf(definition);
       if (!wanted.has(name) || devices.has(name)) continue;
       used.push(definition);
       const file = this.open(definition);
       const layout = file && readDevice(file, this.problems);
       if (layout) devices.set(layout.name, layout);
+      else this.unreadable.add(name);
     }
     return devices;
   }
@@ -168,7 +172,7 @@ class VehicleReader {
   private resolve(file: YamlText, text: VehicleText, devices: Map<string, DeviceLayout>, files: DefinitionFile[]): Vehicle {
     const { problems } = this;
     const builtIns = this.builtInsOf(text);
-    const members = resolveBuses(file, text, devices, builtIns, problems);
+    const members = resolveBuses({ file, devices, unreadable: this.unreadable, builtIns, problems }, text);
     checkBusLoads(members.buses, problems, file, new Map([...devices.values()].map((device) => [device.file.path, device.file])));
     const fuel = toFuel(text.fuel ?? new Map([['petrol', 1]]));
     const channels = new Map([...members.channels, ...this.derivedNames(file, text, members, builtIns)]);
@@ -255,6 +259,11 @@ class VehicleReader {
     }
     return groups;
   }
+}
+
+/** The device that a file is about, as far as its text shows it. */
+function deviceNameOf({ path, text }: DefinitionFile): string {
+  return /^device:\s*["']?([\w-]+)/m.exec(text)?.[1] ?? basename(path).replace(/\.ya?ml$/i, '');
 }
 
 function resolveElectrical(text: VehicleText): Vehicle['electrical'] {

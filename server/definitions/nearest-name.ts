@@ -2,7 +2,8 @@
 
 /**
  * The candidate with the smallest edit distance (a swap of neighbours counts one), or undefined when none is near:
- * at most a third of the letters, at least one change, none for names of one or two letters. Upper and lower case are alike.
+ * at most a third of the letters, at least one change, none for names of one or two letters;
+ * else the shortest candidate that contains the name. Upper and lower case are alike.
  */
 export function findNearestName(name: string, candidates: Iterable<string>): string | undefined {
   const wanted = name.toLowerCase();
@@ -16,7 +17,14 @@ export function findNearestName(name: string, candidates: Iterable<string>): str
       bestDistance = distance;
     }
   }
-  return best;
+  return best ?? findLonger(wanted, candidates);
+}
+
+/** The shortest candidate that the name is a part of: `event` for `per event`. */
+function findLonger(wanted: string, candidates: Iterable<string>): string | undefined {
+  if (wanted.length < 4) return undefined;
+  const longer = [...candidates].filter((candidate) => candidate.toLowerCase().includes(wanted));
+  return longer.sort((a, b) => a.length - b.length)[0];
 }
 
 /** `did you mean 'x'?`, or the whole list when it is short and nothing is near. */

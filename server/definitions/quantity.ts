@@ -121,53 +121,64 @@ function inWhole(fault: Fault, whole: string, unitText: string): Fault {
 
 /** An unknown unit, with the nearest of `candidates` or of all. */
 export function unknownUnit(text: string, candidates?: string[]): Fault {
-  const known = [...units.keys()].filter((name) => name !== '');
-  const nearest = aliasOf(text) ?? (candidates && findNearestName(text, candidates)) ?? findNearestName(text, known);
-  const fix = nearest ? `Did you mean '${nearest}'?` : `Known units: ${(candidates ?? known).join(', ')}.`;
+  const known = candidates ?? [...units.keys()].filter((name) => name !== '');
+  const nearest = findAlias(text, known) ?? findNearestName(text, known);
+  const fix = nearest ? `Did you mean '${nearest}'?` : `Known units: ${known.join(', ')}.`;
   return { code: 'UNIT_UNKNOWN', say: `unknown unit '${text}'`, fix };
 }
 
 /** Units that people write in other ways than this program's. */
-const aliases: Record<string, string> = {
-  '°c': 'degC',
-  c: 'degC',
-  celsius: 'degC',
-  deg_c: 'degC',
-  '°f': 'degF',
-  f: 'degF',
-  fahrenheit: 'degF',
-  kelvin: 'K',
-  volt: 'V',
-  volts: 'V',
-  amps: 'A',
-  amp: 'A',
-  percent: '%',
-  pct: '%',
-  '1/min': 'rpm',
-  'rev/min': 'rpm',
-  sec: 's',
-  seconds: 's',
-  msec: 'ms',
-  millibar: 'mbar',
-  kph: 'km/h',
-  kmh: 'km/h',
-  degrees: 'deg',
-  '°': 'deg',
-  ohms: 'ohm',
-  'cc/m': 'cc/min',
-  'ml/min': 'cc/min',
-  'lb/hr': 'lb/h',
-  'l/hr': 'L/h',
-  'ft-lb': 'lbft',
-  'lb-ft': 'lbft',
-  µs: 'us',
-  µv: 'uV',
-  ω: 'ohm',
+const aliases: Record<string, string[]> = {
+  '°c': ['degC'],
+  c: ['degC'],
+  celsius: ['degC'],
+  deg_c: ['degC'],
+  '°f': ['degF'],
+  f: ['degF'],
+  fahrenheit: ['degF'],
+  kelvin: ['K'],
+  volt: ['V'],
+  volts: ['V'],
+  amps: ['A'],
+  amp: ['A'],
+  percent: ['%'],
+  pct: ['%'],
+  '1/min': ['rpm'],
+  'rev/min': ['rpm'],
+  sec: ['s'],
+  seconds: ['s'],
+  msec: ['ms'],
+  millibar: ['mbar'],
+  kph: ['km/h'],
+  kmh: ['km/h'],
+  degrees: ['deg'],
+  '°': ['deg'],
+  ohms: ['ohm'],
+  'cc/m': ['cc/min'],
+  'ml/min': ['cc/min'],
+  'lb/hr': ['lb/h'],
+  'l/hr': ['L/h'],
+  'ft-lb': ['lbft'],
+  'lb-ft': ['lbft'],
+  µs: ['us'],
+  µv: ['uV'],
+  ω: ['ohm'],
+  k: ['kbit/s'],
+  kbps: ['kbit/s'],
+  kbaud: ['kbit/s'],
+  m: ['Mbit/s', 'min'],
+  mbps: ['Mbit/s'],
+  bps: ['bit/s'],
+  baud: ['bit/s'],
+  deg: ['degC', 'deg'],
+  mins: ['min'],
+  hr: ['h'],
 };
 
-function aliasOf(text: string): string | undefined {
-  const exact = [...units.keys()].find((name) => name.toLowerCase() === text.toLowerCase());
-  return exact ?? aliases[text.toLowerCase()];
+function findAlias(text: string, known: string[]): string | undefined {
+  const lower = text.toLowerCase();
+  const meant = [...known.filter((name) => name.toLowerCase() === lower), ...(aliases[lower] ?? [])];
+  return meant.find((name) => known.includes(name));
 }
 
 function unitsLike(kind: QuantityKind): string[] {

@@ -48,8 +48,13 @@ export class YamlText {
     this.path = file.path;
     this.text = file.text;
     for (let i = file.text.indexOf('\n'); i >= 0; i = file.text.indexOf('\n', i + 1)) this.lineStarts.push(i + 1);
-    const document = parseDocument(file.text, { intAsBigInt: true, uniqueKeys: false, prettyErrors: false, logLevel: 'silent' });
-    for (const error of document.errors) this.addSyntaxFault(error.message, error.pos[0], error.pos[1]);
+    const document = parseDocument(file.text, { intAsBigInt: true, uniqueKeys: false, prettyErrors: false, logLevel: 'error' });
+    for (const error of document.errors) {
+      // YAML wants quotes around %, which is a unit here and reads as nothing else.
+      const isPercent = error.code === 'BAD_SCALAR_START' && /^%\s*[,}\]#\r\n]/.test(`${file.text.slice(error.pos[0])}\n`);
+      const message = error.code === 'MULTIPLE_DOCS' ? 'a second document begins here' : error.message;
+      if (!isPercent) this.addSyntaxFault(message, error.pos[0], error.pos[1]);
+    }
     const resolve = (node: Node): Node | undefined => (isAlias(node) ? node.resolve(document) : node);
     this.data = this.read(document.contents, [], resolve);
   }

@@ -339,6 +339,13 @@ limits: { exhaust_temp: 1436 degF, exhaust_spread: 144 degF, duty: 85 % }
     expect(read({ ...files, 'devices/box.yaml': 'device: box\nframes: [] # \n' }).hash).not.toBe(read(files).hash);
   });
 
+  it('takes % as a unit without the quotes that YAML wants', () => {
+    expect(readSignal('{ name: a, bytes: 0, unit: % }').unit).toBe('%');
+    const box =
+      'device: box\nframes:\n  - name: first\n    id: 1\n    length: 1\n    signals:\n      - name: a\n        bytes: 0\n        unit: %   # of full scale\n';
+    expect(read({ 'vehicle.yaml': busOf('box'), 'devices/box.yaml': box }).buses[0]?.frames[0]?.signals[0]?.unit).toBe('%');
+  });
+
   it('reads files of other editors: CRLF, a byte order mark, tabs behind values', () => {
     const vehicle = read({
       'vehicle.yaml': `\uFEFF${busOf('box').replaceAll('\n', '\t\r\n')}`,
