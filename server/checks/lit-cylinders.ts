@@ -1,0 +1,175 @@
+// Which cylinders are lit after a start: level and trend of each exhaust temperature against the others. Pure.
+import type { SeriesSet } from '../channels/series.ts';
+import type { Vehicle } from '../definitions/vehicle.ts';
+import { firstAtOrAfter, medianOf, medianWithin, slopeWithin, type Watched, watch } from './watch.ts';
+
+/** One cylinder that does not burn, or burns late or weakly. */
+export interface UnlitCylinder {
+  cylinder: number;
+  channel: string;
+  kind: 'cold' | 'lazy';
+  /** When it was certain. */
+  atUs: number;
+  /** How much less it rose than the others, K. */
+  behindK: number;
+  confidence: number;
+}
+
+export interface LitJudgement {
+  unlit: UnlitCylinder[];
+  lit: { cylinder: number; channel: string }[];
+  /** Cylinders whose probe gives no number, or that have none. */
+  unknown: { cylinder: number; why: string }[];
+}
+
+/** Common practice, no source: what counts as cold, and how long it has to. */
+const coldShare = 0.35;
+const behindMinK = 55;
+const othersRiseMinK = 45;
+const coldForUs = 900_000;
+const firstLookUs = 1_200_000;
+const stepUs = 100_000;
+/** A shared manifold warms a dead port: what lies between is decided later, by level. */
+const lateLookUs = 7_000_000;
+const lateColdShare = 0.5;
+/** A lazy one rises too, but lags the others over the first seconds, or ends below them. */
+const lazyRiseShare = 0.74;
+const lazyFromUs = 2_000_000;
+const lazyToUs = 6_000_000;
+const lazyRiseBehindMinK = 20;
+const lazyShare = 0.72;
+const lazyBehindMinK = 60;
+const lastLookUs = 40_000_000;
+
+interface Port {
+  cylinder: number;
+  channel: string;
+  temp: Watched;
+  /** Before the first fire. */
+  base: number;
+}
+
+/**
+ * Judges a run from `firedUs` to `endUs`. The first look is at how much each port rose since the fire beside the median of the others: a
+ * dead one stays or falls while the others rise, from cold as from a hot restart. The late look is at levels. A cylinder that was called
+ * cold and then caught up is lazy.
+ */
+export function judgeLit(series: SeriesSet, vehicle: Vehicle, firedUs: number, endUs: number): LitJudgement {
+  const judgement: LitJudgement = { unlit: [], lit: [], unknown: [] };
+  const ports = findPorts(series, vehicle, firedUs, endUs, judgement);
+  const until = Math.min(endUs, firedUs + lastLookUs);
+  for (const port of ports) {
+    const others = ports.filter((other) => other !== port);
+    const early = lookEarly(port, others, firedUs, until);
+    const late = until - firedUs >= lateLookUs ? lookLate(port, others, firedUs, until) : undefined;
+    const unlit = decide(early, late) ?? lookAtRise(port, others, firedUs, until);
+    if (unlit) judgement.unlit.push({ cylinder: port.cylinder, channel: port.channel, ...unlit });
+    else judgement.lit.push({ cylinder: port.cylinder, channel: port.channel });
+  }
+  return judgement;
+}
+
+type Unlit = Omit<UnlitCylinder, 'cylinder' | 'channel'>;
+
+function decide(early: Look | undefined, late: Look | undefined): Unlit | undefined {
+  if (early) return { ...early, kind: late?.kind === 'caught-up' ? 'lazy' : 'cold' };
+  return late && late.kind !== 'caught-up' ? { ...late, kind: late.kind } : undefined;
+}
+
+function findPorts(series: SeriesSet, vehicle: Vehicle, firedUs: number, endUs: number, judgement: LitJudgement): Port[] {
+  const engine = vehicle.engine;
+  const ports: Port[] = [];
+  for (let cylinder = 1; cylinder <= (engine?.cylinders ?? 0); cylinder++) {
+    const probe = engine?.exhaustTemps.find((candidate) => candidate.cylinder === cylinder && isOwnProbe(candidate.place));
+    const temp = watch(series, probe?.channel, 'degC', 'bad');
+    if (!probe) judgement.unknown.push({ cylinder, why: 'it has no probe' });
+    else if (!temp || firstAtOrAfter(temp.timeUs, endUs) - firstAtOrAfter(temp.timeUs, firedUs) < 3) {
+      judgement.unknown.push({ cylinder, why: `${probe.channel} gives no number` });
+    } else {
+      const base = medianWithin(temp, firedUs - 1_500_000, firedUs) ?? medianWithin(temp, firedUs, firedUs + 300_000);
+      if (base !== undefined) ports.push({ cylinder, channel: probe.channel, temp, base });
+    }
+  }
+  return ports;
+}
+
+/** A probe behind a collector or a turbine sees several cylinders. */
+function isOwnProbe(place: string): boolean {
+  return place === 'port' || place === '';
+}
+
+const level = (port: Port, atUs: number) => medianWithin(port.temp, atUs - 250_000, atUs);
+
+interface Look {
+  kind: 'cold' | 'lazy' | 'caught-up';
+  atUs: number;
+  behindK: number;
+  confidence: number;
+}
+
+function lookEarly(port: Port, others: readonly Port[], firedUs: number, until: number): Look | undefined {
+  let since: number | undefined;
+  for (let at = firedUs + firstLookUs; at <= until; at += stepUs) {
+    const rise = riseOf(port, at);
+    const usual = others.length > 0 ? medianOf(others.flatMap((other) => riseOf(other, at) ?? [])) : expectedAlone(at - firedUs);
+    if (rise === undefined || usual === undefined) continue;
+    const behindK = usual - rise;
+    const isCold = usual >= othersRiseMinK && behindK >= behindMinK && rise < coldShare * usual && !isCatchingUp(port, others, at);
+    if (!isCold) since = undefined;
+    else since ??= at;
+    if (since !== undefined && at - since >= coldForUs) {
+      const confidence = Math.min(0.99, 0.6 + 0.1 * Math.min(2, behindK / 100) + (0.2 * (usual - Math.max(0, rise))) / usual);
+      return { kind: 'cold', atUs: at, behindK, confidence };
+    }
+  }
+  return undefined;
+}
+
+/** The share of the others' rise that a port made, averaged over the first seconds. */
+function lookAtRise(port: Port, others: readonly Port[], firedUs: number, until: number): Unlit | undefined {
+  if (until < firedUs + lazyToUs || others.length === 0) return undefined;
+  const shares: number[] = [];
+  let behindK = 0;
+  for (let at = firedUs + lazyFromUs; at <= firedUs + lazyToUs; at += stepUs) {
+    const rise = riseOf(port, at);
+    const usual = medianOf(others.flatMap((other) => riseOf(other, at) ?? []));
+    if (rise === undefined || usual === undefined || usual < othersRiseMinK) continue;
+    shares.push(rise / usual);
+    behindK = Math.max(behindK, usual - rise);
+  }
+  const share = shares.length > 0 ? shares.reduce((sum, value) => sum + value, 0) / shares.length : 1;
+  if (share >= lazyRiseShare || behindK < lazyRiseBehindMinK) return undefined;
+  return { kind: 'lazy', atUs: firedUs + lazyToUs, behindK, confidence: Math.min(0.9, 0.5 + 2 * (lazyRiseShare - share)) };
+}
+
+function riseOf(port: Port, atUs: number): number | undefined {
+  const now = level(port, atUs);
+  return now === undefined ? undefined : now - port.base;
+}
+
+/** With a single probe there is no other to compare with: a lit port is warmer by this much within eight seconds (common practice). */
+function expectedAlone(sinceUs: number): number | undefined {
+  return sinceUs >= 8_000_000 ? 80 : undefined;
+}
+
+/** It climbs nearly as fast as the others: slow, not dead. */
+function isCatchingUp(port: Port, others: readonly Port[], atUs: number): boolean {
+  const own = slopeWithin(port.temp, atUs - 800_000, atUs);
+  const usual = medianOf(others.flatMap((other) => slopeWithin(other.temp, atUs - 800_000, atUs) ?? []));
+  return own !== undefined && usual !== undefined && own > 15 && own > 0.6 * usual;
+}
+
+/** Levels over the last two seconds of the window, above where the coldest port began. */
+function lookLate(port: Port, others: readonly Port[], firedUs: number, until: number): Look | undefined {
+  if (others.length === 0) return undefined;
+  const floor = Math.min(port.base, ...others.map((other) => other.base), 40);
+  const own = medianWithin(port.temp, until - 2_000_000, until);
+  const usual = medianOf(others.flatMap((other) => medianWithin(other.temp, until - 2_000_000, until) ?? []));
+  if (own === undefined || usual === undefined || usual - floor < 80) return undefined;
+  const share = (own - floor) / (usual - floor);
+  const behindK = usual - own;
+  if (share < lateColdShare && behindK > lazyBehindMinK) return { kind: 'cold', atUs: firedUs + lateLookUs, behindK, confidence: 0.7 };
+  if (share < lazyShare && behindK > lazyBehindMinK) return { kind: 'lazy', atUs: firedUs + lateLookUs, behindK, confidence: 0.6 };
+  if (share > 0.85) return { kind: 'caught-up', atUs: until, behindK, confidence: 0.6 };
+  return undefined;
+}

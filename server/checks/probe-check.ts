@@ -1,0 +1,196 @@
+// The probe check: one probe is warmed after the other, and what rises tells which port each channel really reads. Pure.
+import type { SeriesSet } from '../channels/series.ts';
+import type { ExhaustProbe, Vehicle } from '../definitions/vehicle.ts';
+import type { CheckResult, Verdict } from './verdict.ts';
+import { findSwings, toWarmings, type Warming } from './warming.ts';
+import { medianOf, type Watched, watch } from './watch.ts';
+
+/**
+ * Judges a recording in which probes were warmed one at a time in the order given (from cylinder 1 upward by default), and perhaps their
+ * connectors behind that. Each channel's first move is its probe's; what moves later, and the other way, moved with its connector.
+ */
+export function checkProbes(series: SeriesSet, vehicle: Vehicle, order?: readonly number[]): CheckResult {
+  const result: CheckResult = {
+    check: 'probes',
+    frames: series.frames,
+    seconds: (series.endUs - series.startUs) / 1e6,
+    verdicts: [],
+    notJudged: [],
+  };
+  const probes = vehicle.engine?.exhaustTemps ?? [];
+  if (probes.length === 0) {
+    result.notJudged?.push({ what: 'the probes', line: 'engine: { exhaust_temps: { 1: { channel: ..., place: port } } }' });
+    return result;
+  }
+  new ProbeCheck(series, probes, order ?? probes.map(({ cylinder }) => cylinder), result).judge();
+  return result;
+}
+
+class ProbeCheck {
+  private readonly series: SeriesSet;
+  private readonly probes: readonly ExhaustProbe[];
+  /** Cylinders in the order in which they were warmed, those without a probe left out. */
+  private readonly order: number[];
+  private readonly result: CheckResult;
+  private readonly temps: (Watched | undefined)[];
+
+  constructor(series: SeriesSet, probes: readonly ExhaustProbe[], order: readonly number[], result: CheckResult) {
+    this.series = series;
+    this.probes = probes;
+    this.order = order.filter((cylinder) => probes.some((probe) => probe.cylinder === cylinder));
+    this.result = result;
+    this.temps = probes.map(({ channel }) => watch(series, channel, 'degC'));
+  }
+
+  judge(): void {
+    const warmings = toWarmings(findSwings(this.temps, this.series.startUs, this.series.endUs));
+    const { tips, later } = this.split(warmings);
+    if (tips.length === 0) {
+      for (const cylinder of this.order) this.addDead(cylinder);
+      return;
+    }
+    const assigned = this.assign(tips);
+    for (const cylinder of this.order) {
+      const warming = assigned.get(cylinder);
+      if (warming) this.addFound(cylinder, warming);
+      else this.addDead(cylinder);
+    }
+    for (const warming of later) this.judgeConnector(warming, tips);
+  }
+
+  /** A channel's first lead is its probe being warmed; a later one belongs to its connector, or is a warming done twice. */
+  private split(warmings: readonly Warming[]): { tips: Warming[]; later: Warming[] } {
+    const seen = new Set<number>();
+    const tips: Warming[] = [];
+    const later: Warming[] = [];
+    for (const warming of warmings) {
+      const first = !seen.has(warming.lead.probe);
+      seen.add(warming.lead.probe);
+      (first ? tips : later).push(warming);
+    }
+    return { tips, later };
+  }
+
+  /**
+   * Which warming was whose: the alignment of the warmings with the order that costs least. A cylinder may be left out (its probe did not
+   * move: likely where its channel never moved, or where a pause of twice the usual length lies), and warmings behind the last may be of
+   * connectors.
+   */
+  private assign(tips: readonly Warming[]): Map<number, Warming> {
+    const { order } = this;
+    const moved = new Set(tips.map((warming) => this.cylinderOf(warming)));
+    const begins = tips.map((warming) => warming.lead.fromUs);
+    const usualUs = medianOf(begins.slice(1).map((at, i) => at - (begins[i] as number))) ?? 0;
+    const pausedBefore = (j: number) => j > 0 && j < tips.length && (begins[j] as number) - (begins[j - 1] as number) > 1.6 * usualUs;
+    const skipCost = (i: number, j: number) => (!moved.has(order[i] as number) ? 0.1 : pausedBefore(j) || j === tips.length ? 0.4 : 2);
+    const pairCost = (i: number, j: number) => (this.cylinderOf(tips[j] as Warming) === order[i] ? 0 : 1);
+    const trailingCost = (j: number) => (j === tips.length ? 0 : (pausedBefore(j) ? 0.4 : 2) + 0.2 * (tips.length - j));
+    // best[i][j]: least cost of explaining the first j warmings with the first i cylinders; how: which step led there.
+    const best = Array.from({ length: order.length + 1 }, () => new Array<number>(tips.length + 1).fill(Number.POSITIVE_INFINITY));
+    const paired = Array.from({ length: order.length + 1 }, () => new Array<boolean>(tips.length + 1).fill(false));
+    const cost = (i: number, j: number) => (best[i] as number[])[j] as number;
+    (best[0] as number[])[0] = 0;
+    for (let i = 1; i <= order.length; i++) {
+      for (let j = 0; j <= tips.length; j++) {
+        const skip = cost(i - 1, j) + skipCost(i - 1, j);
+        const pair = j > 0 ? cost(i - 1, j - 1) + pairCost(i - 1, j - 1) : Number.POSITIVE_INFINITY;
+        (best[i] as number[])[j] = Math.min(skip, pair);
+        (paired[i] as boolean[])[j] = pair <= skip;
+      }
+    }
+    let j = 0;
+    for (let end = 0; end <= tips.length; end++)
+      if (cost(order.length, end) + trailingCost(end) < cost(order.length, j) + trailingCost(j)) j = end;
+    const assigned = new Map<number, Warming>();
+    for (let i = order.length; i > 0; i--) if (paired[i]?.[j]) assigned.set(order[i - 1] as number, tips[--j] as Warming);
+    return assigned;
+  }
+
+  private cylinderOf(warming: Warming): number {
+    return (this.probes[warming.lead.probe] as ExhaustProbe).cylinder;
+  }
+
+  private add(verdict: Verdict): void {
+    this.result.verdicts.push(verdict);
+  }
+
+  private at(timeUs: number): number {
+    return Math.round(timeUs - this.series.startUs) / 1e6;
+  }
+
+  private channelOf(cylinder: number): string {
+    return this.probes.find((probe) => probe.cylinder === cylinder)?.channel ?? '';
+  }
+
+  private addFound(cylinder: number, warming: Warming): void {
+    const found = this.cylinderOf(warming);
+    const { kelvin, fromUs } = warming.lead;
+    const second = Math.max(0, ...warming.followers.map((follower) => Math.abs(follower.kelvin)));
+    const common = {
+      cylinder,
+      channel: this.channelOf(cylinder),
+      found,
+      at: this.at(fromUs),
+      measured: Number(kelvin.toFixed(1)),
+      confidence: Number(Math.min(0.99, 1 - (0.8 * second) / Math.abs(kelvin)).toFixed(2)),
+    };
+    if (kelvin < 0) {
+      this.add({
+        ...common,
+        code: 'probe-reversed',
+        ok: false,
+        say: `warming cylinder ${cylinder} makes ${this.channelOf(found)} fall by ${(-kelvin).toFixed(0)} K: its wires are reversed at the probe`,
+        next: 'Swap the two wires at the probe connector. Go by alloy and polarity, not by colour: the colour codes disagree.',
+      });
+      if (found === cylinder) return;
+    }
+    this.add(
+      found === cylinder
+        ? {
+            ...common,
+            code: 'probe-swapped',
+            ok: true,
+            say: `warming cylinder ${cylinder} raises ${common.channel} by ${kelvin.toFixed(0)} K`,
+          }
+        : {
+            ...common,
+            code: 'probe-swapped',
+            ok: false,
+            say: `warming cylinder ${cylinder} moves ${this.channelOf(found)}, which the file gives to cylinder ${found}`,
+            next: 'Swap the plugs, or the channels in exhaust_temps of vehicle.yaml.',
+          },
+    );
+  }
+
+  private addDead(cylinder: number): void {
+    const channel = this.channelOf(cylinder);
+    const temp = this.temps[this.probes.findIndex((probe) => probe.cylinder === cylinder)];
+    const silent = !temp || temp.timeUs.length < 3 || temp.badUs.length > temp.timeUs.length;
+    this.add({
+      code: 'probe-dead',
+      ok: false,
+      cylinder,
+      channel,
+      measured: silent ? null : 0,
+      say: silent ? `${channel} gives no number: its probe is open` : `${channel} did not move when cylinder ${cylinder} was warmed`,
+      next: 'Measure the loop at the box (a probe has some ohms), look for an open wire, and for a short in the cable.',
+    });
+  }
+
+  /** A right probe doesn't move when its connector is warmed. */
+  private judgeConnector(warming: Warming, tips: readonly Warming[]): void {
+    const first = tips.find((tip) => tip.lead.probe === warming.lead.probe);
+    if (!first || warming.lead.kelvin >= 0 || first.lead.kelvin < 0) return;
+    const cylinder = this.cylinderOf(warming);
+    this.add({
+      code: 'extension-crossed',
+      ok: false,
+      cylinder,
+      channel: this.channelOf(cylinder),
+      at: this.at(warming.lead.fromUs),
+      measured: Number(warming.lead.kelvin.toFixed(1)),
+      say: `${this.channelOf(cylinder)} fell by ${(-warming.lead.kelvin).toFixed(0)} K when its connector was warmed: the extension is crossed at both ends, or is copper`,
+      next: 'Use extension wire of the same alloys, plus to plus. By twice what the connector was warmed means crossed, by once means copper.',
+    });
+  }
+}

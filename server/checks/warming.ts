@@ -1,0 +1,169 @@
+// Finds when a probe's reading was warmed, and which reading rose first and most: the evidence of the probe check. Pure.
+import { medianOf, type Watched } from './watch.ts';
+
+/** One channel moving away from where it rested. */
+export interface Swing {
+  /** Index of the probe in the list given. */
+  probe: number;
+  fromUs: number;
+  /** When it stopped moving away. */
+  toUs: number;
+  /** Positive for a rise, negative for a fall below everything it had read before. */
+  kelvin: number;
+}
+
+/** One warming: the swing that leads and those that follow it by conduction or stray air. */
+export interface Warming {
+  lead: Swing;
+  followers: Swing[];
+}
+
+const stepUs = 200_000;
+const smoothSteps = 5;
+const slopeSteps = 10;
+/** Slower than this is weather, fading heat or a cooling engine. Common practice, no source. */
+const movingKPerS = 0.45;
+const swingMinK = 6;
+const noiseTimes = 8;
+const pauseMaxUs = 3_000_000;
+const baseSteps = 10;
+
+/** All swings of all probes, in order of time. */
+export function findSwings(temps: readonly (Watched | undefined)[], startUs: number, endUs: number): Swing[] {
+  const grids = temps.map((temp) => temp && toGrid(temp, startUs, endUs));
+  const drift = commonDrift(grids.filter((grid) => grid !== undefined));
+  return grids
+    .flatMap((grid, probe) =>
+      grid
+        ? swingsOf(
+            grid.map((value, i) => value - (drift[i] ?? 0)),
+            probe,
+            startUs,
+          )
+        : [],
+    )
+    .sort((a, b) => a.fromUs - b.fromUs);
+}
+
+/** With fewer probes the one being warmed would count as weather. */
+const driftProbesMin = 4;
+
+/** What all probes do together (an engine that cools, weather): the median of their changes since the start. */
+function commonDrift(grids: readonly Float64Array[]): Float64Array {
+  const [first] = grids;
+  if (!first || grids.length < driftProbesMin) return new Float64Array(0);
+  return first.map((_, i) => medianOf(grids.map((grid) => (grid[i] as number) - (grid[0] as number))) as number);
+}
+
+/** Smoothed on an even grid; the last value is carried. */
+function toGrid(temp: Watched, startUs: number, endUs: number): Float64Array {
+  const grid = new Float64Array(Math.max(0, Math.floor((endUs - startUs) / stepUs) + 1));
+  let next = 0;
+  let last = temp.value[0] ?? Number.NaN;
+  for (let i = 0; i < grid.length; i++) {
+    while (next < temp.timeUs.length && (temp.timeUs[next] as number) <= startUs + i * stepUs) last = temp.value[next++] as number;
+    grid[i] = last;
+  }
+  return grid.map((_, i) => {
+    const from = Math.max(0, i - (smoothSteps >> 1));
+    const part = grid.subarray(from, Math.min(grid.length, i + (smoothSteps >> 1) + 1));
+    return part.reduce((sum, value) => sum + value, 0) / part.length;
+  });
+}
+
+function swingsOf(grid: Float64Array, probe: number, startUs: number): Swing[] {
+  const least = Math.max(swingMinK, noiseTimes * noiseOf(grid));
+  return [...risesOf(grid, least), ...fallsOf(grid, least)].map(({ from, to }) => ({
+    probe,
+    fromUs: startUs + from * stepUs,
+    toUs: startUs + to * stepUs,
+    kelvin: (grid[to] as number) - (grid[from] as number),
+  }));
+}
+
+/** Standard deviation of the noise, from the median of the steps between neighbours. */
+function noiseOf(grid: Float64Array): number {
+  const steps = Float64Array.from({ length: Math.max(0, grid.length - 1) }, (_, i) =>
+    Math.abs((grid[i + 1] as number) - (grid[i] as number)),
+  );
+  steps.sort();
+  return (steps[steps.length >> 1] ?? 0) * 1.05;
+}
+
+interface Stretch {
+  from: number;
+  to: number;
+}
+
+function movingStretches(grid: Float64Array, sign: 1 | -1): Stretch[] {
+  const found: Stretch[] = [];
+  const perStep = (movingKPerS * stepUs) / 1e6;
+  for (let i = 0; i + slopeSteps < grid.length; i++) {
+    const moved = sign * ((grid[i + slopeSteps] as number) - (grid[i] as number));
+    if (moved < perStep * slopeSteps) continue;
+    const last = found[found.length - 1];
+    if (last && (i - last.to) * stepUs < pauseMaxUs) last.to = i + slopeSteps;
+    else found.push({ from: i, to: i + slopeSteps });
+  }
+  return found.map(({ from, to }) => trimmed(grid, from, to, sign));
+}
+
+/** From the last rest before the move to its far end. */
+function trimmed(grid: Float64Array, from: number, to: number, sign: 1 | -1): Stretch {
+  let start = from;
+  let end = from;
+  for (let i = from; i <= to; i++) {
+    if (sign * ((grid[i] as number) - (grid[end] as number)) > 0) end = i;
+  }
+  for (let i = from; i <= end; i++) if (sign * ((grid[i] as number) - (grid[start] as number)) < 0) start = i;
+  return { from: start, to: end };
+}
+
+function risesOf(grid: Float64Array, least: number): Stretch[] {
+  const base = medianOf(grid.subarray(0, baseSteps)) as number;
+  return movingStretches(grid, 1).filter(({ from, to }) => {
+    const rise = (grid[to] as number) - (grid[from] as number);
+    // Coming back from a fall is no rise of its own.
+    return rise >= least && (grid[to] as number) >= base + least;
+  });
+}
+
+/** A fall below all that came before: heat that fades only comes back to where it was. */
+function fallsOf(grid: Float64Array, least: number): Stretch[] {
+  return movingStretches(grid, -1)
+    .filter(({ from, to }) => (grid[to] as number) <= lowestBefore(grid, from) - least)
+    .map(({ from, to }) => ({ from: firstBelow(grid, from, to, lowestBefore(grid, from)), to }));
+}
+
+function lowestBefore(grid: Float64Array, index: number): number {
+  let low = grid[0] as number;
+  for (let i = 0; i < index; i++) low = Math.min(low, grid[i] as number);
+  return low;
+}
+
+function firstBelow(grid: Float64Array, from: number, to: number, level: number): number {
+  let i = from;
+  while (i < to && (grid[i] as number) > level) i++;
+  return i;
+}
+
+/**
+ * Joins swings that overlap in time into warmings. The lead is the one that moved most; when two moved alike, the one that moved first.
+ */
+export function toWarmings(swings: readonly Swing[]): Warming[] {
+  const open = [...swings].sort((a, b) => Math.abs(b.kelvin) - Math.abs(a.kelvin) || a.fromUs - b.fromUs);
+  const warmings: Warming[] = [];
+  for (const swing of open) {
+    const owner = warmings.find((warming) => follows(warming.lead, swing));
+    if (owner) owner.followers.push(swing);
+    else warmings.push({ lead: swing, followers: [] });
+  }
+  return warmings.sort((a, b) => a.lead.fromUs - b.lead.fromUs);
+}
+
+/** Stray heat moves a neighbour later and less, while the lead is being warmed; a bigger move of its own is another warming. */
+function follows(lead: Swing, swing: Swing): boolean {
+  if (lead.probe === swing.probe) return false;
+  const overlapUs = Math.min(lead.toUs, swing.toUs) - Math.max(lead.fromUs, swing.fromUs);
+  return overlapUs > 0.35 * (swing.toUs - swing.fromUs) && swing.fromUs >= lead.fromUs - 1_500_000;
+}
