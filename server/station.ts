@@ -117,10 +117,14 @@ export class Station implements LiveFeed, PipelineSink {
     await this.recorder?.stop();
   }
 
-  /** Puts another definition set in force from the next instant on. */
+  /**
+   * Puts another definition set in force from the next instant on. One with other buses can't be: sources are opened at the start. It is
+   * shown as a problem, and the set in force stays.
+   */
   define(vehicle: Vehicle): void {
-    this.take({ kind: 'definitions', timeUs: this.takenUs, vehicle });
-    this.showProblems([]);
+    const problem = otherBuses(this.vehicle, vehicle);
+    if (!problem) this.take({ kind: 'definitions', timeUs: this.takenUs, vehicle });
+    this.showProblems(problem ? [problem] : []);
   }
 
   /** The files on disk have errors: the last good set stays in force, and pages show them. */
@@ -350,4 +354,20 @@ export class Station implements LiveFeed, PipelineSink {
 
 function instantBefore(timeUs: number): number {
   return timeUs - (timeUs % instantUs);
+}
+
+/** The problem that another set's buses are, when they aren't those that the server listens to. */
+function otherBuses(running: Vehicle, saved: Vehicle): Problem | undefined {
+  const names = (vehicle: Vehicle) => vehicle.buses.map(({ name, bitRate, interface: line }) => `${name} ${bitRate} ${line}`).join();
+  const at = saved.buses[0]?.at;
+  if (!at || names(running) === names(saved)) return undefined;
+  return {
+    ...at,
+    code: 'BUSES_CHANGED',
+    severity: 'error',
+    found: 'buses',
+    endColumn: at.column + 1,
+    say: 'buses, bit rates or interfaces are not those that the server started with',
+    fix: 'Start the server again.',
+  };
 }

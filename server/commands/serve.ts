@@ -56,22 +56,29 @@ function parsePort(value: string): number {
 }
 
 async function serve(options: ServeOptions): Promise<void> {
-  const [{ getVehicle }, { SessionClock }, { startServer }, { Station }, { Recorder }] = await Promise.all([
+  const [{ getVehicle, loadVehicle }, { watchVehicle }, { SessionClock }, { startServer }, { Station }, { Recorder }] = await Promise.all([
     import('../definitions/load-vehicle.ts'),
+    import('../definitions/watch-vehicle.ts'),
     import('../clock.ts'),
     import('../http/server.ts'),
     import('../station.ts'),
     import('../recording/recorder.ts'),
   ]);
   const folder = options.vehicle ?? demoVehicle;
-  const vehicle = await getVehicle(folder);
+  const loaded = await loadVehicle(folder);
+  const vehicle = loaded.vehicle ?? (await getVehicle(folder));
   const session = new SessionClock();
   const sources = await openSources(vehicle, options, session);
   const recorder = await Recorder.open(dataFolder(options.data), vehicle, { onStatus: (status) => station.recordingChanged(status) });
   const station: RunningStation = new Station({ vehicle, sources, session, recorder });
   const server = await startServer({ station, version: programVersion, webFolder: join(root, 'dist', 'web') }, options.port);
   process.stdout.write(`Evenburn shows ${vehicle.name} at ${server.url}\n`);
+  const watching = await watchVehicle(folder, loaded, (saved) => {
+    if (saved.vehicle) station.define(saved.vehicle);
+    else station.showProblems(saved.problems);
+  });
   const interrupted = await untilStopped();
+  await watching.close();
   await server.close();
   if (interrupted) process.exitCode = 130;
 }

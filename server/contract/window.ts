@@ -2,17 +2,15 @@
 import { z } from 'zod';
 
 /** GET /api/window: either `from`, `to`, `width` (microseconds; the width of a plot subscription), or `span` and `pixels` up to now. */
-export const windowQuery = z
-  .object({
-    /** Names, comma-separated. */
-    channels: z.string().min(1).max(4000),
-    from: z.coerce.number().int().optional(),
-    to: z.coerce.number().int().optional(),
-    width: z.coerce.number().int().positive().optional(),
-    span: z.coerce.number().int().min(1_000_000).max(3_600_000_000).optional(),
-    pixels: z.coerce.number().int().min(1).max(4096).optional(),
-  })
-  .meta({ id: 'WindowQuery' });
+export const windowQuery = z.object({
+  /** Names, comma-separated. */
+  channels: z.string().min(1).max(4000),
+  from: z.coerce.number().int().optional(),
+  to: z.coerce.number().int().optional(),
+  width: z.coerce.number().int().positive().optional(),
+  span: z.coerce.number().int().min(1_000_000).max(3_600_000_000).optional(),
+  pixels: z.coerce.number().int().min(1).max(4096).optional(),
+});
 
 export type WindowQuery = z.infer<typeof windowQuery>;
 

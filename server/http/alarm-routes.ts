@@ -21,7 +21,7 @@ export function addAlarmRoutes(app: App, { station }: AppParts): void {
       schema: {
         summary: 'Acknowledge an alarm',
         params: z.object({ name: z.string().min(1).max(200) }),
-        body: acknowledgeRequest.optional(),
+        body: acknowledgeRequest.nullish(),
         response: { 200: alarmHistory },
       },
     },
