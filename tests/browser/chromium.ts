@@ -16,8 +16,13 @@ export async function launchChromium(): Promise<Launched> {
   if (!installed) return { reason: 'tests/browser has no packages installed: npm test installs them' };
   const { chromium } = require('playwright-core') as typeof import('playwright-core');
   const reasons: string[] = [];
-  for (const path of [await packagedPath(), ...systemPaths.filter((candidate) => existsSync(candidate))]) {
-    if (path === undefined) continue;
+  const paths = systemPaths.filter((candidate) => existsSync(candidate));
+  try {
+    paths.unshift(await packagedPath());
+  } catch (error) {
+    reasons.push(`@sparticuz/chromium: ${String(error)}`);
+  }
+  for (const path of paths) {
     try {
       // The package's own default arguments hung on our machines: only what is needed.
       return { browser: await chromium.launch({ executablePath: path, args: ['--no-sandbox', '--headless'], timeout: launchTimeoutMs }) };
@@ -28,13 +33,9 @@ export async function launchChromium(): Promise<Launched> {
   return { reason: reasons.length > 0 ? `no Chromium starts here: ${reasons.join('; ')}` : 'there is no Chromium here' };
 }
 
-async function packagedPath(): Promise<string | undefined> {
-  try {
-    const { default: packaged } = await import(pathToFileURL(require.resolve('@sparticuz/chromium')).href);
-    return await packaged.executablePath();
-  } catch {
-    return undefined;
-  }
+async function packagedPath(): Promise<string> {
+  const { default: packaged } = await import(/* @vite-ignore */ pathToFileURL(require.resolve('@sparticuz/chromium')).href);
+  return packaged.executablePath();
 }
 
 /** Source of axe-core, to be run inside a page. */

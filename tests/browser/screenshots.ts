@@ -3,11 +3,15 @@
 import { mkdirSync } from 'node:fs';
 import { fileURLToPath } from 'node:url';
 import type { Browser, Page } from 'playwright-core';
+import { afterAll, beforeAll, describe, it } from 'vitest';
 import { StationDouble, straightSix } from '../doubles/station-double.ts';
 import { launchChromium } from './chromium.ts';
 import { Serving } from './serving.ts';
 
 const folder = fileURLToPath(new URL('../../docs/screenshots/', import.meta.url));
+
+/** The demo is pictured this long after its start. */
+const demoSeconds = 45;
 
 const sizes = {
   laptop: [1366, 768],
@@ -114,26 +118,32 @@ async function take(browser: Browser, url: string, shot: Shot, size: Size, stati
   await page.close();
 }
 
-/** Takes all pictures, or those whose name begins with `only`. */
-export async function takeScreenshots(only = ''): Promise<void> {
-  mkdirSync(folder, { recursive: true });
-  const launched = await launchChromium();
-  if ('reason' in launched) throw new Error(launched.reason);
-  const { browser } = launched;
-  const wanted = (shot: Shot) => shot.name.startsWith(only);
-  if (demoShots.some(wanted)) {
-    const serving = await Serving.start();
+const launched = await launchChromium();
+if ('reason' in launched) throw new Error(launched.reason);
+const { browser } = launched;
+mkdirSync(folder, { recursive: true });
+afterAll(() => browser.close());
+
+describe('pictures of the demo', () => {
+  let serving: Serving;
+  beforeAll(async () => {
+    serving = await Serving.start();
     // Long enough for the plots to hold something.
-    await new Promise((done) => setTimeout(done, 40_000));
-    for (const shot of demoShots.filter(wanted)) for (const size of shot.sizes) await take(browser, serving.url, shot, size);
-    await serving.stop('SIGKILL');
-  }
-  for (const shot of scriptedShots.filter(wanted)) {
+    await new Promise((done) => setTimeout(done, demoSeconds * 1000));
+  });
+  afterAll(() => serving.stop('SIGKILL'));
+
+  it.each(demoShots)('$name', async (shot) => {
+    for (const size of shot.sizes) await take(browser, serving.url, shot, size);
+  });
+});
+
+describe('pictures of the scripted station', () => {
+  it.each(scriptedShots)('$name', async (shot) => {
     for (const size of shot.sizes) {
       const station = await StationDouble.start(straightSix);
       await take(browser, station.url, shot, size, station);
       await station.close();
     }
-  }
-  await browser.close();
-}
+  });
+});
