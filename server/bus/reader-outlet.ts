@@ -87,20 +87,20 @@ export class ReaderOutlet implements FrameTaker {
     if (!isWhole) this.pending = cut(batch, packetFramesMax);
     // More waits behind this packet: only the last one may promise the watermark.
     const watermark = isWhole ? this.watermarkUs : (batch.timeUs[batch.count - 1] as number) - 1;
-    this.write(encodeFrames(batch, watermark, this.totals()));
-    if (!isWhole) return;
-    // What is encoded is copied, so the batch serves again.
-    batch.clear();
-    for (const note of this.notes) this.write(encodeNote(note));
-    this.notes.length = 0;
+    const packets = [encodeFrames(batch, watermark, this.totals())];
+    if (isWhole) {
+      // What is encoded is copied, so the batch serves again.
+      batch.clear();
+      packets.push(...this.notes.map(encodeNote));
+      this.notes.length = 0;
+    }
+    this.writing += packets.length;
+    for (const packet of packets) this.pipe.write(packet, () => this.written());
   }
 
-  private write(bytes: Uint8Array): void {
-    this.writing++;
-    this.pipe.write(bytes, () => {
-      this.writing--;
-      if (this.writing === 0 && (this.pending.count > 0 || this.notes.length > 0)) this.send();
-    });
+  private written(): void {
+    this.writing--;
+    if (this.writing === 0 && (this.pending.count > 0 || this.notes.length > 0)) this.send();
   }
 
   private totals() {

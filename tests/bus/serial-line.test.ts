@@ -1,0 +1,220 @@
+import { afterEach, describe, expect, it, vi } from 'vitest';
+import type { ReaderNote } from '../../server/bus/batch-wire.ts';
+import { SerialLineDriver, type SerialLineOptions } from '../../server/bus/serial-line.ts';
+import { findAgain, type OpenPort, type PortIdentity, type SerialPortLink } from '../../server/bus/serial-port.ts';
+import { EvenburnError } from '../../server/errors.ts';
+
+/** An adapter by its habits: what it answers to a command (undefined: nothing). */
+type Habits = (command: string) => string | undefined;
+
+const times = { answerMs: 20, flushMs: 1, retryMinMs: 5, retryMaxMs: 20, pollMs: 15, silenceMs: 30 };
+const polite: Habits = (command) => (command === 'V' ? 'V1013\r' : command === 'F' ? 'F00\r' : '\r');
+const refusing =
+  (...commands: string[]): Habits =>
+  (command) =>
+    commands.includes(command) ? '\x07' : polite(command);
+
+/** A computer with one adapter that can be pulled out and put back. */
+class Bench {
+  written: string[] = [];
+  opened: string[] = [];
+  path = '/dev/ttyACM0';
+  identity: PortIdentity = { serialNumber: 'A1', vendorId: '1d50', productId: '606f' };
+  isPresent = true;
+  habits: Habits;
+  private bytes: ((bytes: Uint8Array) => void) | undefined;
+  private goneTaker: ((why: string) => void) | undefined;
+
+  constructor(habits: Habits) {
+    this.habits = habits;
+  }
+
+  readonly open: OpenPort = async (path, _baud, seen) => {
+    if (!this.isPresent) throw new EvenburnError('SERIAL_PORT_MISSING', { port: path });
+    const present = findAgain([{ path: this.path, ...this.identity }], path, seen);
+    if (present !== this.path) throw new EvenburnError('SERIAL_PORT_MISSING', { port: path });
+    this.opened.push(present);
+    const link: SerialPortLink = {
+      path: present,
+      identity: this.identity,
+      write: (text) => this.take(text),
+      onBytes: (take) => {
+        this.bytes = take;
+      },
+      onGone: (take) => {
+        this.goneTaker = take;
+      },
+      close: async () => {},
+    };
+    return link;
+  };
+
+  say(text: string): void {
+    this.bytes?.(Buffer.from(text, 'latin1'));
+  }
+
+  pull(): void {
+    this.isPresent = false;
+    this.goneTaker?.('disconnected');
+  }
+
+  private take(text: string): void {
+    this.written.push(text);
+    for (const command of text.split('\r').filter(Boolean)) {
+      const answer = this.habits(command);
+      if (answer !== undefined) queueMicrotask(() => this.say(answer));
+    }
+  }
+}
+
+const drivers: SerialLineDriver[] = [];
+
+afterEach(async () => {
+  await Promise.all(drivers.splice(0).map((driver) => driver.stop()));
+});
+
+function started(habits: Habits, options: Partial<SerialLineOptions> = {}) {
+  const bench = new Bench(habits);
+  const notes: ReaderNote[] = [];
+  const frames: { timeUs: number; id: number }[] = [];
+  const clock = { us: 1_000_000 };
+  const taker = {
+    floorUs: 0,
+    frame: (timeUs: number, id: number) => frames.push({ timeUs, id }),
+    note: (note: ReaderNote) => notes.push(note),
+    drained() {},
+  };
+  const all: SerialLineOptions = { port: '/dev/ttyACM0', baud: 115_200, bitRate: 500_000, acknowledges: false, ...options };
+  const driver = new SerialLineDriver(all, bench.open, taker, () => clock.us, times);
+  drivers.push(driver);
+  driver.start();
+  const states = () => notes.filter((note) => note.note === 'up' || note.note === 'down' || note.note === 'failed');
+  const status = () =>
+    Object.assign({}, ...notes.filter((note) => note.note === 'status').map((note) => note.status)) as Record<string, unknown>;
+  const isUp = () => vi.waitFor(() => expect(states().at(-1)?.note).toBe('up'));
+  return { bench, notes, frames, clock, driver, states, status, isUp };
+}
+
+describe('a serial-line adapter', () => {
+  it('is closed, set to the bit rate and opened listening only, one command at a time', async () => {
+    const { bench, isUp } = started(polite);
+    await isUp();
+    expect(bench.written.slice(0, 6)).toEqual(['\r\r\r', 'C\r', 'V\r', 'S6\r', 'Z1\r', 'L\r']);
+  });
+
+  it('is never told to send, whatever happens: only set-up and queries are written', async () => {
+    const { bench, isUp, driver } = started(refusing('Z1', 'F'));
+    await isUp();
+    bench.say('t1231FF\rz\rZ\rgarbage\r\x07\x07');
+    bench.pull();
+    bench.isPresent = true;
+    await vi.waitFor(() => expect(bench.opened.length).toBe(2));
+    await isUp();
+    await driver.stop();
+    const commands = bench.written.flatMap((text) => text.split('\r').filter(Boolean));
+    expect(commands.filter((command) => !/^(C|V|F|L|Z1|S[0-9])$/.test(command))).toEqual([]);
+    expect(commands.at(-1)).toBe('C');
+  });
+
+  it('is not opened to take part when it refuses to listen only', async () => {
+    const { bench, states } = started(refusing('L'));
+    await vi.waitFor(() => expect(states().at(-1)).toMatchObject({ note: 'failed', code: 'SERIAL_ADAPTER_REFUSES' }));
+    expect(bench.written.join('')).not.toContain('O\r');
+  });
+
+  it('takes part only by the person’s own choice, and says so', async () => {
+    const { bench, states, status, isUp } = started(polite, { acknowledges: true });
+    await isUp();
+    expect(bench.written.join('')).toContain('O\r');
+    expect(bench.written.join('')).not.toContain('L\r');
+    expect(states().at(-1)).toMatchObject({ detail: expect.stringContaining('acknowledges, sends nothing') });
+    expect(status().listenOnly).toBe(false);
+  });
+
+  it('refuses a bit rate that it does not know', async () => {
+    const { states } = started(refusing('S6'));
+    await vi.waitFor(() => expect(states().at(-1)).toMatchObject({ note: 'failed', details: { what: 'bit rate 500000 bit/s' } }));
+  });
+
+  it('is listened to though it never answers, and that is said', async () => {
+    const { bench, frames, status, isUp } = started(() => undefined);
+    await isUp();
+    bench.say('t1231FF\r');
+    expect(frames).toEqual([{ timeUs: 1_000_000, id: 0x123 }]);
+    expect(status().notes).toContainEqual(expect.stringContaining('unacknowledged'));
+  });
+
+  it('gives frames the time of arrival where it has no stamps', async () => {
+    const { bench, clock, frames, status, isUp } = started(refusing('Z1'));
+    await isUp();
+    clock.us = 2_000_000;
+    bench.say('t1231FF\r');
+    clock.us = 2_500_000;
+    bench.say('t1231FF\r');
+    expect(frames.map(({ timeUs }) => timeUs)).toEqual([2_000_000, 2_500_000]);
+    expect(status().stampQuality).toBe('process');
+  });
+
+  it('gives frames its own spacing where it stamps them', async () => {
+    const { bench, clock, frames, status, isUp } = started(polite);
+    await isUp();
+    clock.us = 2_000_000;
+    bench.say('t1231FF0064\r');
+    clock.us = 2_030_000;
+    bench.say('t1231FF006E\rt1231FF0078\r');
+    expect(frames.map(({ timeUs }) => Math.round(timeUs / 100) * 100)).toEqual([2_000_000, 2_010_000, 2_020_000]);
+    expect(status().stampQuality).toBe('adapter');
+  });
+
+  it('counts an unreadable line as a frame lost, and goes on', async () => {
+    const { bench, frames, notes, isUp } = started(polite);
+    await isUp();
+    bench.say('t123\xff\xfe1FF\rt1231FF\r');
+    expect(frames).toHaveLength(1);
+    expect(notes.filter((note) => note.note === 'adapter-loss')).toEqual([{ note: 'adapter-loss', count: 1 }]);
+  });
+
+  it('polls the status flags and counts an overrun', async () => {
+    const { notes, status, isUp } = started((command) => (command === 'F' ? 'F28\r' : polite(command)));
+    await isUp();
+    await vi.waitFor(() => expect(notes.some((note) => note.note === 'adapter-loss')).toBe(true));
+    await vi.waitFor(() => expect(status()).toMatchObject({ adapter: '1013', controller: 'error-passive' }));
+  });
+
+  it('stops asking for flags that the adapter does not know, and says what that hides', async () => {
+    const { bench, status, isUp } = started(refusing('F'));
+    await isUp();
+    await vi.waitFor(() => expect(status().notes).toContainEqual(expect.stringContaining('overruns cannot be seen')));
+    expect(bench.written.filter((text) => text === 'F\r')).toHaveLength(1);
+  });
+
+  it('notices a dead line that neither speaks nor answers, and opens it again', async () => {
+    let isDead = false;
+    const { bench, clock, states, isUp } = started((command) => (isDead ? undefined : refusing('F')(command)));
+    await isUp();
+    isDead = true;
+    clock.us += 60_000_000;
+    await vi.waitFor(() => expect(states().some((note) => note.note === 'down' && note.detail.includes('answers nothing'))).toBe(true));
+    isDead = false;
+    await vi.waitFor(() => expect(bench.opened.length).toBe(2));
+    await isUp();
+  });
+
+  it('is found again under another name after unplugging', async () => {
+    const { bench, frames, states, isUp } = started(polite);
+    await isUp();
+    bench.pull();
+    await vi.waitFor(() => expect(states().at(-1)).toMatchObject({ note: 'down', detail: expect.stringContaining('/dev/ttyACM0') }));
+    bench.path = '/dev/ttyACM1';
+    bench.isPresent = true;
+    await vi.waitFor(() => expect(states().at(-1)?.note).toBe('up'));
+    expect(bench.opened).toEqual(['/dev/ttyACM0', '/dev/ttyACM1']);
+    bench.say('t1231FF\r');
+    expect(frames).toHaveLength(1);
+  });
+
+  it('is not mistaken for another of its kind', () => {
+    const ports = [{ path: '/dev/ttyACM1', serialNumber: 'B2', vendorId: '1d50', productId: '606f' }];
+    expect(findAgain(ports, '/dev/ttyACM0', { serialNumber: 'A1', vendorId: '1d50', productId: '606f' })).toBe('/dev/ttyACM0');
+  });
+});
