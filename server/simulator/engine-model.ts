@@ -8,6 +8,8 @@ import { Random } from './random.ts';
 import type { Scenario } from './scenario.ts';
 
 const primeS = 2;
+/** 720° of crank, by which injections are counted, whatever the engine's cycle. */
+export const cycleMsTimesRpm = 120_000;
 const usualCylinders = 4;
 
 /** Follows `target` with a first-order lag. */
@@ -30,6 +32,7 @@ export class EngineModel {
   batteryV: number;
   timingDeg = 0;
   cut = false;
+  limiterCut = false;
   /** 0 none, 1 seeking, 2 synced. */
   sync = 0;
   syncLosses = 0;
@@ -40,6 +43,7 @@ export class EngineModel {
   load = 0;
   boostTargetKpa: number;
   turboRpm = 0;
+  readonly stoichiometricAfr: number;
   /** Mixture of each cylinder; index is cylinder − 1. */
   readonly lambda: Float64Array;
   /** Share of cycles that burn. */
@@ -70,7 +74,6 @@ export class EngineModel {
   private oilFilled: number;
   private chargeShare = 0;
   private starterS = 0;
-  private limiterCut = false;
   private nextSyncLossS = 0;
   private outOfSyncS = 0;
 
@@ -82,6 +85,7 @@ export class EngineModel {
     this.random = random('engine');
     this.cylinders = vehicle.engine?.cylinders || usualCylinders;
     this.limitRpm = scenario.engine.limitRpm;
+    this.stoichiometricAfr = vehicle.fuel.stoichiometricAfr;
     this.ambientC = scenario.ambient.temperatureC;
     this.baroKpa = scenario.ambient.pressureKpa;
     this.manifoldKpa = this.baroKpa;
@@ -117,10 +121,9 @@ export class EngineModel {
     this.exhaust = new Exhaust(vehicle, scenario, count, random);
   }
 
-  /** Length of one cycle at the present speed, milliseconds. */
+  /** Time of 720° of crank at the present speed, milliseconds. */
   private get cycleMs(): number {
-    const revolutions = this.vehicle.engine?.cycle === 'two-stroke' ? 1 : 2;
-    return (revolutions * 60_000) / Math.max(30, this.speedRpm);
+    return cycleMsTimesRpm / Math.max(30, this.speedRpm);
   }
 
   step(dtS: number, timeS: number, controls: Controls): void {
@@ -207,7 +210,7 @@ export class EngineModel {
     this.throttlePercent = toward(this.throttlePercent, controls.throttlePercent, dtS, 0.05);
     const speed = this.speedRpm / this.limitRpm;
     const open = 1 - (1 - Math.min(1, this.throttlePercent / 100)) ** (2 + 5 * Math.max(0, 1 - speed));
-    const pulls = Math.min(1, this.speedRpm / 700);
+    const pulls = Math.min(1, (this.speedRpm / 700) ** 1.5);
     const atmospheric = this.baroKpa * (1 - (1 - open) * 0.68 * pulls);
     const spool = Math.min(1, Math.max(0, (speed - 0.25) / 0.3));
     const boost =
@@ -261,7 +264,8 @@ export class EngineModel {
   }
 
   private stepFire(dtS: number, controls: Controls): void {
-    const spark = this.sync === 2 && controls.fire && controls.key && !this.cut && this.speedRpm > 80;
+    const spark =
+      this.faults.of('no_spark').length === 0 && this.sync === 2 && controls.fire && controls.key && !this.cut && this.speedRpm > 80;
     this.firingS = this.sync === 2 && controls.fire ? this.firingS + dtS : this.running ? this.firingS : 0;
     for (let i = 0; i < this.cylinders; i++) {
       const mixture = this.lambda[i] as number;

@@ -12,7 +12,7 @@ export const peakLambda = 1.02;
 /** Drop below the peak, in K, of a petrol engine: flat at the peak, steeper on the lean side. */
 export function mixtureDropK(lambda: number): number {
   const off = Math.abs(lambda - peakLambda) / 0.2;
-  return (lambda < peakLambda ? 110 : 150) * off ** 1.5;
+  return (lambda < peakLambda ? 110 : 150) * off * Math.sqrt(off);
 }
 
 /** What one step of the exhaust needs of the engine. */
@@ -123,8 +123,8 @@ export class Exhaust {
       const share = burning[i] as number;
       const burnt =
         ambientC + peak - input.heat * mixtureDropK(Math.min(1.6, lambda[i] as number)) + (this.errorK[i] as number) * Math.min(1, load);
-      // A cylinder that only pumps air sends it out a little warmer than the port, on a cold engine, and cools a hot one.
-      const pumped = ambientC + 45 + 0.25 * (wall - ambientC);
+      // A cylinder that only pumps air sends out little heat: it leaves a cold port nearly as it was, and cools a hot one.
+      const pumped = ambientC + 2 + 60 * input.speedShare + 0.25 * (wall - ambientC);
       const out = pumped + (burnt - pumped) * share;
       this.gasC[i] = out - (out - wall) * lossShare;
       this.wallC[i] =

@@ -39,6 +39,7 @@ export const faultKinds = {
   no_fuel: { say: 'no fuel reaches the rail', needs: [], may: ['set'] },
   alternator_off: { say: 'the alternator does not charge', needs: [] },
   weak_battery: { say: 'the battery sags by this much more under the starter', needs: [], amount: { key: 'sag', unit: 'V', usual: 2.5 } },
+  no_spark: { say: 'no cylinder gets a spark', needs: [] },
   no_sync: { say: 'the controller finds no crank and cam pattern', needs: [] },
   sync_losses: { say: 'the controller loses the pattern this often', needs: [], amount: { key: 'every', unit: 's', usual: 2 } },
   low_oil_pressure: { say: 'oil pressure is this share of what it should be', needs: [], amount: { key: 'share', unit: '%', usual: 10 } },

@@ -60,8 +60,7 @@ export class FuelSet {
     this.ccPerMs = (flow.ccPerMin / 60_000) * Math.sqrt(this.targetKpa / flow.atKpa);
     this.followsManifold = followsManifold(set, vehicle);
     this.mechanical = scenario.engine.pump === 'mechanical';
-    const revolutions = vehicle.engine?.cycle === 'two-stroke' ? 1 : 2;
-    const periodMs = (revolutions * 60_000) / scenario.engine.limitRpm / this.injections;
+    const periodMs = 120_000 / scenario.engine.limitRpm / this.injections;
     const openMs = Math.max(0.25 * periodMs, fullLoadDuty * periodMs - this.deadMs(13.5));
     this.fullCc = openMs * this.injections * this.ccPerMs;
     this.railKpa = scenario.ambient.pressureKpa;

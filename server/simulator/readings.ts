@@ -17,6 +17,8 @@ interface Quantity {
 }
 
 const wander = Math.PI * 2;
+/** A nameless number of so few bits is a setting rather than a measurement: it stays. */
+const fewBits = 4;
 
 /** Makes the reading of each signal of one vehicle. */
 export class Readings {
@@ -45,7 +47,7 @@ export class Readings {
   /** The reading of one signal, its sensor's noise and faults included. */
   of(signal: Signal): Reading {
     const random = new Random(this.seed, `signal ${signal.name}`);
-    const quantity = this.parts.get(signal.name) ?? byName(signal, this.engine, this) ?? this.walk(signal, random);
+    const quantity = this.parts.get(signal.name) ?? this.flag(signal) ?? byName(signal, this.engine, this) ?? this.walk(signal, random);
     const convert = converter(quantity.unit, signal, this.engine);
     const noise = quantity.noise * this.scatter;
     const plain: Reading = noise > 0 ? () => convert(quantity.read() + random.normal(noise)) : () => convert(quantity.read());
@@ -79,7 +81,8 @@ export class Readings {
 
   /** A channel that nothing explains: it walks slowly inside the middle of its range, and counts if it is a count. */
   private walk(signal: Signal, random: Random): Quantity {
-    if (signal.states.size > 0) return this.state(signal, random);
+    if (signal.states.size > 0) return this.state(signal);
+    if (signal.unit === '' && signal.bitLength <= fewBits) return { unit: '', noise: 0, read: () => signal.offset };
     const [low, high] = walkRange(signal);
     const middle = random.between(low + 0.4 * (high - low), low + 0.6 * (high - low));
     const swing = 0.08 * (high - low);
@@ -100,26 +103,42 @@ export class Readings {
     };
   }
 
-  /** A named state: the one whose name fits what the engine does, else the first. */
-  private state(signal: Signal, random: Random): Quantity {
+  /** A named state: the one whose name fits what the engine does, else one that says that all is well, else the first. */
+  private state(signal: Signal): Quantity {
     const named = [...signal.states].map(([raw, name]) => ({
       value: Number(raw) * signal.factor + signal.offset,
       name: name.toLowerCase(),
     }));
-    const usual = named[Math.floor(random.between(0, Math.min(2, named.length)))] ?? named[0];
     const find = (pattern: RegExp): number | undefined => named.find((state) => pattern.test(state.name))?.value;
     const running = find(/run/);
     const cranking = find(/crank|start/);
-    const stopped = find(/stop|off|idle|ready|none/);
-    if (running === undefined) return { unit: signal.unit, noise: 0, read: () => usual?.value ?? 0 };
+    const usual = find(/good|^ok|normal|ready|valid/) ?? find(/off|idle|none|stop|closed/) ?? named[0]?.value ?? 0;
+    if (running === undefined) return { unit: signal.unit, noise: 0, read: () => usual };
+    const stopped = find(/stop|off|idle|ready|none/) ?? usual;
     return {
       unit: signal.unit,
       noise: 0,
-      read: () =>
-        this.engine.running ? running : this.driver.controls.starter ? (cranking ?? stopped ?? running) : (stopped ?? usual?.value ?? 0),
+      read: () => (this.engine.running ? running : this.driver.controls.starter ? (cranking ?? stopped) : stopped),
     };
   }
+
+  /** A signal of one or two bits that says whether something is on, by its name. */
+  private flag(signal: Signal): Quantity | undefined {
+    if (signal.bitLength > 2 || signal.unit !== '' || signal.factor !== 1) return undefined;
+    const flag = flags.find(([pattern]) => pattern.test(signal.name));
+    return flag && { unit: '', noise: 0, read: () => (flag[1](this.engine, this.driver) ? 1 : 0) };
+  }
 }
+
+const flags: [pattern: RegExp, isOn: (m: EngineModel, driver: Driver) => boolean][] = [
+  [/limiter/, (m) => m.limiterCut],
+  [/(^|_)cut(_|$)/, (m) => m.cut],
+  [/fuel_pump|pump_on/, (m) => m.pumpOn],
+  [/(^|_)fan(_|$)/, (m) => m.coolantC > 88],
+  [/starter|cranking/, (_, driver) => driver.controls.starter],
+  [/running/, (m) => m.running],
+  [/ignition|(^|_)key(_|$)/, (_, driver) => driver.controls.key],
+];
 
 /** What a channel of a known part in the engine shows. */
 function partsOf(vehicle: Vehicle, m: EngineModel, faults: FaultBoard): Map<string, Quantity> {
@@ -153,16 +172,11 @@ function partsOf(vehicle: Vehicle, m: EngineModel, faults: FaultBoard): Map<stri
   for (const set of m.sets) {
     const file = vehicle.injectorSets.find((s) => s.name === set.name);
     add(file?.pulse, 'ms', 0, () => set.pulseMs);
-    add(file?.rail, 'kPa', 0, () => set.railKpa + Math.sin(driverPhase(m) + set.targetKpa) * (m.running ? 1.2 : 0.2));
+    add(file?.rail, 'kPa', 0.8, () => set.railKpa);
   }
   for (const set of vehicle.injectorSets)
     add(set.discharge, 'kPa', 0.2, () => (/manifold|map\b|boost/.test(set.discharge ?? '') ? m.manifoldKpa : m.baroKpa));
   return parts;
-}
-
-/** Batch firing ripples the rail; sampled every few milliseconds it looks like this. */
-function driverPhase(m: EngineModel): number {
-  return m.turboRpm * 0.37 + m.speedRpm * 1.9 + m.batteryV * 40;
 }
 
 function throttleReading(m: EngineModel, faults: FaultBoard): number {
@@ -229,7 +243,7 @@ function converter(from: string, signal: Signal, m: EngineModel): (value: number
     return gauge ? (value) => (value - m.baroKpa) * scale : (value) => value * scale;
   }
   if (from === to || !findUnit(from) || !findUnit(to)) return (value) => value;
-  if (from === 'lambda' && to === 'afr') return (value) => value * 14.7;
+  if (from === 'lambda' && to === 'afr') return (value) => value * m.stoichiometricAfr;
   if (findUnit(from)?.dimension !== findUnit(to)?.dimension) return (value) => value;
   const zero = toUnit(0, from, to);
   const one = toUnit(1, from, to) - zero;

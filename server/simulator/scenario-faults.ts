@@ -1,8 +1,24 @@
 // The `faults:` of a scenario file: what each takes, checked against the vehicle, and when it is in force.
-import type { Vehicle } from '../definitions/vehicle.ts';
+import { isMap, LineCounter, parseDocument } from 'yaml';
+import type { Problem, Vehicle } from '../definitions/vehicle.ts';
 import { type Fault, type FaultKind, type FaultTarget, faultKinds, getFaultKind, loads } from './fault.ts';
 import type { Stage } from './scenario.ts';
-import type { ScenarioNode } from './scenario-node.ts';
+import { locatedProblem, ScenarioNode } from './scenario-node.ts';
+
+/** One fault written as an item of `faults:` (a page sends JSON, which is YAML), with every problem located. */
+export function parseFault(text: string, vehicle: Vehicle): { fault: Fault | undefined; problems: Problem[] } {
+  const lines = new LineCounter();
+  const { contents } = parseDocument(text, { lineCounter: lines });
+  const file = { path: 'fault', text, lines, problems: [] as Problem[] };
+  if (!isMap(contents)) {
+    file.problems.push(locatedProblem(file, 0, 0, 'a fault is a map', 'Write { fault: NAME }.'));
+    return { fault: undefined, problems: file.problems };
+  }
+  const node = new ScenarioNode(file, contents);
+  const fault = readFault(node, vehicle);
+  node.done();
+  return { fault: file.problems.length > 0 ? undefined : fault, problems: file.problems };
+}
 
 /** Reads `faults:` of the scenario. Times are of one round. */
 export function readFaults(root: ScenarioNode, vehicle: Vehicle, stages: Stage[]): Fault[] {

@@ -49,6 +49,7 @@ function readScenario(root: ScenarioNode, vehicle: Vehicle | undefined): Scenari
   const distribution = readDistribution(root.child('distribution'));
   const stages = readStages(root, vehicle?.engine?.cylinders);
   const lengthS = stages.at(-1)?.toS ?? 0;
+  if (root.has('stages') && !(lengthS > 0)) root.problemAt('stages', 'the scenario takes no time', 'Give it a stage that lasts.');
   const faults = vehicle ? readFaults(root, vehicle, stages) : [];
   const rounds = root.text('repeat') === 'forever' ? Number.POSITIVE_INFINITY : root.quantity('repeat', '', 1);
   root.done();

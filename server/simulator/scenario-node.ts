@@ -146,6 +146,8 @@ export function toQuantity(text: string, unit: string): number | undefined {
   const value = Number(parts[1]);
   const written = parts[2] as string;
   if (written === unit) return value;
+  // A difference of temperature, whichever way it is written.
+  if (unit === 'K' && written === 'degC') return value;
   const from = findUnit(written);
   const to = findUnit(unit);
   if (!from || !to || written === '' || from.dimension !== to.dimension) return undefined;

@@ -59,7 +59,7 @@ export class Simulation {
 
   /** How long the scenario lasts, microseconds; infinity when it repeats for ever. */
   get lengthUs(): number {
-    return this.scenario.lengthS * this.scenario.rounds * 1e6;
+    return this.scenario.lengthS > 0 ? this.scenario.lengthS * this.scenario.rounds * 1e6 : 0;
   }
 
   get finished(): boolean {

@@ -1,0 +1,32 @@
+// What the simulated exhaust settles at in one steady hold: the truth that a distribution study is measured against.
+import type { Vehicle } from '../definitions/vehicle.ts';
+import { Driver } from './driver.ts';
+import { EngineModel } from './engine-model.ts';
+import { FaultBoard } from './fault.ts';
+import type { Scenario } from './scenario.ts';
+
+const stepS = 0.01;
+const warmS = 20;
+const holdS = 60;
+
+/** Temperatures by cylinder − 1, °C: of the gas in the port, and as the boxes read it. */
+export interface SettledHold {
+  gasC: number[];
+  readC: number[];
+}
+
+/**
+ * Steps the engine of a scenario, without its faults, to a settled hold. Two calls that differ in one error of `distribution` give
+ * that error's true effect; with `engine.scatter` 0 nothing else differs between cylinders.
+ */
+export function settleHold(vehicle: Vehicle, scenario: Scenario, speedRpm: number, loadPercent: number): SettledHold {
+  const engine = new EngineModel(vehicle, { ...scenario, start: 'hot' }, new FaultBoard([]));
+  const controls = new Driver(scenario).controls;
+  Object.assign(controls, { key: true, fire: true, starter: true });
+  for (let s = 0; s < warmS + holdS; s += stepS) {
+    controls.starter = !engine.running;
+    if (s > warmS) Object.assign(controls, { speedRpm, throttlePercent: loadPercent });
+    engine.step(stepS, s, controls);
+  }
+  return { gasC: [...engine.exhaust.gasC], readC: [...engine.exhaust.readC] };
+}
