@@ -1,4 +1,5 @@
 // Where a signal's bits lie in its frame, and which signals may share them.
+import { bitPositions } from '../codec/bits.ts';
 import type { When } from './vehicle.ts';
 
 /** Place of a signal: see `Signal.startBit` for the numbering. */
@@ -13,28 +14,9 @@ export function toBitPlace(first: number, last: number, byteOrder: 'little' | 'b
   return { startBit: byteOrder === 'little' ? first * 8 : first * 8 + 7, bitLength: (last - first + 1) * 8, byteOrder };
 }
 
-/**
- * The frame's bits that a signal takes, each as byte × 8 + bit.
- *
- *     little, start 4, length 8:  byte 0: 7 6 5 4 . . . .   byte 1: . . . . 3 2 1 0     → 4 .. 11
- *     big, start 23, length 16:   byte 2: 7 6 5 4 3 2 1 0   byte 3: 7 6 5 4 3 2 1 0     → 23 .. 16, 31 .. 24
- *
- * A big-endian signal runs down to bit 0 of its byte and then goes on at bit 7 of the next.
- */
-export function bitsOf({ startBit, bitLength, byteOrder }: BitPlace): number[] {
-  const bits: number[] = [];
-  let bit = startBit;
-  for (let k = 0; k < bitLength; k++) {
-    bits.push(bit);
-    if (byteOrder === 'little') bit++;
-    else bit = bit % 8 === 0 ? bit + 15 : bit - 1;
-  }
-  return bits;
-}
-
-/** Bytes that a frame must have for the signal. */
-export function bytesNeeded(place: BitPlace): number {
-  return Math.floor(Math.max(...bitsOf(place)) / 8) + 1;
+/** The frame's bits that a signal takes, each as byte × 8 + bit: `codec/bits.ts` has the picture. */
+export function bitsOf(place: BitPlace): number[] {
+  return bitPositions({ ...place, sign: 'unsigned' }).map(({ byte, bit }) => byte * 8 + bit);
 }
 
 /** `byte 2 bits 0 to 7, byte 3 bit 7`: bits in words. */

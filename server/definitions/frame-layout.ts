@@ -1,6 +1,7 @@
 // A device file resolved: frames and signals with defaults filled in, and every check that needs no vehicle.
 import { findUnit } from '../channels/unit.ts';
-import { areExclusive, type BitPlace, bitsOf, bytesNeeded, toBitPlace, toBitsInWords } from './bit-layout.ts';
+import { bytesNeeded } from '../codec/bits.ts';
+import { areExclusive, type BitPlace, bitsOf, toBitPlace, toBitsInWords } from './bit-layout.ts';
 import { checkShape, type Read } from './check-shape.ts';
 import { deviceSchema, type frameSchema, type signalSchema } from './device-schema.ts';
 import { j1939Ranges } from './j1939-ranges.ts';
@@ -160,8 +161,9 @@ class DeviceReader {
     const place = this.readPlace(text, path);
     this.checkConversion(text, path);
     if (!place) return undefined;
-    if (lengthBytes !== undefined && bytesNeeded(place) > lengthBytes) {
-      const say = `'${text.name ?? 'this signal'}' reaches to byte ${bytesNeeded(place) - 1}, and the frame has ${lengthBytes} bytes (0 to ${lengthBytes - 1})`;
+    const needed = bytesNeeded({ ...place, sign: 'unsigned' });
+    if (lengthBytes !== undefined && needed > lengthBytes) {
+      const say = `'${text.name ?? 'this signal'}' reaches to byte ${needed - 1}, and the frame has ${lengthBytes} bytes (0 to ${lengthBytes - 1})`;
       const fix = "Move the signal, or mend the frame's length.";
       this.problems.addAtValue(this.file, this.placePath(path), { code: 'SIGNAL_OUTSIDE_FRAME', say, fix });
     }

@@ -61,6 +61,7 @@ export const problemCodes = {
   FORMULA_UNITS_DIFFER: 'error',
   FORMULA_RESULT_UNIT: 'error',
   DERIVED_CYCLE: 'error',
+  BYTE_ORDER_DOUBTFUL: 'warning',
   RANGE_BEYOND_BITS: 'warning',
   CHANNELS_SAME_MEANING: 'warning',
   PERIOD_TOO_SHORT: 'warning',
