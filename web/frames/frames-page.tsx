@@ -167,7 +167,6 @@ function Bytes({ frame }: { frame: SeenFrame }) {
   return (
     <span class="frame-bytes bytes">
       {toByteList(frame.bytes).map((value, i) => (
-        // biome-ignore lint/suspicious/noArrayIndexKey: a byte is its place in the frame.
         <span key={i} data-changed={(changed[i] ?? 0) !== 0}>
           {value.toString(16).toUpperCase().padStart(2, '0')}
         </span>
@@ -205,7 +204,6 @@ function FrameDetail({ frame }: { frame: SeenFrame }) {
               <span>{signal.name}</span>
               <Reading channel={signal.name} />
               <span class="small quiet">
-                {signal.stateName ? `${signal.stateName}, ` : ''}
                 bits {Math.min(...signal.bits)} to {Math.max(...signal.bits)}
               </span>
             </li>

@@ -40,7 +40,7 @@ export function RollingPlot({ title, unit, traces, spanS, limits = [] }: Rolling
   const epoch = feed.vehicle.value?.epoch;
   const looks = looksKey.value;
   const key = traces.map((trace) => trace.channel).join();
-  // biome-ignore lint/correctness/useExhaustiveDependencies: traces and limits are told apart by key; a new epoch or theme draws anew.
+  // Traces and limits are told apart by key; a new epoch or theme draws anew.
   useEffect(() => {
     if (!canvas.current || !figure.current) return;
     const drawing = new Drawing(feed, canvas.current, traces, limits, spanS);

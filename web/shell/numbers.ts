@@ -37,8 +37,17 @@ const unitWords: ReadonlyMap<string, string> = new Map([
   ['count', ''],
 ]);
 
-export function digitsOf(unit: string): number {
-  return digitsByUnit.get(unit) ?? 2;
+const digitsMax = 3;
+
+/**
+ * Digits behind the point for a unit; one that says nothing (or none) gets as many as the signal's step needs, two when that isn't known.
+ * @param step Smallest change of the value, its factor.
+ */
+export function digitsOf(unit: string, step?: number): number {
+  const usual = digitsByUnit.get(unit);
+  if (usual !== undefined) return usual;
+  if (step === undefined || step === 0) return 2;
+  return Math.min(digitsMax, Math.max(0, Math.ceil(-Math.log10(Math.abs(step)) - 1e-9)));
 }
 
 export function toUnitWord(unit: string): string {
@@ -59,9 +68,9 @@ export function toSignedText(value: number, digits: number): string {
 }
 
 /** A channel's value in words: the state's name where the vehicle names it, else the number. */
-export function toValueText(channel: ChannelView | undefined, value: number): string {
+export function toValueText(channel: ChannelView | undefined, value: number, digits: number): string {
   const state = channel?.states && Number.isInteger(value) ? channel.states[String(value)] : undefined;
-  return state ?? toNumberText(value, digitsOf(channel?.unit ?? ''));
+  return state ?? toNumberText(value, digits);
 }
 
 /** `exhaust_temp_1` → `exhaust temp 1`. */

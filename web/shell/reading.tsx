@@ -3,7 +3,7 @@ import { computed } from '@preact/signals';
 import { useMemo } from 'preact/hooks';
 import { type Latest, useFeed } from '../stream/feed.ts';
 import { askWhy } from '../why/asked.ts';
-import { digitsOf, toNumberText, toSignedText, toUnitWord, toValueText, toWords } from './numbers.ts';
+import { digitsOf, toSignedText, toUnitWord, toValueText, toWords } from './numbers.ts';
 
 export interface ReadingProps {
   channel: string;
@@ -25,10 +25,8 @@ export function Reading({ channel, called, signed, bare, digits, idle }: Reading
   const unit = view?.unit ?? '';
   const shown = useMemo(() => {
     const latest = feed.watch(channel);
-    const toText = (value: number) => {
-      if (signed) return toSignedText(value, digits ?? digitsOf(unit));
-      return digits === undefined ? toValueText(view, value) : toNumberText(value, digits);
-    };
+    const places = digits ?? digitsOf(unit, feed.stepOf(channel));
+    const toText = (value: number) => (signed ? toSignedText(value, places) : toValueText(view, value, places));
     return {
       number: computed(() => (latest.value.value === null ? '' : toText(latest.value.value))),
       word: computed(() => wordOf(latest.value, idle === true)),

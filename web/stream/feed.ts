@@ -55,6 +55,7 @@ export class Feed {
 
   private readonly latest = new Map<number, Signal<Latest>>();
   private indexByName = new Map<string, number>();
+  private stepByName = new Map<string, number>();
   private values = new Float64Array(0);
   private qualities = new Uint8Array(0);
   private nextPlot = 1;
@@ -66,6 +67,7 @@ export class Feed {
   setVehicle(vehicle: VehicleView): void {
     batch(() => {
       this.indexByName = new Map(vehicle.channels.map((channel) => [channel.name, channel.index]));
+      this.stepByName = stepsOf(vehicle);
       this.values = new Float64Array(vehicle.channels.length);
       this.qualities = new Uint8Array(vehicle.channels.length).fill(codeMissing);
       for (const plot of this.plots.values()) plot.bins = undefined;
@@ -78,6 +80,11 @@ export class Feed {
   findChannel(name: string): ChannelView | undefined {
     const index = this.indexByName.get(name);
     return index === undefined ? undefined : this.vehicle.value?.channels[index];
+  }
+
+  /** Smallest change of a signal's value (its factor); undefined for floats and for what is computed. */
+  stepOf(name: string): number | undefined {
+    return this.stepByName.get(name);
   }
 
   /** The channel's newest value, to be watched. Of an unknown channel it stays `missing`. */
@@ -139,6 +146,11 @@ export class Feed {
     const code = this.qualities[index] ?? codeMissing;
     return { value: code <= 1 ? (this.values[index] as number) : null, quality: qualityNames[code] ?? 'missing' };
   }
+}
+
+function stepsOf({ buses }: VehicleView): Map<string, number> {
+  const signals = buses.flatMap((bus) => bus.devices.flatMap((device) => device.frames.flatMap((frame) => frame.signals)));
+  return new Map(signals.filter((read) => read.sign !== 'float').map((read) => [read.name, read.factor]));
 }
 
 export const FeedContext = createContext<Feed | undefined>(undefined);

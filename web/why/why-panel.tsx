@@ -28,7 +28,7 @@ export function WhyPanel() {
       },
     );
   };
-  // biome-ignore lint/correctness/useExhaustiveDependencies: asked once for each channel; asking again is a button.
+  // Asked once for each channel; asking again is a button.
   useEffect(() => {
     answer.value = undefined;
     problem.value = '';
@@ -154,7 +154,7 @@ function ValueText({ node }: { node: WhyNode }) {
 function SignalChain({ signal, node, view }: { signal: WhySignal; node: WhyNode; view: WhyView }) {
   const lit = new Set(signal.bits);
   const age = signal.frameTimeUs === null ? undefined : (view.timeUs - signal.frameTimeUs) / 1e3;
-  const where = `bits ${signal.bits[0]} to ${signal.bits.at(-1)}, most significant first`;
+  const where = `most significant bit ${signal.bits[0]}, least ${signal.bits.at(-1)}`;
   return (
     <div class="why-signal">
       <p class="why-arithmetic">
