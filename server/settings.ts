@@ -18,5 +18,8 @@ export const inCi = process.env.CI === 'true';
 /** npm runs the program in a process of its own, and may be ended without ending it. */
 export const startedByNpm = process.env.npm_lifecycle_event !== undefined;
 
+const logLevels = ['fatal', 'error', 'warn', 'info', 'debug', 'trace', 'silent'];
+const wantedLogLevel = process.env.EVENBURN_LOG ?? '';
+
 /** Level of the log on standard error: quiet unless asked. */
-export const logLevel = process.env.EVENBURN_LOG ?? 'warn';
+export const logLevel = logLevels.includes(wantedLogLevel) ? wantedLogLevel : 'warn';

@@ -8,9 +8,7 @@ import type { SessionClock } from '../clock.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { EvenburnError } from '../errors.ts';
 import { defaultPort, parentLookIntervalMs } from '../limits.ts';
-import { dataFolder, startedByNpm } from '../settings.ts';
-import type { Station as RunningStation } from '../station.ts';
-import { programVersion } from '../version.ts';
+import type { InputRecorder } from '../station.ts';
 
 interface ServeOptions {
   vehicle?: string;
@@ -37,16 +35,12 @@ export function addServeCommand(program: Command): void {
     .option(
       '--bus <name=source>',
       'where a bus gets its frames: socketcan:can0, serial:PORT, file:PATH[?speed=N|max], simulator[:SCENARIO]',
-      collect,
+      (value: string, before: string[]) => [...before, value],
       [],
     )
     .option('--data <dir>', 'folder of the recorded sessions')
     .option('--port <n>', 'port to listen on; 0 takes a free one', parsePort, defaultPort)
     .action(serve);
-}
-
-function collect(value: string, before: string[]): string[] {
-  return [...before, value];
 }
 
 function parsePort(value: string): number {
@@ -56,37 +50,74 @@ function parsePort(value: string): number {
 }
 
 async function serve(options: ServeOptions): Promise<void> {
-  const [{ getVehicle, loadVehicle }, { watchVehicle }, { SessionClock }, { startServer }, { Station }, { Recorder }] = await Promise.all([
+  const stopped = untilStopped();
+  const [{ getVehicle, loadVehicle }, { watchVehicle }, { SessionClock }, { Recorder }, { dataFolder }] = await Promise.all([
     import('../definitions/load-vehicle.ts'),
     import('../definitions/watch-vehicle.ts'),
     import('../clock.ts'),
-    import('../http/server.ts'),
-    import('../station.ts'),
     import('../recording/recorder.ts'),
+    import('../settings.ts'),
   ]);
   const folder = options.vehicle ?? demoVehicle;
   const loaded = await loadVehicle(folder);
   const vehicle = loaded.vehicle ?? (await getVehicle(folder));
   const session = new SessionClock();
   const sources = await openSources(vehicle, options, session);
+  const { Station } = await import('../station.ts');
   const recorder = await Recorder.open(dataFolder(options.data), vehicle, { onStatus: (status) => station.recordingChanged(status) });
-  const station: RunningStation = new Station({ vehicle, sources, session, recorder });
-  const server = await startServer({ station, version: programVersion, webFolder: join(root, 'dist', 'web') }, options.port);
-  process.stdout.write(`Evenburn shows ${vehicle.name} at ${server.url}\n`);
+  const station: InstanceType<typeof Station> = new Station({ vehicle, sources, session, recorder });
+  const server = await listen(station, recorder, options.port);
   const watching = await watchVehicle(folder, loaded, (saved) => {
     if (saved.vehicle) station.define(saved.vehicle);
     else station.showProblems(saved.problems);
   });
-  const interrupted = await untilStopped();
+  tellStart(vehicle, sources, server.url);
+  const exitCode = await stopped;
   await watching.close();
   await server.close();
-  if (interrupted) process.exitCode = 130;
+  process.exitCode = exitCode;
+}
+
+/** Opens the port. Where that fails, the recorder lets go of the data folder first. */
+async function listen(
+  station: Parameters<typeof import('../http/server.ts').startServer>[0]['station'],
+  recorder: InputRecorder,
+  port: number,
+) {
+  const [{ startServer }, { programVersion }, { logLevel }, { pino }] = await Promise.all([
+    import('../http/server.ts'),
+    import('../version.ts'),
+    import('../settings.ts'),
+    import('pino'),
+  ]);
+  const logger = pino({ level: logLevel }, pino.destination({ fd: 2, sync: true }));
+  try {
+    return await startServer({ station, version: programVersion, webFolder: join(root, 'dist', 'web'), logger }, port);
+  } catch (error) {
+    await recorder.stop();
+    throw error;
+  }
+}
+
+/** The address is the answer; what to know about this start goes to standard error. */
+function tellStart(vehicle: Vehicle, sources: readonly Source[], url: string): void {
+  process.stdout.write(`Evenburn shows ${vehicle.name} at ${url}\n`);
+  for (const bus of vehicle.buses) {
+    if (sources.some((source) => source.bus === bus.index)) continue;
+    process.stderr.write(
+      `Bus ${bus.name} has no source: add --bus ${bus.name}=SOURCE, or say its \`interface\` in vehicle.yaml (buses: ${bus.name}: interface: can0).\n`,
+    );
+  }
+  if (sources.every((source) => source.stampQuality === 'simulated' || source.stampQuality === 'file')) return;
+  process.stderr.write(
+    'It listens and advises; protection belongs in the engine controller. Keep people clear of the plane of rotation, mind fuel, exhaust gas and hot parts.\n',
+  );
 }
 
 /** The source of each bus that has one: as given, else the vehicle's interfaces; the demo vehicle is simulated. */
 async function openSources(vehicle: Vehicle, options: ServeOptions, session: SessionClock): Promise<Source[]> {
   const { openSource } = await import('../bus/open-source.ts');
-  const given = new Map(options.bus.map((text) => splitBus(text, vehicle)));
+  const given = givenSources(vehicle, options.bus);
   const sources: Source[] = [];
   for (const bus of vehicle.buses) {
     const text = given.get(bus.index) ?? defaultSource(vehicle, bus.index, options);
@@ -95,14 +126,22 @@ async function openSources(vehicle: Vehicle, options: ServeOptions, session: Ses
   return sources;
 }
 
-function splitBus(text: string, vehicle: Vehicle): [bus: number, source: string] {
-  const equals = text.indexOf('=');
-  const name = equals < 0 ? '' : text.slice(0, equals);
-  const bus = vehicle.buses.find((candidate) => candidate.name === name);
-  if (bus && text.length > equals + 1) return [bus.index, text.slice(equals + 1)];
-  const names = vehicle.buses.map((candidate) => candidate.name).join(', ');
-  const what = equals < 0 ? `--bus '${text}' is not NAME=SOURCE` : `--bus '${text}': the vehicle's buses are ${names}`;
-  throw new EvenburnError('USAGE_WRONG', { what });
+function givenSources(vehicle: Vehicle, texts: readonly string[]): Map<number, string> {
+  const given = new Map<number, string>();
+  for (const text of texts) {
+    const equals = text.indexOf('=');
+    if (equals < 1 || equals === text.length - 1) throw usage(`--bus '${text}' is not NAME=SOURCE`);
+    const name = text.slice(0, equals);
+    const bus = vehicle.buses.find((candidate) => candidate.name === name);
+    if (!bus) throw usage(`--bus '${text}': the vehicle's buses are ${vehicle.buses.map((one) => one.name).join(', ')}`);
+    if (given.has(bus.index)) throw usage(`--bus '${text}': ${name} has a source already`);
+    given.set(bus.index, text.slice(equals + 1));
+  }
+  return given;
+}
+
+function usage(what: string): EvenburnError {
+  return new EvenburnError('USAGE_WRONG', { what });
 }
 
 function defaultSource(vehicle: Vehicle, bus: number, options: ServeOptions): string | undefined {
@@ -113,15 +152,22 @@ function defaultSource(vehicle: Vehicle, bus: number, options: ServeOptions): st
   return name === undefined ? undefined : `socketcan:${name}`;
 }
 
-/** Resolves at Ctrl-C (true), at a request to end, or when the npm that started this program has gone. */
-function untilStopped(): Promise<boolean> {
+/** Resolves to the exit code: at Ctrl-C, at a request to end, or when the npm that started this program has gone. */
+async function untilStopped(): Promise<number> {
+  const { startedByNpm } = await import('../settings.ts');
   return new Promise((resolve) => {
-    process.once('SIGINT', () => resolve(true));
-    process.once('SIGTERM', () => resolve(false));
+    let asked = 0;
+    process.on('SIGINT', () => {
+      resolve(130);
+      // Whoever asks three times doesn't want to wait for the disk; a kill loses a quarter of a second at most.
+      if (++asked === 3) process.exit(130);
+    });
+    process.once('SIGTERM', () => resolve(0));
+    process.once('SIGHUP', () => resolve(0));
     if (!startedByNpm) return;
     const parent = process.ppid;
     setInterval(() => {
-      if (process.ppid !== parent) resolve(false);
+      if (process.ppid !== parent) resolve(0);
     }, parentLookIntervalMs).unref();
   });
 }
