@@ -1,0 +1,235 @@
+// SocketCAN and the kernel's serial-line driver, for real: one boot of user-mode Linux runs every case of inside.mjs, and is judged here.
+import { beforeAll, describe, expect, it } from 'vitest';
+import { frameFlag } from '../../server/bus/frame-batch.ts';
+import { findObstacle, runInside } from './user-mode-linux.ts';
+
+interface SeenFrame {
+  timeUs: number;
+  id: number;
+  flags: number;
+  length: number;
+  data: string;
+}
+
+interface Account {
+  error?: string;
+  sent: number;
+  delivered: number;
+  lost: number;
+  loss: Record<string, number>;
+}
+
+interface State {
+  state: string;
+  detail: string;
+  atUs: number;
+}
+
+interface Results {
+  addon: { error?: string; version: string; native: string };
+  paced: Account & {
+    dump: string[];
+    frames: SeenFrame[];
+    promiseBroken: number;
+    sentByKernel: number;
+    status: { stampQuality: string; notes: string[] };
+  };
+  flood: Account;
+  downAndUp: Account & { states: State[]; afterwards: number };
+  removedAndBack: Account & { states: State[]; afterwards: number };
+  renamed: Account & { states: State[]; device: string; afterwards: number };
+  errorFrames: Account & { frames: SeenFrame[]; errors: Record<string, number>; states: State[] };
+  killed: Account & { spawnedMs: number; restarts: number; states: State[] };
+  clockSet: Account & { gapMinUs: number; gapMaxUs: number; spanUs: number };
+  twoAtOnce: { error?: string; accounts: Account[]; ids: number[][] };
+  serialLine: {
+    error?: string;
+    frames: SeenFrame[];
+    states: State[];
+    status: { notes: string[]; listenOnly: boolean };
+    loss: Record<string, number>;
+    dump: string[];
+    fromUs: string;
+    toUs: string;
+    daemonText: string;
+  };
+}
+
+const obstacle = findObstacle();
+const bootTimeoutMs = 300_000;
+let results: Results;
+
+beforeAll(async () => {
+  if (obstacle === undefined) results = await runInside<Results>('tests/socketcan/inside.mjs', bootTimeoutMs);
+}, bootTimeoutMs + 10_000);
+
+/** The result of a case; a case that broke down inside fails here with its own words. */
+function ofCase<Name extends keyof Results>(name: Name): Results[Name] {
+  const result = results[name];
+  if (result === undefined || result.error !== undefined) throw new Error(`inside, ${name}: ${result?.error ?? 'no result'}`);
+  return result;
+}
+
+/** `(1700000000.000454) vcan0 123#DEADBEEF` as its parts; the form that the Linux tools write. */
+function fromDump(line: string): { stampUs: number; id: number; isExtended: boolean; isRemote: boolean; isFd: boolean; data: string } {
+  const found = /^\((\d+)\.(\d{6})\) \S+ ([0-9A-F]+)(##[0-9A-F]|#)(R?)([0-9A-F]*)/.exec(line);
+  if (!found) throw new Error(`no dump line: ${line}`);
+  const [, seconds = '', micros = '', id = '', mark = '', remote = '', data = ''] = found;
+  return {
+    stampUs: Number(seconds) * 1e6 + Number(micros),
+    id: Number.parseInt(id, 16),
+    isExtended: id.length > 3,
+    isRemote: remote === 'R',
+    isFd: mark.length > 1,
+    data: remote === 'R' ? '' : data.toLowerCase(),
+  };
+}
+
+const extended = (frame: SeenFrame) => (frame.flags & frameFlag.extended) !== 0;
+
+describe.skipIf(obstacle !== undefined)(`the kernel's own CAN${obstacle === undefined ? '' : `: skipped, ${obstacle}`}`, () => {
+  it('is read through the real add-on, and frames did cross the kernel', () => {
+    const { version, native } = ofCase('addon');
+    expect([version, native]).toEqual(['4.0.7', 'ELF']);
+    expect(ofCase('paced').sentByKernel).toBeGreaterThan(0);
+    expect(ofCase('paced').dump.length).toBeGreaterThan(0);
+  });
+
+  it('delivers every paced frame, whatever its kind, as another listener saw it', () => {
+    const { frames, dump, delivered, lost } = ofCase('paced');
+    expect({ delivered, lost }).toEqual({ delivered: 500, lost: 0 });
+    const theirs = dump.map(fromDump);
+    expect(theirs).toHaveLength(500);
+    expect(frames.map((frame) => [frame.id, extended(frame), (frame.flags & frameFlag.remote) !== 0, frame.data])).toEqual(
+      theirs.map((frame) => [frame.id, frame.isExtended, frame.isRemote, frame.data]),
+    );
+  });
+
+  it('tells FD frames above 8 bytes from classic ones, and says what it cannot tell', () => {
+    const { frames, dump, status } = ofCase('paced');
+    const isFd = dump.map(fromDump).map((frame) => frame.isFd && frame.data.length > 16);
+    expect(frames.map((frame) => (frame.flags & frameFlag.fd) !== 0)).toEqual(isFd);
+    expect(isFd).toContain(true);
+    expect(status.notes.join(' ')).toContain('FD');
+  });
+
+  it("gives frames the kernel's times", () => {
+    const { frames, dump, status } = ofCase('paced');
+    expect(status.stampQuality).toBe('kernel');
+    const errors = dump.map((line, i) => (frames[i]?.timeUs as number) - fromDump(line).stampUs).sort((a, b) => a - b);
+    const middle = errors[errors.length >> 1] as number;
+    // Wall and session time differ by a constant; what is left is the error of the time, which only a stall of this machine makes large.
+    const off = errors.map((error) => Math.abs(error - middle)).sort((a, b) => a - b);
+    expect(off[Math.floor(off.length * 0.9)]).toBeLessThan(1_000);
+  });
+
+  it('never breaks a watermark', () => {
+    expect(ofCase('paced').promiseBroken).toBe(0);
+  });
+
+  it('sends nothing: the kernel has sent what the generator sent, and the other listener saw nothing else', () => {
+    const { sentByKernel, dump, sent } = ofCase('paced');
+    expect([sentByKernel, dump.length]).toEqual([sent, sent]);
+  });
+
+  it('counts exactly what a flood lost', () => {
+    const { sent, delivered, lost, loss } = ofCase('flood');
+    expect(delivered + lost).toBe(sent);
+    expect(delivered).toBeGreaterThan(0);
+    // The flood must be one, or this shows nothing.
+    expect(lost).toBeGreaterThan(0);
+    expect(Object.keys(loss)).toEqual(['before-reader']);
+  });
+
+  it('survives down and up, with the line to type, and counts what it missed', () => {
+    const { sent, delivered, lost, states, afterwards } = ofCase('downAndUp');
+    expect(states.map(({ state }) => state)).toEqual(['up', 'down', 'up']);
+    expect(states[1]?.detail).toContain('sudo ip link set vcan0 up');
+    expect([delivered + lost, afterwards]).toEqual([sent, 50]);
+  });
+
+  it('survives removal and return, and counts what it missed', () => {
+    const { sent, delivered, lost, states, afterwards } = ofCase('removedAndBack');
+    expect([states[0]?.state, states.at(-1)?.state]).toEqual(['up', 'up']);
+    expect(states.some(({ detail }) => detail.includes("no network interface 'vcan1'"))).toBe(true);
+    expect([delivered + lost, afterwards]).toEqual([sent, 50]);
+  });
+
+  it('follows an interface that is renamed', () => {
+    const { sent, delivered, lost, device, afterwards } = ofCase('renamed');
+    expect([delivered + lost, device, afterwards]).toEqual([sent, 'track1', 50]);
+  });
+
+  it('tells error frames from data, by class, and bus-off and recovery as events', () => {
+    const { frames, errors, states, lost } = ofCase('errorFrames');
+    const isError = frames.map((frame) => (frame.flags & frameFlag.error) !== 0);
+    expect(frames.map((frame) => frame.id)).toEqual([0x1, 0x2, 0x4, 0x8, 0x10, 0x20, 0x80, 0x40, 0x100, 0x200, 0x4]);
+    expect(isError).toEqual([...Array(10).fill(true), false]);
+    expect(frames[2]?.data).toBe('0008000000000000');
+    expect(Object.values(errors)).toEqual(Array(10).fill(1));
+    expect(errors).toMatchObject({ 'bus-off': 1, 'controller restarted': 1, 'nobody acknowledged': 1 });
+    expect(states.map(({ state }) => state)).toEqual(['up', 'down', 'up']);
+    expect(states[1]?.detail).toContain('bus-off');
+    expect(lost).toBe(0);
+  });
+
+  it('is read again after the reader was killed, and what the kernel saw meanwhile is counted', () => {
+    const { sent, delivered, lost, spawnedMs, restarts, states } = ofCase('killed');
+    expect(spawnedMs).toBeLessThan(1_000);
+    expect([restarts, states.map(({ state }) => state)]).toEqual([1, ['up', 'down', 'up']]);
+    expect(lost).toBeGreaterThan(0);
+    expect(delivered + lost).toBe(sent);
+  });
+
+  it('keeps order and spacing when the wall clock is set back and forth', () => {
+    const { sent, delivered, gapMinUs, gapMaxUs, spanUs } = ofCase('clockSet');
+    expect(delivered).toBe(sent);
+    expect(gapMinUs).toBeGreaterThanOrEqual(0);
+    // 400 frames 5 ms apart, and the time that setting the clock takes; an hour's jump would show.
+    expect(gapMaxUs).toBeLessThan(5_000_000);
+    expect(spanUs).toBeLessThan(60_000_000);
+  });
+
+  it('is read on two interfaces at once, each for itself', () => {
+    const { accounts, ids } = ofCase('twoAtOnce');
+    expect(accounts.map(({ delivered, lost }) => [delivered, lost])).toEqual([
+      [300, 0],
+      [200, 0],
+    ]);
+    expect(ids).toEqual([[0x10], [0x20]]);
+  });
+});
+
+describe.skipIf(obstacle !== undefined)(
+  `the kernel's serial-line driver at the other end${obstacle === undefined ? '' : `: skipped, ${obstacle}`}`,
+  () => {
+    it('is understood: every kind of frame it writes arrives', () => {
+      const { frames, loss, toUs } = ofCase('serialLine');
+      expect(frames.map(({ id, flags, length, data }) => [id, flags, length, data])).toEqual([
+        [0x123, 0, 4, 'deadbeef'],
+        [0x12345678, frameFlag.extended, 8, '0102030405060708'],
+        [0x7ff, frameFlag.remote, 4, ''],
+        [0x000, 0, 0, ''],
+        [0x1abcdef0, frameFlag.extended | frameFlag.remote, 0, ''],
+      ]);
+      expect(loss).toEqual({});
+      // It was the kernel that wrote them.
+      expect(toUs).toContain('t1234DEADBEEF\r');
+    });
+
+    it('is told nothing but to listen: no transmit command crosses the line, and the kernel receives no frame from us', () => {
+      const { fromUs, dump } = ofCase('serialLine');
+      const commands = fromUs.split('\r').filter(Boolean);
+      expect(commands).toEqual(expect.arrayContaining(['C', 'V', 'S6', 'Z1', 'L']));
+      expect(commands.filter((command) => !/^(C|V|S6|Z1|L|F)$/.test(command))).toEqual([]);
+      expect(dump).toHaveLength(5);
+    });
+
+    it('answers no command, which is said and no obstacle', () => {
+      const { states, status } = ofCase('serialLine');
+      expect(states.at(-1)).toMatchObject({ state: 'up' });
+      expect(status.notes.join(' ')).toContain('unacknowledged');
+      expect(status.listenOnly).toBe(true);
+    });
+  },
+);
