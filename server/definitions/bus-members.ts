@@ -126,7 +126,7 @@ class BusBuilder {
     }
     const device: Device = {
       name,
-      kind,
+      kind: layout.name,
       title: layout.title,
       bus: bus.index,
       prefix: entry.prefix ?? '',

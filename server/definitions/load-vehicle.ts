@@ -121,52 +121,52 @@ class VehicleReader {
   /** Device files by their `device`: the folder's own are all checked, shared ones where they are used and not in the folder. */
   private readDevices(files: DefinitionFile[], wanted: Set<string>, used: DefinitionFile[]): Map<string, DeviceLayout> {
     const devices = new Map<string, DeviceLayout>();
+    const byFileName = new Map<string, DeviceLayout>();
     for (const definition of files.filter((one) => one.path.startsWith('devices/'))) {
       used.push(definition);
-      const file = this.open(definition);
-      const layout = file && readDevice(file, this.problems);
-      if (layout) this.enter(devices, layout, definition.path);
-      else this.unreadable.add(deviceNameOf(definition));
+      const layout = this.readDeviceFile(definition);
+      if (!layout) continue;
+      this.enter(devices, layout);
+      byFileName.set(fileNameOf(definition), layout);
     }
+    // A vehicle file may also call a device by its file's name, where no device is called so.
+    for (const [name, layout] of byFileName) if (!devices.has(name)) devices.set(name, layout);
     for (const definition of files.filter((one) => one.path.startsWith('../devices/'))) {
       const name = deviceNameOf(definition);
       if (!wanted.has(name) || devices.has(name)) continue;
       used.push(definition);
-      const file = this.open(definition);
-      const layout = file && readDevice(file, this.problems);
+      const layout = this.readDeviceFile(definition);
       if (layout) devices.set(layout.name, layout);
-      else this.unreadable.add(name);
     }
     return devices;
   }
 
-  private enter(devices: Map<string, DeviceLayout>, layout: DeviceLayout, path: string): void {
+  private readDeviceFile(definition: DefinitionFile): DeviceLayout | undefined {
+    const { layout, problems, syntax } = readDeviceOnce(definition);
+    this.problems.problems.push(...problems);
+    if (syntax) this.noteNames(definition.text);
+    if (!layout) this.unreadable.add(deviceNameOf(definition));
+    return layout;
+  }
+
+  private enter(devices: Map<string, DeviceLayout>, layout: DeviceLayout): void {
     const earlier = devices.get(layout.name);
     if (earlier) {
       const say = `device '${layout.name}' is also in ${earlier.file.path}`;
       this.problems.addAtValue(layout.file, ['device'], { code: 'NAME_DUPLICATE', say, fix: 'Name one of them differently.' });
-      return;
-    }
-    devices.set(layout.name, layout);
-    // A vehicle file may also call a device by its file's name.
-    const stem = basename(path).replace(/\.ya?ml$/i, '');
-    if (!devices.has(stem)) devices.set(stem, layout);
+    } else devices.set(layout.name, layout);
   }
 
   /** Parses a file; undefined when it is no YAML, which is reported. */
   private open(definition: DefinitionFile): YamlText | undefined {
-    const { path, text } = definition;
-    if (text.length > definitionFileBytesMax) {
-      const place = { file: path, line: 1, column: 1, endColumn: 2, found: '' };
-      const say = `the file is larger than ${definitionFileBytesMax / 1024} KiB`;
-      this.problems.add(place, { code: 'FILE_TOO_LARGE', say, fix: 'Split it into several device files.' });
-      return undefined;
-    }
-    const file = new YamlText(definition);
-    for (const { place, fault } of file.faults) this.problems.add({ file: path, ...place }, fault);
-    if (!file.hasSyntaxErrors) return file;
+    const file = openYaml(definition, this.problems);
+    if (!file) this.noteNames(definition.text);
+    return file;
+  }
+
+  /** Names that a file which can't be read may define. */
+  private noteNames(text: string): void {
     for (const match of text.matchAll(/\bname:\s*["']?(\w+)/g)) this.maybeDefined.add(match[1] as string);
-    return undefined;
   }
 
   private resolve(file: YamlText, text: VehicleText, devices: Map<string, DeviceLayout>, files: DefinitionFile[]): Vehicle {
@@ -261,9 +261,51 @@ class VehicleReader {
   }
 }
 
+interface DeviceReading {
+  layout?: DeviceLayout;
+  problems: Problem[];
+  /** It is no YAML. */
+  syntax: boolean;
+}
+
+/** What was read of device files lately, by path and text: of a save only the file that changed is read again. */
+const deviceReadings = new Map<string, DeviceReading>();
+const deviceReadingsMax = 64;
+
+function readDeviceOnce(definition: DefinitionFile): DeviceReading {
+  const key = `${definition.path}\0${definition.text}`;
+  const known = deviceReadings.get(key);
+  if (known) return known;
+  const problems = new ProblemList();
+  const file = openYaml(definition, problems);
+  const layout = file && readDevice(file, problems);
+  const reading = { ...(layout && { layout }), problems: problems.problems, syntax: !file };
+  deviceReadings.set(key, reading);
+  const [oldest] = deviceReadings.keys();
+  if (deviceReadings.size > deviceReadingsMax && oldest !== undefined) deviceReadings.delete(oldest);
+  return reading;
+}
+
+function openYaml(definition: DefinitionFile, problems: ProblemList): YamlText | undefined {
+  const { path, text } = definition;
+  if (text.length > definitionFileBytesMax) {
+    const place = { file: path, line: 1, column: 1, endColumn: 2, found: '' };
+    const say = `the file is larger than ${definitionFileBytesMax / 1024} KiB`;
+    problems.add(place, { code: 'FILE_TOO_LARGE', say, fix: 'Split it into several device files.' });
+    return undefined;
+  }
+  const file = new YamlText(definition);
+  for (const { place, fault } of file.faults) problems.add({ file: path, ...place }, fault);
+  return file.hasSyntaxErrors ? undefined : file;
+}
+
+function fileNameOf({ path }: DefinitionFile): string {
+  return basename(path).replace(/\.ya?ml$/i, '');
+}
+
 /** The device that a file is about, as far as its text shows it. */
 function deviceNameOf({ path, text }: DefinitionFile): string {
-  return /^device:\s*["']?([\w-]+)/m.exec(text)?.[1] ?? basename(path).replace(/\.ya?ml$/i, '');
+  return /^device:\s*["']?([\w-]+)/m.exec(text)?.[1] ?? fileNameOf({ path, text });
 }
 
 function resolveElectrical(text: VehicleText): Vehicle['electrical'] {

@@ -215,6 +215,14 @@ describe('a vehicle', () => {
     expect(read({ ...files, 'devices/box.yaml': own }).buses[0]?.frames[0]?.name).toBe('own');
   });
 
+  it('may call a device by its file, where no device is called so', () => {
+    const device = (name: string, id: number) => `device: ${name}\nframes: [{ name: of_${name}, id: ${id}, length: 0, signals: [] }]\n`;
+    const files = { 'vehicle.yaml': busOf('one, other'), 'devices/one.yaml': device('other', 1), 'devices/other.yaml': device('one', 2) };
+    expect(read(files).buses[0]?.frames.map((frame) => frame.name)).toEqual(['of_one', 'of_other']);
+    const byFile = { 'vehicle.yaml': busOf('stem'), 'devices/stem.yaml': device('other', 1) };
+    expect(read(byFile).buses[0]?.devices[0]).toMatchObject({ name: 'stem', kind: 'other' });
+  });
+
   it('lets a channel of the usual name stand in for a role that is not said', () => {
     expect(readVehicle('engine: { cylinders: 2 }\n').engine?.roles).toEqual({ oilPressure: 'oil_pressure', battery: 'battery_voltage' });
     expect(readVehicle('engine: { battery: pulse, speed: rpm }\n').engine?.roles).toMatchObject({ battery: 'pulse', speed: 'rpm' });
