@@ -1,6 +1,7 @@
 // The functions of formulas: how many arguments each takes, which must be plain numbers, and the closure it becomes.
 
 import { formulaWindowS } from '../limits.ts';
+import { gasTemperature } from './engine-formulas.ts';
 import type { Evaluate, Evaluation, Memory } from './evaluation.ts';
 import { worth } from './evaluation.ts';
 import { fromPlain, toPlain } from './plain-numbers.ts';
@@ -226,7 +227,7 @@ function buildLagCorrected({ evaluation, arguments: [x], constants, newestUs, re
     if (value === undefined) return 0;
     samples.add(newestUs(), value);
     const slope = samples.slope();
-    return slope === undefined ? evaluation.noResult() : evaluation.finite(value + lagS * slope);
+    return slope === undefined ? evaluation.noResult() : evaluation.finite(gasTemperature(value, lagS, slope));
   };
 }
 
