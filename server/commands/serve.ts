@@ -5,10 +5,12 @@ import { fileURLToPath } from 'node:url';
 import { type Command, InvalidArgumentError } from 'commander';
 import type { Source } from '../bus/source.ts';
 import type { SessionClock } from '../clock.ts';
+import type { LoadedVehicle } from '../definitions/load-vehicle.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
+import type { VehicleWatch } from '../definitions/watch-vehicle.ts';
 import { EvenburnError } from '../errors.ts';
 import { defaultPort, parentLookIntervalMs } from '../limits.ts';
-import type { InputRecorder } from '../station.ts';
+import type { Station } from '../station.ts';
 
 interface ServeOptions {
   vehicle?: string;
@@ -51,9 +53,8 @@ function parsePort(value: string): number {
 
 async function serve(options: ServeOptions): Promise<void> {
   const stopped = untilStopped();
-  const [{ getVehicle, loadVehicle }, { watchVehicle }, { SessionClock }, { Recorder }, { dataFolder }] = await Promise.all([
+  const [{ getVehicle, loadVehicle }, { SessionClock }, { Recorder }, { dataFolder }] = await Promise.all([
     import('../definitions/load-vehicle.ts'),
-    import('../definitions/watch-vehicle.ts'),
     import('../clock.ts'),
     import('../recording/recorder.ts'),
     import('../settings.ts'),
@@ -63,40 +64,43 @@ async function serve(options: ServeOptions): Promise<void> {
   const vehicle = loaded.vehicle ?? (await getVehicle(folder));
   const session = new SessionClock();
   const sources = await openSources(vehicle, options, session);
+  let station: Station | undefined;
+  const opening = Recorder.open(dataFolder(options.data), vehicle, { onStatus: (status) => station?.recordingChanged(status) });
+  // The recorder's worker starts while this thread reads the rest of the program.
+  const [recorder, listen] = await Promise.all([opening, pagesReady()]);
   const { Station } = await import('../station.ts');
-  const recorder = await Recorder.open(dataFolder(options.data), vehicle, { onStatus: (status) => station.recordingChanged(status) });
-  const station: InstanceType<typeof Station> = new Station({ vehicle, sources, session, recorder });
-  const server = await listen(station, recorder, options.port);
-  const watching = await watchVehicle(folder, loaded, (saved) => {
-    if (saved.vehicle) station.define(saved.vehicle);
-    else station.showProblems(saved.problems);
+  station = new Station({ vehicle, sources, session, recorder });
+  const server = await listen(station, options.port).catch(async (error: unknown) => {
+    await recorder.stop();
+    throw error;
   });
   tellStart(vehicle, sources, server.url);
+  const watching = await watch(folder, loaded, station);
   const exitCode = await stopped;
   await watching.close();
   await server.close();
   process.exitCode = exitCode;
 }
 
-/** Opens the port. Where that fails, the recorder lets go of the data folder first. */
-async function listen(
-  station: Parameters<typeof import('../http/server.ts').startServer>[0]['station'],
-  recorder: InputRecorder,
-  port: number,
-) {
-  const [{ startServer }, { programVersion }, { logLevel }, { pino }] = await Promise.all([
+/** Reads what serves pages; the result opens the port. */
+async function pagesReady() {
+  const [{ startServer }, { programVersion: version }, { logLevel }, { pino }] = await Promise.all([
     import('../http/server.ts'),
     import('../version.ts'),
     import('../settings.ts'),
     import('pino'),
   ]);
   const logger = pino({ level: logLevel }, pino.destination({ fd: 2, sync: true }));
-  try {
-    return await startServer({ station, version: programVersion, webFolder: join(root, 'dist', 'web'), logger }, port);
-  } catch (error) {
-    await recorder.stop();
-    throw error;
-  }
+  return (station: Station, port: number) => startServer({ station, version, webFolder: join(root, 'dist', 'web'), logger }, port);
+}
+
+/** A good save takes effect at the next instant; a broken one is shown, and the last good set stays. */
+async function watch(folder: string, loaded: LoadedVehicle, station: Station): Promise<VehicleWatch> {
+  const { watchVehicle } = await import('../definitions/watch-vehicle.ts');
+  return watchVehicle(folder, loaded, (saved) => {
+    if (saved.vehicle) station.define(saved.vehicle);
+    else station.showProblems(saved.problems);
+  });
 }
 
 /** The address is the answer; what to know about this start goes to standard error. */

@@ -327,11 +327,13 @@ class DeviceReader {
   }
 
   private checkOverlaps(layouts: SignalLayout[]): void {
-    const placed = layouts.flatMap(({ signal, path }) => (signal ? [{ signal, path, bits: bitsOf(signal) }] : []));
+    const placed = layouts.flatMap(({ signal, path }) => {
+      const bits = signal && bitsOf(signal);
+      return signal && bits ? [{ signal, path, bits, taken: new Set(bits) }] : [];
+    });
     for (const [i, later] of placed.entries()) {
       for (const earlier of placed.slice(0, i)) {
-        const taken = new Set(earlier.bits);
-        const both = later.bits.filter((bit) => taken.has(bit));
+        const both = later.bits.filter((bit) => earlier.taken.has(bit));
         if (both.length === 0 || areExclusive(earlier.signal.when, later.signal.when)) continue;
         const line = this.file.placeOfValue(earlier.path).line;
         const say = `'${later.signal.name}' overlaps '${earlier.signal.name}' (line ${line}) in ${toBitsInWords(both)}`;

@@ -129,4 +129,4 @@ async function startUp() {
 }
 
 await stream();
-//await startUp();
+await startUp();
