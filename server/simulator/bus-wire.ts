@@ -32,6 +32,8 @@ export class BusWire {
   private readonly lone: LoneDevice;
   private nextErrorUs = Number.POSITIVE_INFINITY;
   private errorRate = 0;
+  /** One device is on the bus alone. */
+  private othersAbsent = false;
   private calm = true;
 
   constructor(bus: Bus, schedule: Schedule<LineEvent>, readings: Readings, faults: FaultBoard, seed: number) {
@@ -114,7 +116,7 @@ export class BusWire {
 
   private isHeard(sender: FrameSender, node: DeviceNode): boolean {
     const { faults } = this;
-    if (this.lone.active || this.deaf.get(node.name)?.active) return false;
+    if (this.othersAbsent || this.deaf.get(node.name)?.active) return false;
     if (faults.of('device_silent').some((fault) => fault.device === node.name)) return false;
     if (faults.of('frame_silent').some((fault) => fault.frame === sender.frame.name)) return false;
     return this.trunk.isReached(node.name);
@@ -144,6 +146,7 @@ export class BusWire {
   private stepMisunderstood(nowUs: number): void {
     const alone = this.faults.of('alone').map((fault) => this.nodes.find((node) => node.name === fault.device));
     const node = alone.find((found) => found !== undefined);
+    this.othersAbsent = node !== undefined;
     if (node?.online) this.lone.begin(node, nowUs);
     else this.lone.end();
     for (const each of this.nodes) {
@@ -164,7 +167,7 @@ export class BusWire {
 
   private stepIntruder(fault: Fault, nowUs: number): void {
     if (fault.kind !== 'two_talkers' && fault.kind !== 'unknown_id') return;
-    if (this.intruders.get(fault)?.over === false || this.lone.active) return;
+    if (this.intruders.get(fault)?.over === false || this.othersAbsent) return;
     const twin = fault.kind === 'two_talkers' ? this.findSender(fault.frame) : undefined;
     if (fault.kind === 'two_talkers' ? twin === undefined : (fault.bus ?? 0) !== this.bus.index) return;
     const intruder = new Intruder(

@@ -11,6 +11,8 @@ const primeS = 2;
 /** 720° of crank, by which injections are counted, whatever the engine's cycle. */
 export const cycleMsTimesRpm = 120_000;
 const usualCylinders = 4;
+/** An engine that turns over without fire for so long is standing. */
+const stallAfterS = 0.5;
 
 /** Follows `target` with a first-order lag. */
 function toward(value: number, target: number, dtS: number, lagS: number): number {
@@ -70,6 +72,7 @@ export class EngineModel {
   private keyS = 0;
   private turningS = 0;
   private firingS = 0;
+  private unlitS = 0;
   private boostKpa = 0;
   private oilFilled: number;
   private chargeShare = 0;
@@ -168,13 +171,15 @@ export class EngineModel {
     const down = (this.limiterCut ? 1800 : 2600) * dtS;
     const wanted = this.limiterCut ? 0 : target;
     this.speedRpm += Math.min(up, Math.max(-down, wanted - this.speedRpm));
-    if (lit < 0.25 && !this.cut) this.stall();
+    this.unlitS = lit < 0.25 && !this.cut ? this.unlitS + dtS : 0;
+    if (this.unlitS > stallAfterS) this.stall();
     if (!controls.key || !controls.fire) this.stall();
   }
 
   private stall(): void {
     this.running = false;
     this.runningS = 0;
+    this.unlitS = 0;
     this.firingS = 0;
     this.limiterCut = false;
   }

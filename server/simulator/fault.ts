@@ -32,7 +32,7 @@ export const faultKinds = {
     say: 'the pump delivers this share of what it did',
     needs: [],
     may: ['set'],
-    amount: { key: 'capacity', unit: '%', usual: 55 },
+    amount: { key: 'capacity', unit: '%', usual: 40 },
   },
   return_blocked: { say: "the regulator's return is blocked", needs: [], may: ['set'] },
   reference_hose_off: { say: "the regulator's reference hose is off", needs: [], may: ['set'] },

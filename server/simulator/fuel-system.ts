@@ -67,7 +67,7 @@ export class FuelSet {
     this.givenCc = new Float64Array(cylinders);
     this.feeds = new Uint8Array(cylinders);
     for (let i = 0; i < cylinders; i++) this.feeds[i] = set.cylinders.length === 0 || set.cylinders.includes(i + 1) ? 1 : 0;
-    this.capacityCcPerMin = 1.35 * flow.ccPerMin * cylinders;
+    this.capacityCcPerMin = 1.25 * flow.ccPerMin * cylinders;
     this.factor = injectorFactors(set, scenario, cylinders, random);
   }
 

@@ -29,10 +29,6 @@ export class LoneDevice implements LineEvent {
     this.schedule = schedule;
   }
 
-  get active(): boolean {
-    return this.sender !== undefined;
-  }
-
   begin(node: DeviceNode, nowUs: number): void {
     if (this.sender || node.senders.length === 0) return;
     this.sender = node.senders.reduce((lowest, other) => (other.id < lowest.id ? other : lowest));

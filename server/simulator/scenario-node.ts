@@ -22,7 +22,7 @@ export class ScenarioNode {
   }
 
   has(key: string): boolean {
-    return this.map.has(key);
+    return this.find(key) !== undefined;
   }
 
   /** The plain value of a key as text; undefined when it is absent or no scalar. */
@@ -111,8 +111,7 @@ export class ScenarioNode {
   }
 
   problemAt(key: string, say: string, fix: string): void {
-    const node = this.map.get(key, true) as Node | undefined;
-    this.problem(node ?? this.map, say, fix);
+    this.problem(this.find(key) ?? this.map, say, fix);
   }
 
   problem(node: Node | YAMLMap | unknown, say: string, fix: string): void {
@@ -122,9 +121,13 @@ export class ScenarioNode {
 
   private take(key: string): Node | undefined {
     this.seen.add(key);
-    const node = this.map.get(key, true) as Node | undefined | null;
-    if (node === undefined || node === null || (isScalar(node) && node.value === null)) return undefined;
-    return node;
+    const node = this.find(key);
+    return node === undefined || (isScalar(node) && node.value === null) ? undefined : node;
+  }
+
+  /** The value of a key; `3:` is found by '3', which the library keeps as a number. */
+  private find(key: string): Node | undefined {
+    return (this.map.items.find((item) => keyText(item) === key)?.value as Node | null | undefined) ?? undefined;
   }
 }
 
