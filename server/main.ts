@@ -3,6 +3,7 @@ import { Command, CommanderError } from 'commander';
 import { AnswerIsNo } from './commands/answer.ts';
 import { addCheckCommand } from './commands/check.ts';
 import { addDecodeCommand } from './commands/decode.ts';
+import { addDoctorCommand } from './commands/doctor.ts';
 import { addPullsCommand } from './commands/pulls.ts';
 import { addServeCommand } from './commands/serve.ts';
 import { addSimulateCommand } from './commands/simulate.ts';
@@ -19,6 +20,7 @@ const commands: AddCommand[] = [
   addServeCommand,
   addValidateCommand,
   addSimulateCommand,
+  addDoctorCommand,
 ];
 
 /**

@@ -17,6 +17,16 @@ export function schemaVersion(kind: FileKind): number {
   return stepsOf[kind].length;
 }
 
+/** Version of the SQLite that comes with better-sqlite3. */
+export function sqliteVersion(): string {
+  const db = new Database(':memory:');
+  try {
+    return db.prepare('SELECT sqlite_version()').pluck().get() as string;
+  } finally {
+    db.close();
+  }
+}
+
 /** @throws EvenburnError SQLITE_TOO_OLD */
 export function refuseOldSqlite(version: string): void {
   const parts = version.split('.').map(Number);
