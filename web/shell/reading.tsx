@@ -40,7 +40,7 @@ export function Reading({ channel, called, signed, bare, digits, idle }: Reading
       class={idle ? 'reading idle' : 'reading'}
       data-channel={channel}
       data-quality={shown.quality}
-      onClick={() => askWhy(channel)}
+      onClick={() => askWhy(channel, feed)}
       title="Why this number?"
     >
       <span class="visually-hidden">{called ?? toWords(channel)} </span>

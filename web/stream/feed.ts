@@ -4,6 +4,7 @@ import { createContext } from 'preact';
 import { useContext } from 'preact/hooks';
 import type { AlarmEvent, AlarmsView } from '../../server/contract/alarms.ts';
 import type { LivePacket } from '../../server/contract/packet.ts';
+import type { InstantView } from '../../server/contract/replay.ts';
 import type { StationStatus } from '../../server/contract/status.ts';
 import type { ChannelView, VehicleView } from '../../server/contract/vehicle-view.ts';
 import type { WhyView } from '../../server/contract/why.ts';
@@ -107,11 +108,7 @@ export class Feed {
         this.values[index] = value[i] as number;
         this.qualities[index] = quality[i] as number;
       }
-      for (const [index, watched] of this.latest) {
-        const old = watched.peek();
-        const now = this.read(index);
-        if (old.value !== now.value || old.quality !== now.quality) watched.value = now;
-      }
+      this.tellWatchers();
       for (const bins of packet.plots) {
         const rolling = this.plots.get(bins.plot)?.bins;
         if (rolling?.widthUs === bins.widthUs) rolling.applyPacket(bins);
@@ -120,6 +117,21 @@ export class Feed {
       this.wallMs.value = packet.wallMs;
       if (packet.alarms) this.alarms.value = packet.alarms;
       if (packet.status) this.status.value = packet.status;
+      this.link.value = 'live';
+    });
+  }
+
+  /** Shows an instant of a recorded session. */
+  applyInstant(instant: InstantView): void {
+    batch(() => {
+      instant.values.forEach((value, index) => {
+        this.values[index] = value ?? 0;
+        this.qualities[index] = instant.quality[index] ?? codeMissing;
+      });
+      this.tellWatchers();
+      this.timeUs.value = instant.timeUs;
+      this.wallMs.value = instant.wallMs;
+      this.alarms.value = instant.alarms;
       this.link.value = 'live';
     });
   }
@@ -140,6 +152,14 @@ export class Feed {
   /** Index of a channel in the packets of this epoch. */
   indexOf(name: string): number | undefined {
     return this.indexByName.get(name);
+  }
+
+  private tellWatchers(): void {
+    for (const [index, watched] of this.latest) {
+      const old = watched.peek();
+      const now = this.read(index);
+      if (old.value !== now.value || old.quality !== now.quality) watched.value = now;
+    }
   }
 
   private read(index: number): Latest {

@@ -52,6 +52,19 @@ export class RollingBins {
     }
   }
 
+  /** Takes a fetched stretch whole; what it says replaces what was known. */
+  applyWindow(window: WindowView): void {
+    this.advance(window.first, window.first + window.count);
+    for (const trace of window.traces) {
+      const k = this.channels.indexOf(trace.index);
+      if (k < 0) continue;
+      for (let i = 0; i < window.count; i++) {
+        const bin = window.first + i;
+        if (bin >= this.begin) this.put(k, bin, ...toExtremes(trace, i));
+      }
+    }
+  }
+
   /** Takes a fetched stretch where bins are still missing; a bin that a packet gave stays, since it may be newer. */
   fillHoles(window: WindowView): void {
     for (const trace of window.traces) {
@@ -61,7 +74,7 @@ export class RollingBins {
       for (let i = 0; i < window.count; i++) {
         const bin = window.first + i;
         if (bin < this.begin || bin >= this.end || quality[bin % this.size] !== binHole) continue;
-        this.put(k, bin, trace.low[i] ?? Number.POSITIVE_INFINITY, trace.high[i] ?? Number.NEGATIVE_INFINITY, trace.quality[i] ?? binNone);
+        this.put(k, bin, ...toExtremes(trace, i));
       }
     }
   }
@@ -154,6 +167,11 @@ export class RollingBins {
     this.end = end;
     this.begin = Math.max(this.begin, end - this.size);
   }
+}
+
+/** Low, high and quality of a fetched bin; low above high says that it has no number. */
+function toExtremes({ low, high, quality }: WindowView['traces'][number], i: number): [low: number, high: number, quality: number] {
+  return [low[i] ?? Number.POSITIVE_INFINITY, high[i] ?? Number.NEGATIVE_INFINITY, quality[i] ?? binNone];
 }
 
 function put(points: Point[], n: number, x: number, y: number): number {

@@ -6,20 +6,19 @@ import type { WhyNode, WhySignal, WhyView } from '../../server/contract/why.ts';
 import { BitGrid } from '../frames/bit-grid.tsx';
 import { digitsOf, toNumberText, toUnitWord } from '../shell/numbers.ts';
 import { ApiError } from '../stream/api.ts';
-import { useFeed } from '../stream/feed.ts';
 import { asked } from './asked.ts';
 
 export function WhyPanel() {
-  const feed = useFeed();
   const dialog = useRef<HTMLDialogElement>(null);
   const answer = useSignal<WhyView | undefined>(undefined);
   const problem = useSignal('');
-  const channel = asked.value;
+  const question = asked.value;
+  const channel = question?.channel;
   const ask = () => {
-    if (channel === undefined) return;
-    feed.why(channel).then(
+    if (question === undefined) return;
+    question.feed.why(question.channel).then(
       (view) => {
-        if (asked.value !== channel) return;
+        if (asked.value !== question) return;
         answer.value = view;
         problem.value = '';
       },
@@ -32,13 +31,13 @@ export function WhyPanel() {
   useEffect(() => {
     answer.value = undefined;
     problem.value = '';
-    if (channel === undefined) {
+    if (question === undefined) {
       dialog.current?.close();
       return;
     }
     if (!dialog.current?.open) dialog.current?.showModal();
     ask();
-  }, [channel]);
+  }, [question]);
   const top = answer.value?.nodes[0];
   return (
     <dialog

@@ -1,0 +1,85 @@
+// Recorded sessions that the scripted station has: the same made-up values, for any instant asked.
+import type { InstantView, SessionDetail } from '../../server/contract/replay.ts';
+import type { SessionView } from '../../server/contract/sessions.ts';
+import type { VehicleView } from '../../server/contract/vehicle-view.ts';
+import type { WhyView } from '../../server/contract/why.ts';
+import type { WindowView } from '../../server/contract/window.ts';
+import { valuesAt } from './engine-waves.ts';
+
+const lengthUs = 600_000_000;
+const frameUs = 20_000;
+const startedWallMs = Date.UTC(2026, 4, 17, 9, 30);
+
+const sessions: SessionView[] = [12, 11, 10].map((session) => ({
+  session,
+  vehicle: 'Garganey',
+  startedWallMs: startedWallMs + session * 3_600_000,
+  endedWallMs: startedWallMs + session * 3_600_000 + lengthUs / 1000,
+  state: session === 11 ? 'killed' : 'closed',
+  seconds: lengthUs / 1e6,
+  frames: 498_211,
+  bytes: 2_310_000,
+  pinned: session === 12,
+  note: session === 12 ? 'first pull with the plenum set regrouped' : '',
+  origin: 'live',
+}));
+
+export function answerOfSessions(
+  vehicle: VehicleView,
+  session: string | undefined,
+  act: string | undefined,
+  query: URLSearchParams,
+  why: (channel: string) => WhyView,
+): unknown {
+  if (session === undefined) return { sessions };
+  const at = Number(query.get('at') ?? 0);
+  if (act === 'instant') return instantOf(vehicle, at);
+  if (act === 'step')
+    return { timeUs: query.get('to') === 'next' ? (Math.floor(at / frameUs) + 1) * frameUs : (Math.ceil(at / frameUs) - 1) * frameUs };
+  if (act === 'window') return windowOf(vehicle, query);
+  if (act === 'why') return why('exhaust_spread');
+  if (act !== undefined) return {};
+  return detailOf(vehicle, Number(session));
+}
+
+function detailOf(vehicle: VehicleView, session: number): SessionDetail {
+  return {
+    session: sessions.find((candidate) => candidate.session === session) ?? (sessions[0] as SessionView),
+    reading: 1,
+    readings: [{ id: 1, madeWallMs: startedWallMs, program: '0.1.0', state: 'complete', note: '' }],
+    fromUs: 0,
+    toUs: lengthUs,
+    vehicle: { ...vehicle, epoch: 0 },
+    markers: [
+      { timeUs: 42_000_000, kind: 'pull', text: 'pull 1, 1200 to 6700 rpm', untilUs: 50_000_000 },
+      { timeUs: 88_000_000, kind: 'alarm', severity: 'caution', text: 'exhaust temperature 5 high' },
+      { timeUs: 260_000_000, kind: 'note', text: 'plugs changed' },
+      { timeUs: 410_000_000, kind: 'alarm', severity: 'warning', text: 'oil pressure low' },
+    ],
+  };
+}
+
+function instantOf(vehicle: VehicleView, timeUs: number): InstantView {
+  const values = valuesAt(vehicle, timeUs / 1e6);
+  return {
+    timeUs,
+    wallMs: startedWallMs + timeUs / 1000,
+    values: vehicle.channels.map(({ name }) => values.get(name) ?? null),
+    quality: vehicle.channels.map(({ name }) => (values.has(name) ? 0 : 3)),
+    alarms: { sequence: 0, active: [] },
+  };
+}
+
+function windowOf(vehicle: VehicleView, query: URLSearchParams): WindowView {
+  const [from, to] = [Number(query.get('from')), Number(query.get('to'))];
+  const widthUs = Number(query.get('width') ?? Math.max(frameUs, Math.ceil((to - from) / Number(query.get('pixels')) / frameUs) * frameUs));
+  const first = Math.floor(from / widthUs);
+  const count = Math.max(1, Math.ceil(to / widthUs) - first);
+  const rows = Array.from({ length: count }, (_, i) => valuesAt(vehicle, ((first + i) * widthUs) / 1e6));
+  const traces = (query.get('channels') ?? '').split(',').map((channel) => {
+    const column = rows.map((row) => row.get(channel) ?? null);
+    const index = vehicle.channels.findIndex((candidate) => candidate.name === channel);
+    return { channel, index, unit: '', low: column, high: column, quality: column.map((value) => (value === null ? 3 : 0)) };
+  });
+  return { epoch: 0, timeUs: to, widthUs, first, count, traces };
+}

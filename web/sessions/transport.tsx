@@ -1,0 +1,150 @@
+// Play, pause, step, speed, loop and the time line of a replay, with its markers to jump to.
+import { useEffect } from 'preact/hooks';
+import type { Marker } from '../../server/contract/replay.ts';
+import { toClockText } from '../shell/numbers.ts';
+import { type ReplaySource, speeds } from './replay-source.ts';
+
+const pageS = 5;
+
+export function Transport({ source }: { source: ReplaySource }) {
+  useTransportKeys(source);
+  const { detail } = source;
+  const lengthUs = Math.max(1, detail.toUs - detail.fromUs);
+  const at = source.positionUs.value;
+  const passedS = (at - detail.fromUs) / 1e6;
+  const share = (us: number) => (us - detail.fromUs) / lengthUs;
+  return (
+    <section class="transport" aria-label="Replay">
+      <div class="transport-buttons">
+        <button type="button" class="button" onClick={() => source.stepMarker('previous')} title="To the marker before (Shift ←)">
+          ‹ mark<span class="visually-hidden"> before</span>
+        </button>
+        <button type="button" class="button" onClick={() => void source.step('previous')} title="One frame back (,)">
+          −1<span class="visually-hidden"> frame</span>
+        </button>
+        <button type="button" class="button main play" onClick={() => source.togglePlay()} title="Space">
+          {source.playing.value ? 'Pause' : 'Play'}
+        </button>
+        <button type="button" class="button" onClick={() => void source.step('next')} title="One frame on (.)">
+          +1<span class="visually-hidden"> frame</span>
+        </button>
+        <button type="button" class="button" onClick={() => source.stepMarker('next')} title="To the next marker (Shift →)">
+          mark ›<span class="visually-hidden"> after</span>
+        </button>
+        <label class="speed">
+          <span class="visually-hidden">Speed</span>
+          <select
+            value={String(source.speed.value)}
+            onChange={(event) => {
+              source.speed.value = Number(event.currentTarget.value);
+            }}
+          >
+            {speeds.map((speed) => (
+              <option key={speed} value={String(speed)}>
+                {speed} ×
+              </option>
+            ))}
+          </select>
+        </label>
+        <LoopButton source={source} />
+      </div>
+      <div class="time-line">
+        <output class="time">
+          {toClockText(passedS)}.{Math.floor((Math.max(0, passedS) % 1) * 10)}
+        </output>
+        <div class="line">
+          <input
+            type="range"
+            aria-label="Time in the session"
+            aria-valuetext={`${toClockText(passedS)} of ${toClockText(lengthUs / 1e6)}`}
+            min={detail.fromUs}
+            max={detail.toUs}
+            step={10_000}
+            value={at}
+            onInput={(event) => source.seek(Number(event.currentTarget.value))}
+          />
+          {detail.markers.map((marker) => (
+            <MarkerSign
+              key={`${marker.kind} ${marker.timeUs} ${marker.text}`}
+              marker={marker}
+              share={share(marker.timeUs)}
+              source={source}
+            />
+          ))}
+        </div>
+        <span class="time quiet">{toClockText(lengthUs / 1e6)}</span>
+      </div>
+    </section>
+  );
+}
+
+const markerLetters: Record<Marker['kind'], string> = {
+  alarm: '!',
+  pull: 'P',
+  hold: 'H',
+  check: 'C',
+  note: 'N',
+  loss: 'L',
+  definitions: 'D',
+};
+
+function MarkerSign({ marker, share, source }: { marker: Marker; share: number; source: ReplaySource }) {
+  return (
+    <button
+      type="button"
+      class="marker"
+      data-kind={marker.kind}
+      data-severity={marker.severity}
+      title={`${marker.text}, at ${toClockText((marker.timeUs - source.detail.fromUs) / 1e6)}`}
+      ref={(node) => {
+        node?.style.setProperty('--share', String(share));
+      }}
+      onClick={() => source.seek(marker.timeUs)}
+    >
+      <span aria-hidden="true">{markerLetters[marker.kind]}</span>
+      <span class="visually-hidden">{marker.text}</span>
+    </button>
+  );
+}
+
+/** First press: the loop begins here. Second: it ends here. Third: no loop. */
+function LoopButton({ source }: { source: ReplaySource }) {
+  const loop = source.loop.value;
+  const open = loop !== undefined && loop.toUs === Number.POSITIVE_INFINITY;
+  const words = loop === undefined ? 'Loop from here' : open ? 'Loop to here' : 'End the loop';
+  const press = () => {
+    const now = source.positionUs.peek();
+    if (loop === undefined) source.loop.value = { fromUs: now, toUs: Number.POSITIVE_INFINITY };
+    else if (open && now > loop.fromUs) source.loop.value = { fromUs: loop.fromUs, toUs: now };
+    else source.loop.value = undefined;
+  };
+  return (
+    <button type="button" class="button" aria-pressed={loop !== undefined} onClick={press}>
+      {words}
+    </button>
+  );
+}
+
+function useTransportKeys(source: ReplaySource): void {
+  useEffect(() => {
+    const moves: Record<string, () => void> = {
+      ' ': () => source.togglePlay(),
+      ',': () => void source.step('previous'),
+      '.': () => void source.step('next'),
+      ArrowLeft: () => source.seek(source.positionUs.peek() - pageS * 1e6),
+      ArrowRight: () => source.seek(source.positionUs.peek() + pageS * 1e6),
+    };
+    const onKey = (event: KeyboardEvent) => {
+      const target = event.target instanceof HTMLElement ? event.target : undefined;
+      // A focused control keeps its own keys.
+      if (event.ctrlKey || event.altKey || event.metaKey || target?.matches('input, textarea, select, button, summary, a')) return;
+      const marked = event.shiftKey && (event.key === 'ArrowLeft' || event.key === 'ArrowRight');
+      const move = marked ? () => source.stepMarker(event.key === 'ArrowLeft' ? 'previous' : 'next') : moves[event.key];
+      if (!move) return;
+      event.preventDefault();
+      move();
+    };
+    document.addEventListener('keydown', onKey);
+    return () => document.removeEventListener('keydown', onKey);
+  }, [source]);
+}
