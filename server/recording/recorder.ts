@@ -75,13 +75,18 @@ export class Recorder {
 
   /**
    * Takes the data folder for this process and starts the worker. What a killed program left open is finished in the background.
-   * @param vehicle The definitions in force before the first input: the reading's pipeline is made of them.
+   * @param vehicle The definitions in force before the first input: the reading's pipeline is made of them. They may still be on their way
+   *   while the worker starts; nothing is taken before they are there.
    * @throws EvenburnError DATA_IN_USE, DATA_UNWRITABLE, SQLITE_TOO_OLD
    */
-  static open(data: string, vehicle: Vehicle, options: RecorderOptions = {}): Promise<Recorder> {
+  static open(data: string, vehicle: Vehicle | Promise<Vehicle>, options: RecorderOptions = {}): Promise<Recorder> {
     const worker = new Worker(entryPath('recorder'), { workerData: { data } });
     const recorder = new Recorder(worker, options);
-    recorder.send({ kind: 'begin', vehicle });
+    // A vehicle that can't be read is its reader's to tell; this recorder is then stopped without having begun.
+    Promise.resolve(vehicle).then(
+      (known) => recorder.send({ kind: 'begin', vehicle: known }),
+      () => undefined,
+    );
     return new Promise((resolve, reject) => {
       worker.on('message', (message: FromRecorder) => {
         if (message.kind === 'ready') resolve(recorder);

@@ -1,0 +1,307 @@
+// A stored reading opened to read: windows for plots, values at an instant, alarms, samples. Nothing is computed anew, so seeking is quick.
+import type { AlarmEvent } from '../alarms/alarm-event.ts';
+import { hasValue } from '../channels/quality.ts';
+import { EvenburnError } from '../errors.ts';
+import { readingCacheBytesMax } from '../limits.ts';
+import { type Bins, binWidthsUs, decodeBins } from './bins.ts';
+import { binsKey, binsOfSlices, ChunkReader, slicesPerBlock } from './bins-store.ts';
+import { BoundedCache } from './bounded-cache.ts';
+import type { Column } from './chunk.ts';
+import { type LastSample, LastSamples } from './last-samples.ts';
+import { knownChannels, type ReadingChannel } from './reading-writer.ts';
+import { packSliceKey, sliceOfKey } from './schema.ts';
+import type { SessionFile } from './session-file.ts';
+
+export interface WindowAsked {
+  /** Names. */
+  channels: readonly string[];
+  fromUs: number;
+  toUs: number;
+  /** Bins wanted at most. */
+  pixels: number;
+}
+
+/** Bin `first + i` covers [(first + i) × widthUs, (first + i + 1) × widthUs); every sample in it is counted, none twice. */
+export interface ReadingWindow {
+  widthUs: number;
+  first: number;
+  count: number;
+  traces: ReadingTrace[];
+}
+
+export interface ReadingTrace {
+  channel: string;
+  unit: string;
+  /** Extremes of the samples that carry a number; 0 and meaningless where `numbers` is 0. */
+  min: Float64Array;
+  max: Float64Array;
+  /** Samples of the bin that carry a number. */
+  numbers: Uint32Array;
+  /** Bit q is set when a sample of quality q fell into the bin; 0: no sample at all. */
+  qualities: Uint8Array;
+  /** What held when the window began; undefined: nothing was known. */
+  before: LastSample | undefined;
+}
+
+export interface ReadingAbout {
+  id: number;
+  madeWallMs: number;
+  program: string;
+  node: string;
+  /** Definitions that it began with. */
+  hash: string;
+  state: 'growing' | 'complete' | 'failed';
+  note: string;
+}
+
+interface SliceRange {
+  slice: number;
+  firstUs: number;
+  lastUs: number;
+}
+
+// A coarse level serves from this multiple of its width on, so that widening to whole bins costs at most an eighth of the resolution.
+const coarseFrom = 8;
+
+export class ReadingFile {
+  readonly id: number;
+  private readonly file: SessionFile;
+  private readonly chunks: ChunkReader;
+  private readonly ranges: SliceRange[] = [];
+  private readonly columns: BoundedCache<Column | null>;
+  private readonly bins: BoundedCache<Bins | null>;
+  private channelList: ReadingChannel[] | undefined;
+  /** While the session is being recorded, blocks grow. */
+  private grows = true;
+
+  /** @throws EvenburnError READING_UNKNOWN */
+  constructor(file: SessionFile, id: number) {
+    this.file = file;
+    this.id = id;
+    const known = file.reading(() => file.db.prepare('SELECT count(*) FROM reading WHERE id = ?').pluck().get(id));
+    if (known !== 1) throw new EvenburnError('READING_UNKNOWN', { session: file.session, reading: id });
+    this.chunks = new ChunkReader(file.db, id);
+    this.columns = new BoundedCache(readingCacheBytesMax, (column) => (column ? column.value.length * 17 : 16));
+    this.bins = new BoundedCache(readingCacheBytesMax, (bins) => (bins ? bins.index.length * 29 : 16));
+  }
+
+  /** The channels that have a sample, in the order in which they first had one. */
+  get channels(): ReadingChannel[] {
+    const count = this.file.db.prepare('SELECT count(*) FROM channel WHERE reading = ?').pluck().get(this.id) as number;
+    if (this.channelList?.length !== count) this.channelList = this.file.reading(() => knownChannels(this.file.db, this.id));
+    return this.channelList;
+  }
+
+  /** A channel by name; of several (its unit was changed) the newest. @throws EvenburnError CHANNEL_UNKNOWN */
+  channel(name: string): ReadingChannel {
+    const found = this.channels.findLast((channel) => channel.name === name);
+    if (!found) throw new EvenburnError('CHANNEL_UNKNOWN', { channel: name, session: this.file.session });
+    return found;
+  }
+
+  /** Bins of channels over a stretch of time, exact on their edges. @throws EvenburnError CHANNEL_UNKNOWN, SESSION_DAMAGED */
+  window({ channels, fromUs, toUs, pixels }: WindowAsked): ReadingWindow {
+    if (this.grows) this.grows = this.file.facts.state === 'open';
+    const { widthUs, level } = binsFor(Math.max(1, (toUs - fromUs) / pixels));
+    const first = Math.floor(fromUs / widthUs);
+    const count = Math.max(1, Math.ceil(toUs / widthUs) - first);
+    const before = this.lastBefore(first * widthUs);
+    const found = channels.map((name) => this.channel(name));
+    const traces = found.map((channel) => ({ ...emptyTrace(channel, count), before: before(channel.id) }));
+    this.file.reading(() => {
+      for (const [i, trace] of traces.entries()) {
+        const { id } = found[i] as ReadingChannel;
+        if (level === undefined) this.fillFromSamples(trace, id, first, widthUs);
+        else this.fillFromBins(trace, id, first, widthUs, level);
+      }
+    });
+    return { widthUs, first, count, traces };
+  }
+
+  /** The newest sample of every channel at or before an instant, by channel id. @throws EvenburnError SESSION_DAMAGED */
+  valuesAt(timeUs: number): Map<number, LastSample> {
+    return this.file.reading(() => {
+      const last = this.lastBefore(timeUs + 1);
+      const values = new Map<number, LastSample>();
+      for (const { id } of this.channels) {
+        const sample = last(id);
+        if (sample) values.set(id, sample);
+      }
+      return values;
+    });
+  }
+
+  /** Samples of one channel with times of `fromUs` up to, not including, `toUs`, in the order in which they came to be. */
+  *samples(channel: number, fromUs = 0, toUs = Number.MAX_SAFE_INTEGER): Generator<Column> {
+    for (const { slice } of this.overlapping(fromUs, toUs)) {
+      const column = this.file.reading(() => this.chunks.read(slice, channel));
+      if (column) yield between(column, fromUs, toUs);
+    }
+  }
+
+  /** What happened to alarms, oldest first. */
+  alarms(): AlarmEvent[] {
+    const rows = this.file.reading(() =>
+      this.file.db.prepare('SELECT event FROM alarm WHERE reading = ? ORDER BY sequence').pluck().all(this.id),
+    );
+    return (rows as string[]).map((event) => JSON.parse(event) as AlarmEvent);
+  }
+
+  /** Slices that hold samples, with their extents; they may overlap where late frames came. */
+  slices(): readonly SliceRange[] {
+    const last = this.ranges.at(-1);
+    const rows = this.file.db
+      .prepare('SELECT key, first_us AS firstUs, last_us AS lastUs FROM reading_slice WHERE key > ? AND key < ? ORDER BY key')
+      .all(last ? packSliceKey(this.id, last.slice) : packSliceKey(this.id, 0) - 1, packSliceKey(this.id + 1, 0));
+    for (const { key, firstUs, lastUs } of rows as { key: number; firstUs: number; lastUs: number }[]) {
+      this.ranges.push({ slice: sliceOfKey(key), firstUs, lastUs });
+    }
+    return this.ranges;
+  }
+
+  private overlapping(fromUs: number, toUs: number): SliceRange[] {
+    return this.slices().filter((range) => range.lastUs >= fromUs && range.firstUs < toUs);
+  }
+
+  /** A look-up of the newest sample before an instant, by channel id. */
+  private lastBefore(timeUs: number): (channel: number) => LastSample | undefined {
+    const ranges = this.slices();
+    // Every sample of the slices before this one is older than the instant, and the slice's own head says what they left.
+    const from = ranges.findIndex((range) => range.lastUs >= timeUs);
+    const start = from < 0 ? ranges.length - 1 : from;
+    const head = ranges[start];
+    if (!head) return () => undefined;
+    const db = this.file.db;
+    const blob = db.prepare('SELECT before FROM reading_slice WHERE key = ?').pluck().get(packSliceKey(this.id, head.slice)) as Buffer;
+    const last = LastSamples.decode(blob);
+    const later = ranges.slice(start).filter((range) => range.firstUs < timeUs);
+    return (channel) => {
+      for (const { slice } of later) {
+        const column = this.columnOf(slice, channel);
+        if (column) last.takeColumn(channel, between(column, 0, timeUs));
+      }
+      return last.find(channel);
+    };
+  }
+
+  private columnOf(slice: number, channel: number): Column | null {
+    return this.columns.get(slice * 65_536 + channel, () => this.chunks.read(slice, channel) ?? null);
+  }
+
+  private fillFromSamples(trace: ReadingTrace, channel: number, first: number, widthUs: number): void {
+    const startUs = first * widthUs;
+    const { length } = trace.numbers;
+    for (const { slice } of this.overlapping(startUs, startUs + length * widthUs)) {
+      const column = this.columnOf(slice, channel);
+      if (!column) continue;
+      const { timeUs, value, quality } = column;
+      for (let i = 0; i < timeUs.length; i++) {
+        const bin = Math.floor(((timeUs[i] as number) - startUs) / widthUs);
+        if (bin < 0 || bin >= length) continue;
+        const code = quality[i] as number;
+        const v = value[i] as number;
+        fill(trace, bin, v, v, hasValue(code) ? 1 : 0, 1 << code);
+      }
+    }
+  }
+
+  private fillFromBins(trace: ReadingTrace, channel: number, first: number, widthUs: number, level: number): void {
+    const ratio = widthUs / (binWidthsUs[level] as number);
+    const start = first * ratio;
+    const { length } = trace.numbers;
+    const end = start + length * ratio;
+    for (const block of this.blocks(first * widthUs, (first + length) * widthUs)) {
+      const bins = this.binsOf(block, channel, level);
+      if (!bins) continue;
+      const { index, min, max, count, qualities } = bins;
+      for (let i = lowerBound(index, start); i < index.length; i++) {
+        const at = index[i] as number;
+        if (at >= end) break;
+        const bin = ((at - start) / ratio) | 0;
+        fill(trace, bin, min[i] as number, max[i] as number, count[i] as number, qualities[i] as number);
+      }
+    }
+  }
+
+  private blocks(fromUs: number, toUs: number): Set<number> {
+    return new Set(this.overlapping(fromUs, toUs).map(({ slice }) => Math.floor(slice / slicesPerBlock)));
+  }
+
+  /** The bins of a block: as stored, or while the block grows made of its samples. */
+  private binsOf(block: number, channel: number, level: number): Bins | null {
+    const key = binsKey(this.id, block, channel, level);
+    const end = Math.min((block + 1) * slicesPerBlock, this.ranges.length);
+    const isWhole = end === (block + 1) * slicesPerBlock || !this.grows;
+    // A growing block is kept by how far it had grown.
+    return this.bins.get(isWhole ? key : -(key * slicesPerBlock + (end % slicesPerBlock)), () => {
+      const blob = this.file.db.prepare('SELECT data FROM bins WHERE key = ?').pluck().get(key) as Buffer | undefined;
+      if (blob) return decodeBins(blob);
+      if (isWhole && this.hasBins(block)) return null;
+      return binsOfSlices(this.chunks, channel, block * slicesPerBlock, end)[level] as Bins;
+    });
+  }
+
+  private hasBins(block: number): boolean {
+    const { db } = this.file;
+    const from = binsKey(this.id, block, 0, 0);
+    return db.prepare('SELECT 1 FROM bins WHERE key >= ? AND key < ? LIMIT 1').get(from, binsKey(this.id, block + 1, 0, 0)) !== undefined;
+  }
+}
+
+/** The readings of a session. */
+export function listReadings(file: SessionFile): ReadingAbout[] {
+  const rows = file.reading(() =>
+    file.db.prepare('SELECT id, made_wall_ms AS madeWallMs, program, node, hash, state, note FROM reading ORDER BY id').all(),
+  );
+  return rows as ReadingAbout[];
+}
+
+/** Width of a window's bins, and the stored level that they are whole multiples of; no level: they are made of samples. */
+function binsFor(wantedUs: number): { widthUs: number; level: number | undefined } {
+  for (let level = binWidthsUs.length - 1; level >= 0; level--) {
+    const stored = binWidthsUs[level] as number;
+    if (wantedUs < stored * (level === 0 ? 1 : coarseFrom)) continue;
+    return { widthUs: Math.ceil(wantedUs / stored) * stored, level };
+  }
+  return { widthUs: Math.ceil(wantedUs), level: undefined };
+}
+
+function emptyTrace({ name, unit }: ReadingChannel, count: number): ReadingTrace {
+  return {
+    channel: name,
+    unit,
+    min: new Float64Array(count),
+    max: new Float64Array(count),
+    numbers: new Uint32Array(count),
+    qualities: new Uint8Array(count),
+    before: undefined,
+  };
+}
+
+function fill(trace: ReadingTrace, bin: number, min: number, max: number, numbers: number, qualities: number): void {
+  trace.qualities[bin] = (trace.qualities[bin] as number) | qualities;
+  if (numbers === 0) return;
+  const had = trace.numbers[bin] as number;
+  if (had === 0 || min < (trace.min[bin] as number)) trace.min[bin] = min;
+  if (had === 0 || max > (trace.max[bin] as number)) trace.max[bin] = max;
+  trace.numbers[bin] = had + numbers;
+}
+
+function between(column: Column, fromUs: number, toUs: number): Column {
+  const { timeUs, value, quality } = column;
+  const inside = (_: unknown, i: number): boolean => (timeUs[i] as number) >= fromUs && (timeUs[i] as number) < toUs;
+  if (timeUs.every(inside)) return column;
+  return { timeUs: timeUs.filter(inside), value: value.filter(inside), quality: quality.filter(inside) };
+}
+
+/** First place whose value is not less than `wanted`. */
+function lowerBound(values: Float64Array, wanted: number): number {
+  let low = 0;
+  let high = values.length;
+  while (low < high) {
+    const middle = (low + high) >> 1;
+    if ((values[middle] as number) < wanted) low = middle + 1;
+    else high = middle;
+  }
+  return low;
+}
