@@ -33,13 +33,16 @@ export interface LoadedVehicle {
 const vehiclePath = 'vehicle.yaml';
 const harnessPath = 'harness.yaml';
 
-/** Reads and resolves a folder. A folder that isn't there is one problem, FILE_MISSING. */
+/**
+ * Reads and resolves a folder. A folder that isn't there is one problem, FILE_MISSING.
+ * @throws EvenburnError INPUT_FILE_UNREADABLE for a file that is there and can't be opened.
+ */
 export async function loadVehicle(dir: string): Promise<LoadedVehicle> {
   const files = await readFiles(dir);
   return { ...parseVehicle(files), files };
 }
 
-/** Reads a folder's vehicle. @throws EvenburnError VEHICLE_INVALID, each problem on a line of its own in `problems`. */
+/** Reads a folder's vehicle. @throws EvenburnError VEHICLE_INVALID, its detail `problems` with a line for each; INPUT_FILE_UNREADABLE */
 export async function getVehicle(dir: string): Promise<Vehicle> {
   const { vehicle, problems } = await loadVehicle(dir);
   if (vehicle) return vehicle;
@@ -71,7 +74,10 @@ async function readDefinition(dir: string, path: string): Promise<DefinitionFile
   if (size === undefined) return undefined;
   // Too large a file is reported by its length; its text isn't worth reading.
   if (size > definitionFileBytesMax) return { path, text: ' '.repeat(definitionFileBytesMax + 1) };
-  return { path, text: await readFile(at, 'utf8') };
+  const text = await readFile(at, 'utf8').catch((error: NodeJS.ErrnoException) => {
+    throw new EvenburnError('INPUT_FILE_UNREADABLE', { path: at, why: error.code ?? error.message }, error);
+  });
+  return { path, text };
 }
 
 /** Resolves files that were read before (or come out of a record). Pure: no I/O, and the same files give the same vehicle. */

@@ -282,9 +282,9 @@ export interface Vehicle {
   /** Sensor supply and ground groups: group name → channels. */
   supplies: ReadonlyMap<string, string[]>;
   grounds: ReadonlyMap<string, string[]>;
-  /** `checks:` as data; the checks read their own keys. */
+  /** `checks:` as data (groups of keys are Maps); the checks read their own keys. */
   checks: unknown;
-  /** Harness file as data, when there is one; `harness/` gives it meaning. */
+  /** Harness file as data (groups of keys are Maps), when there is one; `harness/` gives it meaning. */
   harness?: unknown;
   /** Non-fatal findings of loading. */
   warnings: Problem[];
