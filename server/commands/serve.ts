@@ -7,9 +7,9 @@ import type { Source } from '../bus/source.ts';
 import type { SessionClock } from '../clock.ts';
 import type { LoadedVehicle } from '../definitions/load-vehicle.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
-import type { VehicleWatch } from '../definitions/watch-vehicle.ts';
 import { EvenburnError } from '../errors.ts';
 import { defaultPort, parentLookIntervalMs } from '../limits.ts';
+import type { RecorderStatus } from '../recording/recorder.ts';
 import type { Station } from '../station.ts';
 
 interface ServeOptions {
@@ -53,33 +53,77 @@ function parsePort(value: string): number {
 
 async function serve(options: ServeOptions): Promise<void> {
   const stopped = untilStopped();
-  const [{ getVehicle, loadVehicle }, { SessionClock }, { Recorder }, { dataFolder }] = await Promise.all([
-    import('../definitions/load-vehicle.ts'),
-    import('../clock.ts'),
-    import('../recording/recorder.ts'),
-    import('../settings.ts'),
-  ]);
-  const folder = options.vehicle ?? demoVehicle;
-  const loaded = await loadVehicle(folder);
-  const vehicle = loaded.vehicle ?? (await getVehicle(folder));
-  const session = new SessionClock();
-  const sources = await openSources(vehicle, options, session);
   let station: Station | undefined;
-  const opening = Recorder.open(dataFolder(options.data), vehicle, { onStatus: (status) => station?.recordingChanged(status) });
-  // The recorder's worker starts while this thread reads the rest of the program.
-  const [recorder, listen] = await Promise.all([opening, pagesReady()]);
-  const { Station } = await import('../station.ts');
-  station = new Station({ vehicle, sources, session, recorder });
-  const server = await listen(station, options.port).catch(async (error: unknown) => {
-    await recorder.stop();
-    throw error;
+  // Definitions are read in a worker, the recorder starts in another, and this thread reads the rest of the program meanwhile.
+  const definitions = await readDefinitions(options.vehicle ?? demoVehicle);
+  const opening = openRecorder(options.data, definitions.vehicle, (status) => station?.recordingChanged(status));
+  const [opened, pages, given] = await Promise.allSettled([opening, pagesReady(), definitions.vehicle]);
+  const close = async () => {
+    await definitions.close();
+    if (opened.status === 'fulfilled') await opened.value.stop();
+  };
+  try {
+    const vehicle = resultOf(given);
+    const session = new (await import('../clock.ts')).SessionClock();
+    const sources = await openSources(vehicle, options, session);
+    const { Station } = await import('../station.ts');
+    station = new Station({ vehicle, sources, session, recorder: resultOf(opened) });
+    const server = await resultOf(pages)(station, options.port);
+    definitions.follow(station);
+    tellStart(vehicle, sources, server.url);
+    process.exitCode = await stopped;
+    await server.close();
+  } finally {
+    await close();
+  }
+}
+
+/** @throws what it was rejected with */
+function resultOf<T>(settled: PromiseSettledResult<T>): T {
+  if (settled.status === 'rejected') throw settled.reason;
+  return settled.value;
+}
+
+async function openRecorder(data: string | undefined, vehicle: Promise<Vehicle>, onStatus: (status: RecorderStatus) => void) {
+  const [{ Recorder }, { dataFolder }] = await Promise.all([import('../recording/recorder.ts'), import('../settings.ts')]);
+  return Recorder.open(dataFolder(data), vehicle, { onStatus });
+}
+
+/** The definitions of a folder while the server runs. */
+interface Definitions {
+  /** The folder's vehicle at the start. Rejected with VEHICLE_INVALID, INPUT_FILE_UNREADABLE. */
+  vehicle: Promise<Vehicle>;
+  /** From now on a good save takes effect at the next instant; a broken one is shown, and the last good set stays. */
+  follow(station: Station): void;
+  close(): Promise<void>;
+}
+
+async function readDefinitions(folder: string): Promise<Definitions> {
+  const { watchVehicle } = await import('../definitions/watch-vehicle.ts');
+  const inThisThread = async () => (await import('../definitions/load-vehicle.ts')).getVehicle(folder);
+  let station: Station | undefined;
+  let saves = 0;
+  let newest: LoadedVehicle | undefined;
+  const show = (saved: LoadedVehicle) => (saved.vehicle ? station?.define(saved.vehicle) : station?.showProblems(saved.problems));
+  let opened: Promise<{ close(): Promise<void> }> | undefined;
+  const vehicle = new Promise<Vehicle>((resolve, reject) => {
+    const told = (saved: LoadedVehicle) => {
+      newest = saved;
+      if (++saves > 1) show(saved);
+      else if (saved.vehicle) resolve(saved.vehicle);
+      // Errors are told by whom every command uses, with the place of each.
+      else inThisThread().then(resolve, reject);
+    };
+    opened = watchVehicle(folder, undefined, told, () => inThisThread().then(resolve, reject));
   });
-  tellStart(vehicle, sources, server.url);
-  const watching = await watch(folder, loaded, station);
-  const exitCode = await stopped;
-  await watching.close();
-  await server.close();
-  process.exitCode = exitCode;
+  return {
+    vehicle,
+    follow(running) {
+      station = running;
+      if (saves > 1 && newest) show(newest);
+    },
+    close: async () => (await opened)?.close(),
+  };
 }
 
 /** Reads what serves pages; the result opens the port. */
@@ -92,15 +136,6 @@ async function pagesReady() {
   ]);
   const logger = pino({ level: logLevel }, pino.destination({ fd: 2, sync: true }));
   return (station: Station, port: number) => startServer({ station, version, webFolder: join(root, 'dist', 'web'), logger }, port);
-}
-
-/** A good save takes effect at the next instant; a broken one is shown, and the last good set stays. */
-async function watch(folder: string, loaded: LoadedVehicle, station: Station): Promise<VehicleWatch> {
-  const { watchVehicle } = await import('../definitions/watch-vehicle.ts');
-  return watchVehicle(folder, loaded, (saved) => {
-    if (saved.vehicle) station.define(saved.vehicle);
-    else station.showProblems(saved.problems);
-  });
 }
 
 /** The address is the answer; what to know about this start goes to standard error. */

@@ -19,14 +19,16 @@ export interface VehicleWatch {
  * Folders are watched, not files: editors save by writing a new file and renaming it over the old one. Where the system tells
  * nothing (some network folders), changes are found by looking every `definitionsPollMs`.
  *
- * @param known What the caller has loaded already; only what differs from it is told.
+ * @param known What the caller has loaded already; only what differs from it is told. Without it the folder as it is is told first.
+ * @param onUnreadable Called when a file is there and can't be opened: `loadVehicle` says which and why.
  */
 export async function watchVehicle(
   dir: string,
   known: LoadedVehicle | undefined,
   onSave: (loaded: LoadedVehicle) => void,
+  onUnreadable: () => void = () => undefined,
 ): Promise<VehicleWatch> {
-  const watching = new FolderWatch(dir, known, onSave);
+  const watching = new FolderWatch(dir, known, onSave, onUnreadable);
   await watching.start();
   return watching;
 }
@@ -34,6 +36,7 @@ export async function watchVehicle(
 class FolderWatch implements VehicleWatch {
   private readonly dir: string;
   private readonly onSave: (loaded: LoadedVehicle) => void;
+  private readonly onUnreadable: () => void;
   private readonly worker: Worker;
   private readonly watchers = new Map<string, FSWatcher>();
   private readonly poll: NodeJS.Timeout;
@@ -44,9 +47,10 @@ class FolderWatch implements VehicleWatch {
   private missingOnce = false;
   private closed = false;
 
-  constructor(dir: string, known: LoadedVehicle | undefined, onSave: (loaded: LoadedVehicle) => void) {
+  constructor(dir: string, known: LoadedVehicle | undefined, onSave: (loaded: LoadedVehicle) => void, onUnreadable: () => void) {
     this.dir = dir;
     this.onSave = onSave;
+    this.onUnreadable = onUnreadable;
     this.told = known ? textsOf(known) : '';
     this.worker = new Worker(entryPath('definitions'));
     this.worker.unref();
@@ -107,7 +111,11 @@ class FolderWatch implements VehicleWatch {
   }
 
   private take({ number, loaded }: DefinitionsAnswer): void {
-    if (this.closed || number !== this.requests || !loaded) return;
+    if (this.closed || number !== this.requests) return;
+    if (!loaded) {
+      this.onUnreadable();
+      return;
+    }
     const texts = textsOf(loaded);
     if (texts === this.told) return;
     // Between an editor's two steps a file may be gone or empty for a moment: look once more before telling.
