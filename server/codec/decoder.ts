@@ -72,7 +72,7 @@ class CompiledDecoder implements Decoder {
   readonly frames: readonly Frame[];
   readonly counts: DecodeCounts;
   private readonly readers: LayoutReader[];
-  private readonly lengths: Uint8Array;
+  private readonly lengths: Uint16Array;
   private readonly signalsMax: number;
   private readonly ids = new IdTable();
   /** J1939 groups: (bus, group) → page; then the page's definition for each source address, −1 for none. */
@@ -85,7 +85,7 @@ class CompiledDecoder implements Decoder {
     const frames = vehicle.buses.flatMap((bus) => bus.frames);
     this.frames = frames;
     this.readers = frames.map(compileLayout);
-    this.lengths = Uint8Array.from(frames, (frame) => frame.lengthBytes);
+    this.lengths = Uint16Array.from(frames, (frame) => frame.lengthBytes);
     this.signalsMax = Math.max(0, ...frames.map((frame) => frame.signals.length));
     this.bySource = this.enterFrames();
     this.counts = emptyCounts(frames.length, this.unknownList);

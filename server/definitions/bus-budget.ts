@@ -1,4 +1,6 @@
 // What a bus can carry, as far as its definitions tell: periods that no device can keep, and load before a frame was seen.
+import { frameFlag } from '../bus/frame-batch.ts';
+import { wireSecondsMin } from '../codec/wire-length.ts';
 import type { ProblemList } from './problem.ts';
 import type { Bus, Frame } from './vehicle.ts';
 import type { Path, YamlText } from './yaml-text.ts';
@@ -7,21 +9,13 @@ import type { Path, YamlText } from './yaml-text.ts';
 const loadMaxPercent = 70;
 
 /**
- * Fewest bits that a classic frame takes on the wire, interframe space included: no stuff bit counted. 11-bit ids 47 + 8 × bytes,
- * 29-bit ids 67 + 8 × bytes (ISO 11898-1; the constants of the published worst-case formula without its stuffing term).
- */
-export function fewestFrameBits(bytes: number, extended: boolean): number {
-  return (extended ? 67 : 47) + 8 * bytes;
-}
-
-/**
  * Least time on the wire of one sending of a frame, seconds. A broadcast message of several packets is one announcing frame and a
- * frame for every 7 bytes. Of an FD frame only the payload at the data rate and 29 (49 extended) bits at the nominal rate are counted.
+ * frame for every 7 bytes.
  */
-export function leastFrameTimeS(frame: Frame, bus: Bus): number {
-  if (frame.fd) return (frame.extended ? 49 : 29) / bus.bitRate + (8 * frame.lengthBytes) / (bus.dataBitRate ?? bus.bitRate);
-  if (frame.lengthBytes <= 8) return fewestFrameBits(frame.lengthBytes, frame.extended) / bus.bitRate;
-  return ((1 + Math.ceil(frame.lengthBytes / 7)) * fewestFrameBits(8, true)) / bus.bitRate;
+function leastFrameTimeS(frame: Frame, bus: Bus): number {
+  const flags = (frame.extended ? frameFlag.extended : 0) | (frame.fd ? frameFlag.fd : 0);
+  if (frame.fd || frame.lengthBytes <= 8) return wireSecondsMin(flags, frame.lengthBytes, bus.bitRate, bus.dataBitRate);
+  return (1 + Math.ceil(frame.lengthBytes / 7)) * wireSecondsMin(flags, 8, bus.bitRate, undefined);
 }
 
 /** Warns of periods shorter than the frame itself, and of buses that are too full by their definitions. */
