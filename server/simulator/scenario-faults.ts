@@ -46,6 +46,8 @@ function readFault(node: ScenarioNode, vehicle: Vehicle): Fault {
   const fault: Fault = { kind, fromUs: 0, toUs: Number.POSITIVE_INFINITY, amount: row.amount?.usual ?? 0 };
   for (const target of row.needs) node.needed(target, `A ${kind} needs \`${target}\`.`);
   for (const target of [...row.needs, ...(row.may ?? [])]) if (node.has(target)) readTarget(node, target, fault, vehicle);
+  if (kind === 'supply_shift' && !node.has('group') && !node.has('channel'))
+    node.needed('group', 'Name a supply or ground group, or a channel.');
   if (row.amount) {
     const unit = row.amount.unit === 'own' ? unitOf(vehicle, fault.channel) : row.amount.unit;
     fault.amount = node.quantity(row.amount.key, unit, row.amount.usual);
