@@ -85,7 +85,8 @@ export class AlarmBoard {
     for (const alarm of this.alarms) {
       const { condition, machine } = alarm;
       if (condition === undefined || !(this.fresh || alarm.dueUs <= timeUs || condition.isTouched)) continue;
-      const happened = machine.step(timeUs, condition.truths());
+      condition.evaluate();
+      const happened = machine.step(timeUs, condition);
       alarm.dueUs = condition.isSpike ? timeUs + instantUs : machine.dueUs(timeUs);
       if (happened === 'cleared') this.report(alarm, 'cleared', timeUs);
       else if (happened === 'raised') {
@@ -174,7 +175,7 @@ export class AlarmBoard {
 
   private raisingOf(condition: AlarmCondition, timeUs: number): Raising {
     const channel = condition.subject === undefined ? undefined : this.channels[condition.subject];
-    return { timeUs, sequence: 0, channel: channel?.name ?? null, unit: channel?.unit ?? '', ...condition.reading() };
+    return { timeUs, sequence: 0, channel: channel?.name ?? null, unit: channel?.unit ?? '', ...condition.raisingReading() };
   }
 
   /** Of alarms raised at one instant, that one came first whose condition did; then the worse one, then the file's order. */

@@ -11,31 +11,36 @@ export interface ShownReading {
   quality: 0 | 1 | 2 | 3 | 4;
 }
 
-export class AlarmCondition {
+/** After `evaluate`, its truths are in `when`, `while` and `over`. */
+export class AlarmCondition implements AlarmTruths {
   /** Channels of all its texts. */
   readonly inputs: Uint16Array;
   /** Index of the first channel that `when` names; undefined when it names none. */
   readonly subject: number | undefined;
   private readonly table: ChannelTable;
-  private readonly when: CompiledFormula;
+  private readonly condition: CompiledFormula;
   private readonly gate: CompiledFormula | undefined;
   private readonly clear: CompiledFormula | undefined;
   /** A condition that needs no time is also tried on the extremes since the last instant, unless its functions keep a state. */
   private readonly seesSpikes: boolean;
-  /** As of the last `truths`, the condition was true between instants and isn't any more: it must be looked at again at the next. */
+  when: Truth;
+  while: Truth = true;
+  over: Truth;
+  /** As of the last `evaluate`, the condition was true between instants and isn't any more: it must be looked at again at the next. */
   isSpike = false;
   /** The subject's extreme that made the condition true, when it wasn't the last value. */
   private spike: number | undefined;
 
   constructor(rule: AlarmRule, context: FormulaContext) {
     this.table = context.evaluation.table;
-    this.when = compileFormula(rule.when, context);
+    this.condition = compileFormula(rule.when, context);
     this.gate = rule.while === undefined ? undefined : compileFormula(rule.while, context);
     this.clear = rule.clear === undefined ? undefined : compileFormula(rule.clear, context);
-    const all = [this.when, this.gate, this.clear].flatMap((formula) => formula?.inputs ?? []);
+    const all = [this.condition, this.gate, this.clear].flatMap((formula) => formula?.inputs ?? []);
     this.inputs = Uint16Array.from(new Set(all));
-    this.subject = this.when.inputs[0];
-    this.seesSpikes = rule.forUs === 0 && this.when.save().length === 0;
+    this.subject = this.condition.inputs[0];
+    this.seesSpikes = rule.forUs === 0 && this.condition.save().length === 0;
+    if (this.seesSpikes) for (const slot of this.condition.inputs) this.table.watch(slot);
   }
 
   /** True where a sample came, or a quality changed, since the last instant. */
@@ -45,45 +50,51 @@ export class AlarmCondition {
     return false;
   }
 
-  truths(): AlarmTruths {
+  /** Sets the truths as of now. */
+  evaluate(): void {
     this.spike = undefined;
-    const last = truthOf(this.when);
-    this.isSpike = last !== true && this.seesSpikes && this.isTrueOnSpike();
-    const when = this.isSpike ? true : last;
-    const over = this.clear === undefined ? (when === undefined ? undefined : !when) : truthOf(this.clear);
-    return { when, while: this.gate === undefined ? true : truthOf(this.gate), over };
+    this.isSpike = false;
+    this.when = truthOf(this.condition);
+    if (this.seesSpikes && this.when !== true && this.isTrueOnSpike()) {
+      this.isSpike = true;
+      this.when = true;
+    }
+    this.over = this.clear === undefined ? (this.when === undefined ? undefined : !this.when) : truthOf(this.clear);
+    if (this.gate !== undefined) this.while = truthOf(this.gate);
   }
 
-  /** What to show for the alarm as of the last `truths`. */
+  /** What the alarm is about, as it is now. */
   reading(): ShownReading {
     const slot = this.subject;
     if (slot === undefined) return { value: null, quality: quality.missing };
-    if (this.spike !== undefined) return { value: this.spike, quality: quality.ok };
     const code = this.table.quality[slot] as ShownReading['quality'];
     return { value: hasValue(code) ? (this.table.value[slot] as number) : null, quality: code };
   }
 
+  /** What raised the alarm at the instant of the last `evaluate`: of a spike the extreme. */
+  raisingReading(): ShownReading {
+    return this.spike === undefined ? this.reading() : { value: this.spike, quality: quality.ok };
+  }
+
   save(): unknown[] {
-    return [this.when.save(), this.gate?.save() ?? [], this.clear?.save() ?? []];
+    return [this.condition.save(), this.gate?.save() ?? [], this.clear?.save() ?? []];
   }
 
   restore(saved: readonly unknown[]): void {
     const [when, gate, clear] = saved as [unknown[], unknown[], unknown[]];
-    this.when.restore(when);
+    this.condition.restore(when);
     this.gate?.restore(gate);
     this.clear?.restore(clear);
   }
 
   /** Tries the condition with one channel at a time at its lowest and highest since the last instant, the others as they are. */
   private isTrueOnSpike(): boolean {
-    for (const slot of this.when.inputs) {
-      const { low, high, value } = this.table;
+    const { changed, low, high } = this.table;
+    for (const slot of this.condition.inputs) {
+      if (changed[slot] !== 2) continue;
       const lowest = low[slot] as number;
       const highest = high[slot] as number;
-      const now = value[slot] as number;
-      const hadNumber = lowest <= highest;
-      const moved = lowest !== now || highest !== now || !hasValue(this.table.quality[slot] as number);
-      if (hadNumber && moved && (this.isTrueWith(slot, lowest) || this.isTrueWith(slot, highest))) return true;
+      if (lowest <= highest && (this.isTrueWith(slot, lowest) || this.isTrueWith(slot, highest))) return true;
     }
     return false;
   }
@@ -94,7 +105,7 @@ export class AlarmCondition {
     const heldQuality = qualities[slot] as number;
     value[slot] = extreme;
     qualities[slot] = quality.ok;
-    const holds = truthOf(this.when) === true;
+    const holds = truthOf(this.condition) === true;
     value[slot] = heldValue;
     qualities[slot] = heldQuality;
     if (holds && slot === this.subject) this.spike = extreme;

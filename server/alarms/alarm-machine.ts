@@ -20,17 +20,17 @@ export interface AlarmTruths {
   over: Truth;
 }
 
-/** Everything that outlives an instant, as JSON. */
+/** Everything that outlives an instant, as JSON. Times are -1 for never. */
 export interface AlarmMachineState {
-  /** Since when the gate has been open; undefined while it is closed. A bad gate leaves it as it is. */
-  openUs?: number;
-  /** Since when the condition has been true while armed. */
-  trueUs?: number;
-  raisedUs?: number;
+  openUs: number;
+  trueUs: number;
+  raisedUs: number;
   latched: boolean;
-  acknowledgedBy?: string;
   unknown: boolean;
+  acknowledgedBy: string | null;
 }
+
+const never = -1;
 
 /**
  *     gate     ____/-----------------------------------------\____
@@ -40,113 +40,117 @@ export interface AlarmMachineState {
  *     latched  _________________________/------ until acknowledged
  */
 export class AlarmMachine {
-  private state: AlarmMachineState = { latched: false, unknown: false };
-  private readonly timing: AlarmTiming;
+  private readonly armAfterUs: number;
+  private readonly forUs: number;
+  private readonly latch: boolean;
+  /** Since when the gate has been open; a bad gate leaves it as it is. */
+  private openUs = never;
+  /** Since when the condition has been true while armed. */
+  private conditionUs = never;
+  private raisedUs = never;
+  private latched = false;
+  private unknown = false;
+  private by: string | null = null;
 
-  constructor(timing: AlarmTiming) {
-    this.timing = timing;
+  constructor({ armAfterUs, forUs, latch }: AlarmTiming) {
+    this.armAfterUs = armAfterUs;
+    this.forUs = forUs;
+    this.latch = latch;
   }
 
   get isRaised(): boolean {
-    return this.state.raisedUs !== undefined;
+    return this.raisedUs !== never;
   }
 
   /** Raised, or latched and waiting for an acknowledgement. */
   get isStanding(): boolean {
-    return this.isRaised || this.state.latched;
+    return this.isRaised || this.latched;
   }
 
   get isAcknowledged(): boolean {
-    return this.state.acknowledgedBy !== undefined;
+    return this.by !== null;
   }
 
   get acknowledgedBy(): string | undefined {
-    return this.state.acknowledgedBy;
+    return this.by ?? undefined;
   }
 
   /** The condition, or its gate, can't be judged now. */
   get isUnknown(): boolean {
-    return this.state.unknown;
+    return this.unknown;
   }
 
   /** Since when the condition has been true while armed; for the order of alarms that are raised at one instant. */
   get trueUs(): number {
-    return this.state.trueUs ?? 0;
+    return this.conditionUs;
   }
 
   /** One instant. Says what happened; unknown neither raises nor clears. */
   step(timeUs: number, truths: AlarmTruths): 'raised' | 'cleared' | undefined {
-    const { state } = this;
-    this.stepGate(timeUs, truths.while);
-    const judged = this.isRaised ? truths.over : truths.when;
-    state.unknown = truths.while === undefined || (this.isOpen && judged === undefined);
-    if (this.isRaised) return this.isOpen && truths.over !== true ? undefined : this.clear();
-    if (!this.isArmed(timeUs) || truths.when === false) {
-      delete state.trueUs;
+    const { when, while: gate, over } = truths;
+    if (gate === false) this.openUs = never;
+    else if (gate === true && this.openUs === never) this.openUs = timeUs;
+    const isOpen = this.openUs !== never;
+    this.unknown = gate === undefined || (isOpen && (this.isRaised ? over : when) === undefined);
+    if (this.isRaised) return isOpen && over !== true ? undefined : this.clear();
+    if (when === false || !isOpen || timeUs - this.openUs < this.armAfterUs) {
+      this.conditionUs = never;
       return undefined;
     }
-    if (truths.when === undefined) return undefined;
-    state.trueUs ??= timeUs;
-    return timeUs - state.trueUs >= this.timing.forUs ? this.raise(timeUs) : undefined;
+    if (when === undefined) return undefined;
+    if (this.conditionUs === never) this.conditionUs = timeUs;
+    return timeUs - this.conditionUs >= this.forUs ? this.raise(timeUs) : undefined;
   }
 
   /** True when there was something to acknowledge. */
   acknowledge(by: string): boolean {
     if (!this.isStanding || this.isAcknowledged) return false;
-    if (this.isRaised) this.state.acknowledgedBy = by;
-    else this.state.latched = false;
+    if (this.isRaised) this.by = by;
+    else this.latched = false;
     return true;
   }
 
   /** When it must be stepped again though no input changes; Infinity: never. */
   dueUs(timeUs: number): number {
-    const { openUs, trueUs } = this.state;
-    if (this.isRaised || openUs === undefined) return Number.POSITIVE_INFINITY;
-    const armedUs = openUs + this.timing.armAfterUs;
+    if (this.isRaised || this.openUs === never) return Number.POSITIVE_INFINITY;
+    const armedUs = this.openUs + this.armAfterUs;
     if (timeUs < armedUs) return armedUs;
-    const raiseUs = trueUs === undefined ? Number.POSITIVE_INFINITY : trueUs + this.timing.forUs;
+    if (this.conditionUs === never) return Number.POSITIVE_INFINITY;
+    const raiseUs = this.conditionUs + this.forUs;
     return raiseUs > timeUs ? raiseUs : Number.POSITIVE_INFINITY;
   }
 
   /** Takes over that an alarm of the same name, with another text, stood and latched. */
   inheritLatch(): void {
-    this.state.latched = true;
+    this.latched = true;
   }
 
   save(): AlarmMachineState {
-    return { ...this.state };
+    const { openUs, conditionUs: trueUs, raisedUs, latched, unknown, by: acknowledgedBy } = this;
+    return { openUs, trueUs, raisedUs, latched, unknown, acknowledgedBy };
   }
 
   restore(state: AlarmMachineState): void {
-    this.state = { ...state };
-  }
-
-  private get isOpen(): boolean {
-    return this.state.openUs !== undefined;
-  }
-
-  private isArmed(timeUs: number): boolean {
-    return this.state.openUs !== undefined && timeUs - this.state.openUs >= this.timing.armAfterUs;
-  }
-
-  private stepGate(timeUs: number, gate: Truth): void {
-    if (gate === true) this.state.openUs ??= timeUs;
-    else if (gate === false) delete this.state.openUs;
+    this.openUs = state.openUs;
+    this.conditionUs = state.trueUs;
+    this.raisedUs = state.raisedUs;
+    this.latched = state.latched;
+    this.unknown = state.unknown;
+    this.by = state.acknowledgedBy;
   }
 
   private raise(timeUs: number): 'raised' {
-    this.state.raisedUs = timeUs;
-    this.state.latched = false;
-    delete this.state.acknowledgedBy;
+    this.raisedUs = timeUs;
+    this.latched = false;
+    this.by = null;
     return 'raised';
   }
 
   private clear(): 'cleared' {
-    const { state } = this;
-    state.latched = this.timing.latch && state.acknowledgedBy === undefined;
-    delete state.raisedUs;
-    delete state.trueUs;
-    delete state.acknowledgedBy;
+    this.latched = this.latch && this.by === null;
+    this.raisedUs = never;
+    this.conditionUs = never;
+    this.by = null;
     return 'cleared';
   }
 }

@@ -58,11 +58,12 @@ export class BusMeters {
   count(frames: FrameBatch, from: number, to: number): void {
     // The first frame behind a silence decides, so that where a batch is cut changes nothing.
     if (this.nextUs === Number.POSITIVE_INFINITY && to > from) this.nextUs = Math.ceil((frames.timeUs[from] as number) / stepUs) * stepUs;
+    const { timeUs, bus, flags } = frames;
     for (let i = from; i < to; i++) {
-      const meter = this.meters[frames.bus[i] as number];
-      if (!meter) continue;
-      if (meter.firstUs < 0) meter.firstUs = frames.timeUs[i] as number;
-      if (((frames.flags[i] as number) & frameFlag.error) !== 0) meter.errorCount++;
+      const meter = this.meters[bus[i] as number];
+      if (meter === undefined) continue;
+      if (meter.firstUs < 0) meter.firstUs = timeUs[i] as number;
+      if (((flags[i] as number) & frameFlag.error) !== 0) meter.errorCount++;
       else meter.busyBits += bitTimes(frames, i, meter);
     }
   }

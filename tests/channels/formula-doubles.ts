@@ -57,6 +57,6 @@ function toPair(given: Given): { value: number; quality: QualityName } {
 }
 
 /** The value of a formula on inputs of one instant. */
-export function valueOf(text: string, inputs: Record<string, Given> = {}): number | QualityName {
+export function resultOf(text: string, inputs: Record<string, Given> = {}): number | QualityName {
   return new FormulaDouble(text).at(0, inputs);
 }

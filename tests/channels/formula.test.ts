@@ -4,7 +4,7 @@ import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
 import { checkFormula, formulaChannels } from '../../server/channels/formula.ts';
 import { formulaFunctions } from '../../server/channels/formula-functions.ts';
-import { FormulaDouble, type Given, scope, valueOf } from './formula-doubles.ts';
+import { FormulaDouble, type Given, resultOf, scope } from './formula-doubles.ts';
 
 const page = readFileSync(join(import.meta.dirname, '../../docs/formulas.md'), 'utf8');
 
@@ -74,13 +74,13 @@ describe('operators', () => {
     ['2 <= 2 and 2 >= 2 and not (2 < 2) and not (2 > 2)', 1],
   ])('%s is %d', (text, result) => {
     expect(checkFormula(text, scope)).toEqual([]);
-    expect(valueOf(text)).toBe(result);
+    expect(resultOf(text)).toBe(result);
   });
 
   it.each(['1 / 0', '0 / 0', '5 % 0', 'sqrt(-1)', 'log(0)', '0 ^ -1', '1e308 * 10', '(-8) ^ 0.5', 'clamp(1, 3, 2)', 'thermocouple_k(60)'])(
     '%s has no result',
     (text) => {
-      expect(valueOf(text)).toBe('missing');
+      expect(resultOf(text)).toBe('missing');
     },
   );
 });
@@ -102,7 +102,7 @@ describe('bad inputs', () => {
     ['is_good(a) and b', { a: 1, b: 1 }, 1],
     ['not (is_good(a) and a)', { a: 'stale' }, 1],
   ] as [string, Record<string, Given>, unknown][])('%s with %j is %s', (text, inputs, result) => {
-    expect(valueOf(text, inputs)).toBe(result);
+    expect(resultOf(text, inputs)).toBe(result);
   });
 
   it('uses an input out of range, and says so', () => {
@@ -128,15 +128,15 @@ describe("Kleene's three-valued logic", () => {
     ['U', 'U', 'U', 'U'],
   ];
   it.each(table)('%s with %s: and %s, or %s', (left, right, and, or) => {
-    expect(read(valueOf('a and b', { a: given[left], b: given[right] }))).toBe(and);
-    expect(read(valueOf('a or b', { a: given[left], b: given[right] }))).toBe(or);
+    expect(read(resultOf('a and b', { a: given[left], b: given[right] }))).toBe(and);
+    expect(read(resultOf('a or b', { a: given[left], b: given[right] }))).toBe(or);
   });
   it.each([
     ['T', 'F'],
     ['F', 'T'],
     ['U', 'U'],
   ] as const)('not %s is %s', (of, result) => {
-    expect(read(valueOf('not a', { a: given[of] }))).toBe(result);
+    expect(read(resultOf('not a', { a: given[of] }))).toBe(result);
   });
 });
 
