@@ -1,7 +1,5 @@
 // The one file that knows Chart.js: a line plot that is told its points and draws them, and nothing else.
-import { Chart, type ChartDataset, LinearScale, LineController, LineElement, type Plugin, PointElement } from 'chart.js';
-
-Chart.register(LineController, LineElement, PointElement, LinearScale);
+import { Chart, type ChartDataset, DatasetController, LinearScale, type Plugin, PointElement } from 'chart.js';
 
 /** A point; y is NaN where the trace is broken (a gap is drawn as a gap). */
 export interface Point {
@@ -41,6 +39,57 @@ export function traceDash(style: number): number[] {
   return dashes[(style + Math.floor(style / colours.length)) % dashes.length] as number[];
 }
 
+/** Points that a dataset draws, and how; `data` stays empty, so that no element is made for each point and each draw. */
+interface DrawnDataset extends ChartDataset<'line', Point[]> {
+  points: Point[];
+  style: number;
+}
+
+/** Draws its dataset's points as they are: a line through them, broken at NaN. Chart.js keeps axes, layout and pixels. */
+class PointsController extends DatasetController<'line'> {
+  static id = 'line';
+  static defaults = { datasetElementType: false, dataElementType: 'point' };
+
+  override update(): void {
+    // There are no elements to bring up to date.
+  }
+
+  override draw(): void {
+    const { points, style } = this.getDataset() as unknown as DrawnDataset;
+    const { ctx, chartArea: area, scales } = this.chart;
+    const { x, y } = scales;
+    if (!x || !y) return;
+    const xPixels = (area.right - area.left) / (x.max - x.min);
+    const yPixels = (area.bottom - area.top) / (y.max - y.min);
+    ctx.save();
+    ctx.beginPath();
+    ctx.rect(area.left, area.top - 1, area.right - area.left, area.bottom - area.top + 2);
+    ctx.clip();
+    ctx.beginPath();
+    let pen = false;
+    for (const point of points) {
+      if (Number.isNaN(point.y)) {
+        pen = false;
+        continue;
+      }
+      const px = area.left + (point.x - x.min) * xPixels;
+      const py = area.bottom - (point.y - y.min) * yPixels;
+      if (pen) ctx.lineTo(px, py);
+      else ctx.moveTo(px, py);
+      pen = true;
+    }
+    ctx.strokeStyle = traceColour(style);
+    ctx.lineWidth = lineWidthPx;
+    ctx.lineJoin = 'round';
+    ctx.setLineDash(traceDash(style));
+    ctx.stroke();
+    ctx.restore();
+  }
+}
+
+Chart.register(PointsController, PointElement, LinearScale);
+
+const lineWidthPx = 1.75;
 const labelColumnPx = 54;
 const labelHeightPx = 15;
 
@@ -50,6 +99,8 @@ export class Plot {
   private looks: TraceLook[] = [];
   private limits: LimitLine[] = [];
   private cursors: number[] = [];
+  /** Ranges that the axes were laid out for. */
+  private laidOut = '';
   private readonly fontFamily: string;
 
   constructor(canvas: HTMLCanvasElement, options: PlotOptions) {
@@ -67,11 +118,9 @@ export class Plot {
         normalized: true,
         responsive: true,
         maintainAspectRatio: false,
-        spanGaps: false,
         events: [],
         devicePixelRatio: Math.min(2, globalThis.devicePixelRatio || 1),
         layout: { padding: { right: labelColumnPx, top: 8 } },
-        elements: { point: { radius: 0, hitRadius: 0 }, line: { borderWidth: 1.75, tension: 0 } },
         scales: {
           x: {
             type: 'linear',
@@ -99,14 +148,8 @@ export class Plot {
 
   setTraces(looks: TraceLook[]): void {
     this.looks = looks;
-    this.chart.data.datasets = looks.map(
-      (look): ChartDataset<'line', Point[]> => ({
-        label: look.label,
-        data: [],
-        borderColor: traceColour(look.style),
-        borderDash: traceDash(look.style),
-      }),
-    );
+    this.chart.data.datasets = looks.map((look): DrawnDataset => ({ label: look.label, data: [], points: [], style: look.style }));
+    this.laidOut = '';
   }
 
   setLimits(limits: LimitLine[]): void {
@@ -120,25 +163,32 @@ export class Plot {
 
   /** Draws `points[i]` as trace i; the arrays are read and not kept beyond the next call. */
   draw(points: Point[][], x: { from: number; to: number }, y: { from: number; to: number; step: number }): void {
-    const { scales } = this.chart.options;
-    if (scales?.x) {
-      scales.x.min = x.from;
-      scales.x.max = x.to;
-    }
-    if (scales?.y) {
-      scales.y.min = y.from;
-      scales.y.max = y.to;
-      (scales.y as { ticks: { stepSize?: number } }).ticks.stepSize = y.step;
-    }
-    this.chart.data.datasets.forEach((dataset, i) => {
-      dataset.data = points[i] ?? [];
+    this.datasets().forEach((dataset, i) => {
+      dataset.points = points[i] ?? [];
     });
+    // Axes are laid out anew only when they changed: most draws only draw.
+    const layout = `${x.from} ${x.to} ${y.from} ${y.to} ${y.step}`;
+    if (layout === this.laidOut) {
+      this.chart.draw();
+      return;
+    }
+    this.laidOut = layout;
+    const { scales } = this.chart.options;
+    if (scales?.x && scales.y) {
+      Object.assign(scales.x, { min: x.from, max: x.to });
+      Object.assign(scales.y, { min: y.from, max: y.to });
+      Object.assign(scales.y.ticks ?? {}, { stepSize: y.step });
+    }
     this.chart.update('none');
   }
 
   /** The points that stand on the canvas now, by trace. */
   drawnPoints(): { label: string; points: Point[] }[] {
-    return this.chart.data.datasets.map((dataset) => ({ label: dataset.label ?? '', points: dataset.data }));
+    return this.datasets().map(({ label, points }) => ({ label: label ?? '', points }));
+  }
+
+  private datasets(): DrawnDataset[] {
+    return this.chart.data.datasets as DrawnDataset[];
   }
 
   /** X of a place on the canvas, in CSS pixels from its left edge. */
@@ -195,7 +245,7 @@ export class Plot {
     const { ctx, chartArea, scales } = chart;
     const ends: { y: number; at: number; look: TraceLook }[] = [];
     this.looks.forEach((look, i) => {
-      const last = lastFinite(chart.data.datasets[i]?.data as Point[] | undefined);
+      const last = lastFinite(this.datasets()[i]?.points);
       if (!last) return;
       const y = scales.y?.getPixelForValue(last.y) ?? chartArea.bottom;
       const clamped = Math.min(chartArea.bottom, Math.max(chartArea.top, y));
