@@ -126,6 +126,12 @@ export const errorTable = {
     http: 500,
   },
   INTERFACE_DOWN: { message: "CAN interface '{interface}' is down", cure: 'Type: {command}', exit: 4, http: 500 },
+  INTERFACE_SETUP_REFUSED: {
+    message: "'{interface}' can't be set up: {why}",
+    cure: 'Run the same command with sudo.',
+    exit: 4,
+    http: 500,
+  },
   ADDON_MISSING: {
     message: "the optional package '{addon}' is not installed, and {what} need it",
     cure: 'Install it with `npm install {addon} --include=optional` in the program folder (a C++ compiler, make and Python are needed).',

@@ -56,6 +56,12 @@ export function decideBitRate(heard: readonly Heard[]): BitRateAnswer {
   if (unacknowledged.length === 1) return alone(unacknowledged[0] as Heard);
   const errors = tried.reduce((sum, each) => sum + each.framingErrors + each.acknowledgeErrors, 0);
   const frames = tried.reduce((sum, each) => sum + each.frames, 0);
+  if (tried.length === 0) {
+    return {
+      kind: 'undecided',
+      say: 'No bit rate could be set: a virtual interface has none, and an adapter must know the standard ones.',
+    };
+  }
   if (errors === 0 && frames === 0) {
     const say = 'Nothing was heard at any bit rate: switch a device on, look at the plug (high and low), and try again.';
     return { kind: 'silent', say };

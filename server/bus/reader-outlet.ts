@@ -64,7 +64,7 @@ export class ReaderOutlet implements FrameTaker {
 
   note(note: ReaderNote): void {
     this.notes.push(note);
-    this.send();
+    this.pass();
   }
 
   drained(received: number, sent: number): void {
@@ -76,11 +76,11 @@ export class ReaderOutlet implements FrameTaker {
     const promised = behind ? this.lastFrameUs - 1 : this.nowUs() - Math.round(this.slackUs);
     this.watermarkUs = Math.max(this.watermarkUs, promised);
     this.slackUs = Math.max(slackMinUs, this.slackUs * slackDecay);
-    this.send();
+    this.pass();
   }
 
   /** One packet of frames and then the notes; nothing while the pipe is still busy with the last, so that the wait is here, where it is bounded. */
-  private send(): void {
+  private pass(): void {
     if (this.writing > 0) return;
     const batch = this.pending;
     const isWhole = batch.count <= packetFramesMax;
@@ -100,7 +100,7 @@ export class ReaderOutlet implements FrameTaker {
 
   private written(): void {
     this.writing--;
-    if (this.writing === 0 && (this.pending.count > 0 || this.notes.length > 0)) this.send();
+    if (this.writing === 0 && (this.pending.count > 0 || this.notes.length > 0)) this.pass();
   }
 
   private totals() {

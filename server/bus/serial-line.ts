@@ -45,6 +45,18 @@ export const serialLineTimes: SerialLineTimes = {
 type Answer = 'ok' | 'refused' | 'none';
 type Command = 'C' | 'V' | `S${number}` | 'Z1' | 'L' | 'O' | 'F';
 
+/** Letters of a pushed error report, as the Linux driver reads them. */
+const reportedErrors: Readonly<Record<string, string>> = {
+  a: 'nobody acknowledged',
+  b: 'bit error',
+  B: 'bit error',
+  c: 'checksum error',
+  f: 'form error',
+  o: 'receive overrun',
+  O: 'send overrun',
+  s: 'stuff error',
+};
+
 const flagPollsUnansweredMax = 2;
 const bitsAByte = 10;
 const linkPercentCaution = 70;
@@ -72,6 +84,7 @@ export class SerialLineDriver {
   private malformedLines = 0;
   private version: string | undefined;
   private controller: AdapterState | undefined;
+  private readonly errorFrames: Record<string, number> = {};
   private readonly notes = new Set<string>();
 
   constructor(options: SerialLineOptions, openPort: OpenPort, taker: FrameTaker, nowUs: () => number, times = serialLineTimes) {
@@ -142,10 +155,11 @@ export class SerialLineDriver {
     await this.ask('V', 'version');
     await this.mustAccept(`S${findRateDigit(bitRate) as number}`, `bit rate ${bitRate} bit/s`);
     if ((await this.ask('Z1')) !== 'ok') this.say('The adapter gives no time stamps: times are those of arrival at this computer.');
-    await this.mustAccept(acknowledges ? 'O' : 'L', acknowledges ? 'taking part' : 'listening only');
+    // The first frames may come in one piece with the answer.
     this.isListening = true;
     this.stamps = new AdapterStamps();
     this.flagPollsUnanswered = 0;
+    await this.mustAccept(acknowledges ? 'O' : 'L', acknowledges ? 'taking part' : 'listening only');
     if (!this.hasAnswered) this.say('The adapter answers no command: set-up is unacknowledged.');
     const caution = findRateCaution(bitRate);
     if (caution) this.say(caution);
@@ -215,7 +229,7 @@ export class SerialLineDriver {
     // Each flag says that it happened since the last look, not how often: one at least.
     if (flags.receiveFull || flags.overrun) this.taker.note({ note: 'adapter-loss', count: 1 });
     this.controller = flags.errorPassive ? 'error-passive' : flags.errorWarning ? 'error-warning' : 'error-active';
-    if (flags.busError) this.say('The adapter has reported bus errors.');
+    if (flags.busError) this.countError('bus error');
     this.answered('ok', 'flags');
   }
 
@@ -231,7 +245,11 @@ export class SerialLineDriver {
 
   private takeErrors(letters: string): void {
     if (letters.includes('o')) this.taker.note({ note: 'adapter-loss', count: 1 });
-    this.say(`The adapter has reported errors (${letters}).`);
+    for (const letter of letters) this.countError(reportedErrors[letter] ?? letter);
+  }
+
+  private countError(name: string): void {
+    this.errorFrames[name] = (this.errorFrames[name] ?? 0) + 1;
   }
 
   private takeMalformed(): void {
@@ -302,6 +320,7 @@ export class SerialLineDriver {
         listenOnly: !this.options.acknowledges,
         linkPercent,
         malformedLines: this.malformedLines,
+        errorFrames: this.errorFrames,
         notes: [...this.notes],
       },
     });

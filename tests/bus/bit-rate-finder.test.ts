@@ -1,5 +1,7 @@
 import { describe, expect, it } from 'vitest';
 import { decideBitRate, findBitRate, type Heard, triedBitRates } from '../../server/bus/bit-rate-finder.ts';
+import { listenOnSerialLine } from '../../server/bus/bit-rate-listener.ts';
+import { SerialAdapter } from '../doubles/serial-adapter.ts';
 
 const heard = (bitRate: number, more: Partial<Heard> = {}): Heard => ({
   bitRate,
@@ -57,7 +59,11 @@ describe('the bit rate of a bus', () => {
   });
 
   it('is not taken from a bit rate that the adapter refused', () => {
-    expect(decideBitRate([heard(500_000, { frames: 100, ids: 4, isRefused: true })]).kind).toBe('silent');
+    expect(decideBitRate([heard(500_000, { frames: 100, ids: 4, isRefused: true }), heard(250_000)]).kind).toBe('silent');
+    expect(decideBitRate([heard(500_000, { isRefused: true })])).toMatchObject({
+      kind: 'undecided',
+      say: expect.stringContaining('No bit rate could be set'),
+    });
   });
 });
 
@@ -90,5 +96,36 @@ describe('the search for a bit rate', () => {
     };
     expect(await findBitRate(listenAt, { confirmed: true })).toMatchObject({ kind: 'found', bitRate: 250_000 });
     expect(tried).toEqual([500_000, 250_000]);
+  });
+});
+
+describe('the search through a serial-line adapter', () => {
+  const times = { answerMs: 20, flushMs: 1, retryMinMs: 5, retryMaxMs: 20, pollMs: 10, silenceMs: 10_000 };
+
+  /** An adapter on a bus of 250 kbit/s that knows no S7: whole frames there, stuff errors elsewhere. */
+  function onBus() {
+    let rate = '';
+    const bench = new SerialAdapter((command) => {
+      if (command.startsWith('S')) rate = command;
+      if (command === 'S7') return '\x07';
+      if (command === 'L') return rate === 'S5' ? `\r${'t1231FF\rt1240\r'.repeat(40)}` : '\re3sfs\re2sc\r';
+      return command === 'V' ? 'V1013\r' : '\r';
+    });
+    const listenAt = (bitRate: number, seconds: number) =>
+      listenOnSerialLine({ port: bench.path, baud: 115_200, bitRate, acknowledges: false }, seconds, bench.open, times);
+    return { bench, listenAt };
+  }
+
+  it('finds the rate by whole frames against errors, and writes no transmit command', async () => {
+    const { bench, listenAt } = onBus();
+    expect(await findBitRate(listenAt, { confirmed: true, seconds: 0.03 })).toMatchObject({ kind: 'found', bitRate: 250_000 });
+    const commands = bench.written.flatMap((text) => text.split('\r').filter(Boolean));
+    expect(commands.filter((command) => !/^(C|V|F|L|Z1|S[0-9])$/.test(command))).toEqual([]);
+  });
+
+  it('counts the errors that the adapter reports, and a rate that it refuses', async () => {
+    const { listenAt } = onBus();
+    expect(await listenAt(500_000, 0.03)).toMatchObject({ frames: 0, framingErrors: 5, isRefused: false });
+    expect(await listenAt(800_000, 0.03)).toMatchObject({ isRefused: true });
   });
 });

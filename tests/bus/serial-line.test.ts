@@ -1,11 +1,8 @@
 import { afterEach, describe, expect, it, vi } from 'vitest';
 import type { ReaderNote } from '../../server/bus/batch-wire.ts';
 import { SerialLineDriver, type SerialLineOptions } from '../../server/bus/serial-line.ts';
-import { findAgain, type OpenPort, type PortIdentity, type SerialPortLink } from '../../server/bus/serial-port.ts';
-import { EvenburnError } from '../../server/errors.ts';
-
-/** An adapter by its habits: what it answers to a command (undefined: nothing). */
-type Habits = (command: string) => string | undefined;
+import { findAgain } from '../../server/bus/serial-port.ts';
+import { type Habits, SerialAdapter } from '../doubles/serial-adapter.ts';
 
 const times = { answerMs: 20, flushMs: 1, retryMinMs: 5, retryMaxMs: 20, pollMs: 15, silenceMs: 30 };
 const polite: Habits = (command) => (command === 'V' ? 'V1013\r' : command === 'F' ? 'F00\r' : '\r');
@@ -14,59 +11,6 @@ const refusing =
   (command) =>
     commands.includes(command) ? '\x07' : polite(command);
 
-/** A computer with one adapter that can be pulled out and put back. */
-class Bench {
-  written: string[] = [];
-  opened: string[] = [];
-  path = '/dev/ttyACM0';
-  identity: PortIdentity = { serialNumber: 'A1', vendorId: '1d50', productId: '606f' };
-  isPresent = true;
-  habits: Habits;
-  private bytes: ((bytes: Uint8Array) => void) | undefined;
-  private goneTaker: ((why: string) => void) | undefined;
-
-  constructor(habits: Habits) {
-    this.habits = habits;
-  }
-
-  readonly open: OpenPort = async (path, _baud, seen) => {
-    if (!this.isPresent) throw new EvenburnError('SERIAL_PORT_MISSING', { port: path });
-    const present = findAgain([{ path: this.path, ...this.identity }], path, seen);
-    if (present !== this.path) throw new EvenburnError('SERIAL_PORT_MISSING', { port: path });
-    this.opened.push(present);
-    const link: SerialPortLink = {
-      path: present,
-      identity: this.identity,
-      write: (text) => this.take(text),
-      onBytes: (take) => {
-        this.bytes = take;
-      },
-      onGone: (take) => {
-        this.goneTaker = take;
-      },
-      close: async () => {},
-    };
-    return link;
-  };
-
-  say(text: string): void {
-    this.bytes?.(Buffer.from(text, 'latin1'));
-  }
-
-  pull(): void {
-    this.isPresent = false;
-    this.goneTaker?.('disconnected');
-  }
-
-  private take(text: string): void {
-    this.written.push(text);
-    for (const command of text.split('\r').filter(Boolean)) {
-      const answer = this.habits(command);
-      if (answer !== undefined) queueMicrotask(() => this.say(answer));
-    }
-  }
-}
-
 const drivers: SerialLineDriver[] = [];
 
 afterEach(async () => {
@@ -74,7 +18,7 @@ afterEach(async () => {
 });
 
 function started(habits: Habits, options: Partial<SerialLineOptions> = {}) {
-  const bench = new Bench(habits);
+  const bench = new SerialAdapter(habits);
   const notes: ReaderNote[] = [];
   const frames: { timeUs: number; id: number }[] = [];
   const clock = { us: 1_000_000 };
