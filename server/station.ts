@@ -17,7 +17,7 @@ import type { WindowQuery, WindowView } from './contract/window.ts';
 import { toNamePart } from './definitions/built-in-names.ts';
 import type { Problem, Severity, Vehicle } from './definitions/vehicle.ts';
 import { EvenburnError } from './errors.ts';
-import { acknowledgeWaitMaxMs, readerFlushIntervalMs, wallStepMinMs } from './limits.ts';
+import { acknowledgeWaitMaxMs, diskWarningBytes, readerFlushIntervalMs, wallStepMinMs } from './limits.ts';
 import { AlarmLog } from './live/alarm-log.ts';
 import { BusLine } from './live/bus-line.ts';
 import type { LiveFeed } from './live/gateway.ts';
@@ -141,6 +141,16 @@ export class Station implements LiveFeed, PipelineSink {
     if (trouble) this.alarmLog.raise({ ...trouble, advice: status.detail }, this.takenUs);
     if (this.alarmVersion !== before) this.listener?.alarmChanged();
     this.listener?.statusChanged();
+  }
+
+  /** Space left on the disk of the recordings: told long before it runs out. */
+  spaceChanged(freeBytes: number): void {
+    const before = this.alarmVersion;
+    const name = 'disk almost full';
+    const advice = `${(freeBytes / 1e9).toFixed(1)} GB are left for recordings: delete or move old sessions.`;
+    if (freeBytes < diskWarningBytes) this.alarmLog.raise({ name, severity: 'advisory', advice }, this.takenUs);
+    else this.alarmLog.clear(name, this.takenUs);
+    if (this.alarmVersion !== before) this.listener?.alarmChanged();
   }
 
   // What the pipeline hands over (PipelineSink).

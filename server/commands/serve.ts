@@ -9,7 +9,6 @@ import type { LoadedVehicle } from '../definitions/load-vehicle.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { EvenburnError } from '../errors.ts';
 import { defaultPort, parentLookIntervalMs } from '../limits.ts';
-import type { RecorderStatus } from '../recording/recorder.ts';
 import type { Station } from '../station.ts';
 
 interface ServeOptions {
@@ -56,7 +55,7 @@ async function serve(options: ServeOptions): Promise<void> {
   let station: Station | undefined;
   // Definitions are read in a worker, the recorder starts in another, and this thread reads the rest of the program meanwhile.
   const definitions = await readDefinitions(options.vehicle ?? demoVehicle);
-  const opening = openRecorder(options.data, definitions.vehicle, (status) => station?.recordingChanged(status));
+  const opening = openRecorder(options.data, definitions.vehicle, () => station);
   const [opened, pages, given] = await Promise.allSettled([opening, pagesReady(), definitions.vehicle]);
   const close = async () => {
     await definitions.close();
@@ -84,9 +83,12 @@ function resultOf<T>(settled: PromiseSettledResult<T>): T {
   return settled.value;
 }
 
-async function openRecorder(data: string | undefined, vehicle: Promise<Vehicle>, onStatus: (status: RecorderStatus) => void) {
+async function openRecorder(data: string | undefined, vehicle: Promise<Vehicle>, station: () => Station | undefined) {
   const [{ Recorder }, { dataFolder }] = await Promise.all([import('../recording/recorder.ts'), import('../settings.ts')]);
-  return Recorder.open(dataFolder(data), vehicle, { onStatus });
+  return Recorder.open(dataFolder(data), vehicle, {
+    onStatus: (status) => station()?.recordingChanged(status),
+    onSpace: (freeBytes) => station()?.spaceChanged(freeBytes),
+  });
 }
 
 /** The definitions of a folder while the server runs. */

@@ -39,11 +39,14 @@ export class AlarmLog {
     if (event.event === 'raised') this.numbers.set(event.sequence, sequence);
   }
 
-  /** Raises a trouble of the station; one of the same name that stands takes the new severity and advice. */
+  /** Raises a trouble of the station; one of the same name that stands takes the new advice. */
   raise(trouble: StationTrouble, timeUs: number): void {
     const standing = this.troubles.find(({ name }) => name === trouble.name);
-    if (standing?.severity === trouble.severity && standing.advice === trouble.advice) return;
-    this.clear(trouble.name, timeUs);
+    if (standing) {
+      if (standing.advice !== trouble.advice) this.version++;
+      standing.advice = trouble.advice;
+      return;
+    }
     const sequence = this.addOwn(trouble, 'raised', timeUs);
     const state: AlarmState = {
       ...trouble,

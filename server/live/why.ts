@@ -6,6 +6,7 @@ import { bitPositions, extractRaw, findState } from '../codec/bits.ts';
 import type { WhyNode, WhySignal } from '../contract/why.ts';
 import type { Device, RawRange, Signal, Vehicle, When } from '../definitions/vehicle.ts';
 import type { SeenFrames } from './seen-frames.ts';
+import { wiresOf } from './wires.ts';
 
 const nodesMax = 500;
 
@@ -42,15 +43,11 @@ export class InstantSnapshot {
   }
 }
 
-/** Wires of a device's pin as the harness file says; undefined when it doesn't. */
-export type WiresOf = (vehicle: Vehicle, channel: string) => WhyNode['wires'];
-
 export interface WhyParts {
   vehicle: Vehicle;
   channels: readonly Channel[];
   snapshot: InstantSnapshot;
   seen: SeenFrames;
-  wiresOf?: WiresOf;
 }
 
 /** The chain of a channel: itself first, then every channel below it once. */
@@ -124,9 +121,10 @@ function explainSignal(parts: WhyParts, channel: Channel, node: WhyNode): void {
   if (stateName !== undefined) told.stateName = stateName;
   if (signal.when.length > 0) told.when = whenText(signal.when);
   node.signal = told;
-  const wires = parts.wiresOf?.(parts.vehicle, channel.name);
-  if (wires && wires.length > 0) node.wires = wires;
-  else node.notKnown = 'Connector and pin: harness.yaml does not say which pin this signal comes from.';
+  const wires = wiresOf(parts.vehicle, channel.name, frame.device);
+  if (wires.length > 0) node.wires = wires;
+  else
+    node.notKnown = `Connector and pin are not said: in harness.yaml, give the circuit of this wire \`channel: ${channel.name}\`, and its wires \`circuit:\`.`;
 }
 
 export function findDevice(vehicle: Vehicle, bus: number, name: string): Device | undefined {

@@ -64,15 +64,16 @@ describe('the alarm log', () => {
     expect(log.history(none, 0).events.map(({ event }) => event)).toEqual(['raised', 'acknowledged', 'cleared']);
   });
 
-  it('says nothing new when a trouble is told again, and raises it anew when it changes', () => {
+  it('says nothing new when a trouble is told again, and shows its new advice without a new event', () => {
     const log = new AlarmLog(() => 0);
     log.raise(disk, 10);
     log.acknowledge(disk.name, 'Kim', 20);
-    const { version } = log;
+    const { version, sequence } = log;
     log.raise(disk, 30);
     expect(log.version).toBe(version);
     log.raise({ ...disk, advice: 'The folder is gone.' }, 40);
-    expect(log.view(none).active).toMatchObject([{ acknowledged: false, advice: 'The folder is gone.', sinceUs: 40 }]);
+    expect(log.version).toBe(version + 1);
+    expect(log.view(none)).toMatchObject({ sequence, active: [{ acknowledged: true, advice: 'The folder is gone.', sinceUs: 10 }] });
   });
 
   it('holds the newest events only, and says which is the oldest', () => {

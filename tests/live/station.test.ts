@@ -270,6 +270,15 @@ describe('the station', () => {
     expect(station.alarmHistory(0).events.map(({ event }) => event)).toEqual(['raised', 'cleared']);
   });
 
+  it('warns long before the disk is full', () => {
+    station.spaceChanged(500e9);
+    expect(station.alarms().active).toEqual([]);
+    station.spaceChanged(1.2e9);
+    expect(station.alarms().active).toMatchObject([{ severity: 'advisory', advice: expect.stringContaining('1.2 GB') }]);
+    station.spaceChanged(500e9);
+    expect(station.alarms().active).toEqual([]);
+  });
+
   it('marks only instants that no frame has told of, each once', async () => {
     fast(5_000, 1000, 250);
     source.pass(9_000);
