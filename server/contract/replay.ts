@@ -53,7 +53,7 @@ export type SessionDetail = z.infer<typeof sessionDetail>;
 export const readingQuery = z.object({ reading: z.coerce.number().int().optional() });
 
 /** GET .../instant?at=MICROSECONDS: the newest sample of each channel at or before that time, and the alarms that stood. */
-export const instantQuery = readingQuery.extend({ at: z.coerce.number().int() }).meta({ id: 'InstantQuery' });
+export const instantQuery = readingQuery.extend({ at: z.coerce.number().int() });
 
 export const instantView = z
   .object({
@@ -70,7 +70,7 @@ export const instantView = z
 export type InstantView = z.infer<typeof instantView>;
 
 /** GET .../step?at=MICROSECONDS&to=next: time of the next (or previous) frame; null at the end. */
-export const stepQuery = readingQuery.extend({ at: z.coerce.number().int(), to: z.enum(['next', 'previous']) }).meta({ id: 'StepQuery' });
+export const stepQuery = readingQuery.extend({ at: z.coerce.number().int(), to: z.enum(['next', 'previous']) });
 
 export const stepView = z.object({ timeUs: z.number().nullable() }).meta({ id: 'Step' });
 

@@ -22,6 +22,7 @@ import { addAlarmRoutes } from './alarm-routes.ts';
 import { addFrameRoutes } from './frame-routes.ts';
 import { requestAllowed } from './guard.ts';
 import { addHealthRoutes } from './health-routes.ts';
+import { addSessionRoutes, type SessionStore } from './session-routes.ts';
 import { addVehicleRoutes } from './vehicle-routes.ts';
 import { addWindowRoutes } from './window-routes.ts';
 
@@ -44,6 +45,8 @@ export type AskedStation = Pick<
 export interface AppParts {
   station: AskedStation;
   version: string;
+  /** Recorded sessions; without them the addresses of sessions are not there. */
+  sessions?: SessionStore;
   /** Folder of the built pages; without it only /api is served. */
   webFolder?: string;
   logger?: FastifyBaseLogger;
@@ -52,7 +55,7 @@ export interface AppParts {
 /** One file of routes a topic: add yours to the list. */
 type AddRoutes = (app: App, parts: AppParts) => void;
 
-const topics: AddRoutes[] = [addVehicleRoutes, addWindowRoutes, addAlarmRoutes, addFrameRoutes, addHealthRoutes];
+const topics: AddRoutes[] = [addVehicleRoutes, addWindowRoutes, addAlarmRoutes, addFrameRoutes, addSessionRoutes, addHealthRoutes];
 
 export async function buildApp(parts: AppParts): Promise<App> {
   const app: App = Fastify({
