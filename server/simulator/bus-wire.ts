@@ -67,7 +67,8 @@ export class BusWire {
     if (edges > 0) this.line.spoilNext(edges * (2 + Math.floor(this.random.between(0, 4))), 'contact');
     this.stepErrors(nowUs);
     this.stepMisunderstood(nowUs);
-    for (const fault of this.faults.current) this.stepIntruder(fault, nowUs);
+    if (key) for (const fault of this.faults.current) this.stepIntruder(fault, nowUs);
+    else for (const intruder of this.intruders.values()) intruder.end();
   }
 
   /** A frame of a described device is due: it goes out, waits its turn, is spoilt, or is not heard. */
@@ -167,7 +168,12 @@ export class BusWire {
 
   private stepIntruder(fault: Fault, nowUs: number): void {
     if (fault.kind !== 'two_talkers' && fault.kind !== 'unknown_id') return;
-    if (this.intruders.get(fault)?.over === false || this.othersAbsent) return;
+    const known = this.intruders.get(fault);
+    if (this.othersAbsent) return;
+    if (known) {
+      if (known.over) known.begin(nowUs);
+      return;
+    }
     const twin = fault.kind === 'two_talkers' ? this.findSender(fault.frame) : undefined;
     if (fault.kind === 'two_talkers' ? twin === undefined : (fault.bus ?? 0) !== this.bus.index) return;
     const intruder = new Intruder(
@@ -178,6 +184,7 @@ export class BusWire {
       twin,
       new Random(this.seed, `intruder ${fault.frame ?? fault.id}`),
     );
+    this.schedule.add(intruder);
     this.intruders.set(fault, intruder);
     intruder.begin(nowUs);
   }

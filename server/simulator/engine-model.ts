@@ -11,6 +11,8 @@ const primeS = 2;
 /** 720° of crank, by which injections are counted, whatever the engine's cycle. */
 export const cycleMsTimesRpm = 120_000;
 const usualCylinders = 4;
+/** What a lambda sensor makes of exhaust that holds nothing but air. */
+const oxygenLambda = 2.2;
 /** An engine that turns over without fire for so long is standing. */
 const stallAfterS = 0.5;
 
@@ -106,7 +108,7 @@ export class EngineModel {
     const count = this.cylinders;
     this.lambda = new Float64Array(count).fill(1);
     this.burning = new Float64Array(count);
-    this.bankLambda = new Float64Array(vehicle.engine?.banks.length ?? 0).fill(1);
+    this.bankLambda = new Float64Array(vehicle.engine?.banks.length ?? 0).fill(oxygenLambda);
     const draw = random('cylinders');
     const scatter = scenario.engine.scatter;
     this.airShare = Float64Array.from({ length: count }, (_, i) => {
@@ -324,7 +326,7 @@ export class EngineModel {
       for (const cylinder of cylinders) {
         const i = cylinder - 1;
         const share = this.burning[i] ?? 0;
-        sum += share * Math.min(2, this.lambda[i] ?? 1) + (1 - share) * 2.2;
+        sum += share * Math.min(2, this.lambda[i] ?? 1) + (1 - share) * oxygenLambda;
       }
       this.bankLambda[b] = toward(this.bankLambda[b] as number, sum / Math.max(1, cylinders.length), dtS, 0.18);
     }

@@ -24,7 +24,7 @@ export const faultKinds = {
     say: 'an injector opens later by this',
     needs: ['cylinder'],
     may: ['set'],
-    amount: { key: 'delay', unit: 'ms', usual: 0.9 },
+    amount: { key: 'delay', unit: 'ms', usual: 1.1 },
   },
   misfire: { say: 'a cylinder leaves out this share of its firings', needs: ['cylinder'], amount: { key: 'share', unit: '%', usual: 100 } },
   throttle_dead_spot: { say: 'the throttle sensor drops out around this position', needs: [], amount: { key: 'at', unit: '%', usual: 45 } },

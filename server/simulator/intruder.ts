@@ -6,6 +6,9 @@ import type { Line, LineEvent } from './line.ts';
 import type { Random } from './random.ts';
 import type { Schedule } from './schedule.ts';
 
+/** It has power with the key, and boots in its own time. */
+const bootUs = { least: 80_000, most: 950_000 };
+
 export class Intruder implements LineEvent {
   dueUs = Number.POSITIVE_INFINITY;
   readonly priority: number;
@@ -36,18 +39,21 @@ export class Intruder implements LineEvent {
   }
 
   begin(nowUs: number): void {
-    this.schedule.add(this);
-    this.schedule.reschedule(this, nowUs + Math.round(this.random.between(0.2, 0.8) * this.periodUs));
+    this.schedule.reschedule(this, nowUs + Math.round(this.random.between(bootUs.least, bootUs.most)));
   }
 
-  /** It goes on until its fault is over. */
+  end(): void {
+    this.schedule.reschedule(this, Number.POSITIVE_INFINITY);
+  }
+
+  /** It sends nothing: its fault is over, or the key is off. */
   get over(): boolean {
     return this.dueUs === Number.POSITIVE_INFINITY;
   }
 
   fire(nowUs: number, batch: FrameBatch): void {
     if (!this.faults.of(this.fault.kind).includes(this.fault)) {
-      this.schedule.reschedule(this, Number.POSITIVE_INFINITY);
+      this.end();
       return;
     }
     if (nowUs < this.line.endUs + this.wireUs) {
