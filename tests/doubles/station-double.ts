@@ -11,7 +11,7 @@ import type { ChannelView, CylinderView, VehicleView } from '../../server/contra
 import type { WhyNode, WhyView } from '../../server/contract/why.ts';
 import type { WindowView } from '../../server/contract/window.ts';
 import { LiveGateway } from '../../server/live/gateway.ts';
-import { RollingStore } from '../../server/live/rolling-store.ts';
+import { binWidthUs, RollingStore } from '../../server/live/rolling-store.ts';
 import { valuesAt } from './engine-waves.ts';
 import { framesOfDouble } from './frames-of-double.ts';
 import { answerOfSessions } from './sessions-of-double.ts';
@@ -214,9 +214,10 @@ export class StationDouble {
   }
 
   private window(query: URLSearchParams): WindowView {
-    const widthUs = Number(query.get('width'));
-    const first = Math.floor(Number(query.get('from')) / widthUs);
-    const count = Math.ceil(Number(query.get('to')) / widthUs) - first;
+    const [from, to] = [Number(query.get('from')), Number(query.get('to'))];
+    const widthUs = Number(query.get('width') ?? binWidthUs(to - from, Number(query.get('pixels'))));
+    const first = Math.floor(from / widthUs);
+    const count = Math.ceil(to / widthUs) - first;
     const channels = (query.get('channels') ?? '').split(',').map((name) => this.view.channels[this.channelIndex.get(name) ?? 0]);
     const traces = channels.map((channel) => {
       const trace = this.store.bins(channel?.index ?? 0, widthUs, first, count);

@@ -22,6 +22,8 @@ export interface PlotOptions {
   /** Text of a tick on the x axis. */
   toXTick(x: number): string;
   toYTick(y: number): string;
+  /** Room for the names at the right, CSS pixels; 54 when left out. */
+  labelPx?: number;
 }
 
 /**
@@ -91,6 +93,8 @@ Chart.register(PointsController, PointElement, LinearScale);
 
 const lineWidthPx = 1.75;
 const labelColumnPx = 54;
+/** Of the canvas: a label column given wider than this is cut to it. */
+const labelShareMax = 0.25;
 const labelHeightPx = 15;
 
 /** A plot on a canvas. `setTraces` fixes how many traces there are; `draw` shows the points as they are now. */
@@ -102,12 +106,14 @@ export class Plot {
   /** Ranges that the axes were laid out for. */
   private laidOut = '';
   private readonly fontFamily: string;
+  private readonly labelPx: number;
 
   constructor(canvas: HTMLCanvasElement, options: PlotOptions) {
     const style = getComputedStyle(canvas);
     const ink = style.getPropertyValue('--plot-ink').trim() || '#d6d8db';
     const grid = style.getPropertyValue('--plot-grid').trim() || '#34373c';
     this.fontFamily = style.fontFamily;
+    this.labelPx = Math.min(options.labelPx ?? labelColumnPx, Math.max(labelColumnPx, canvas.clientWidth * labelShareMax));
     const font = { family: this.fontFamily, size: 13 };
     this.chart = new Chart(canvas, {
       type: 'line',
@@ -120,7 +126,7 @@ export class Plot {
         maintainAspectRatio: false,
         events: [],
         devicePixelRatio: Math.min(2, globalThis.devicePixelRatio || 1),
-        layout: { padding: { right: labelColumnPx, top: 8 } },
+        layout: { padding: { right: this.labelPx, top: 8 } },
         scales: {
           x: {
             type: 'linear',
@@ -259,7 +265,7 @@ export class Plot {
       ctx.lineWidth = 1;
       ctx.setLineDash([]);
       line(ctx, chartArea.right + 1, end.y, chartArea.right + 7, end.at);
-      ctx.fillText(end.look.label, chartArea.right + 9, end.at, labelColumnPx - 10);
+      ctx.fillText(toFitting(ctx, end.look.label, this.labelPx - 10), chartArea.right + 9, end.at);
     }
   }
 }
@@ -279,6 +285,17 @@ export function spreadLabels(labels: { y: number; at: number }[], top: number, b
     label.at = Math.min(label.at, ceiling);
     ceiling = label.at - step;
   }
+}
+
+/** The text, cut in its middle where it is too wide: names of channels differ at both ends. */
+function toFitting(ctx: CanvasRenderingContext2D, text: string, widthPx: number): string {
+  if (ctx.measureText(text).width <= widthPx) return text;
+  for (let kept = text.length - 1; kept > 1; kept--) {
+    const head = Math.ceil(kept / 2);
+    const cut = `${text.slice(0, head)}…${text.slice(text.length - (kept - head))}`;
+    if (ctx.measureText(cut).width <= widthPx) return cut;
+  }
+  return '…';
 }
 
 function lastFinite(points: Point[] | undefined): Point | undefined {
