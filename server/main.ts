@@ -1,10 +1,15 @@
 // Command-line entry: one command runs, and an error becomes a line on stderr and an exit code.
 import { Command, CommanderError } from 'commander';
 import { AnswerIsNo } from './commands/answer.ts';
+import { addBackupCommand } from './commands/backup.ts';
 import { addCheckCommand } from './commands/check.ts';
 import { addDecodeCommand } from './commands/decode.ts';
 import { addDoctorCommand } from './commands/doctor.ts';
+import { addExportCommand } from './commands/export.ts';
+import { addImportCommand } from './commands/import.ts';
 import { addPullsCommand } from './commands/pulls.ts';
+import { addRepairCommand } from './commands/repair.ts';
+import { addRereadCommand } from './commands/reread.ts';
 import { addServeCommand } from './commands/serve.ts';
 import { addSimulateCommand } from './commands/simulate.ts';
 import { addValidateCommand } from './commands/validate.ts';
@@ -18,6 +23,11 @@ const commands: AddCommand[] = [
   addPullsCommand,
   addDecodeCommand,
   addServeCommand,
+  addBackupCommand,
+  addExportCommand,
+  addImportCommand,
+  addRepairCommand,
+  addRereadCommand,
   addValidateCommand,
   addSimulateCommand,
   addDoctorCommand,

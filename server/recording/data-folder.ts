@@ -1,5 +1,5 @@
 // The data folder: where session files and the catalogue lie, which number comes next, and that one server alone records into it.
-import { existsSync, mkdirSync, readdirSync, readFileSync, rmSync, statfsSync, writeFileSync } from 'node:fs';
+import { existsSync, linkSync, mkdirSync, readdirSync, readFileSync, renameSync, rmSync, statfsSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
 import { EvenburnError } from '../errors.ts';
@@ -49,12 +49,9 @@ function numbersIn(folder: string): number[] {
   return found.filter(Number.isSafeInteger).sort((a, b) => a - b);
 }
 
-/**
- * Takes the next session number by making its file, empty: two programs never take the same one. Numbers of deleted sessions are
- * not used again while they can come back.
- */
+/** Takes the next session number by making its file, empty: two programs never take the same one. */
 export function takeSessionNumber(data: string): { session: number; path: string } {
-  for (let session = Math.max(0, ...sessionNumbers(data), ...deletedNumbers(data)) + 1; ; session++) {
+  for (let session = nextNumber(data); ; session++) {
     const path = sessionPath(data, session);
     try {
       writeFileSync(path, '', { flag: 'wx' });
@@ -66,6 +63,40 @@ export function takeSessionNumber(data: string): { session: number; path: string
       throw new EvenburnError('DATA_UNWRITABLE', { path, why: message }, error);
     }
   }
+}
+
+/** Where a session is made before it gets its number. Several programs may make one at the same time. */
+export function draftPath(data: string): string {
+  return join(sessionsFolder(data), `.draft-${process.pid}-${Date.now()}.sqlite`);
+}
+
+/**
+ * Gives a finished file the next number. Another program may be doing the same: nobody's file is ever replaced.
+ * @throws EvenburnError DATA_UNWRITABLE
+ */
+export function addSessionFile(data: string, draft: string): number {
+  for (let session = nextNumber(data); ; session++) {
+    try {
+      linkSync(draft, sessionPath(data, session));
+      rmSync(draft);
+      return session;
+    } catch (error) {
+      const { code, message } = error as NodeJS.ErrnoException;
+      if (code === 'EEXIST') continue;
+      if (code !== 'EPERM' && code !== 'ENOSYS' && code !== 'ENOTSUP') {
+        throw new EvenburnError('DATA_UNWRITABLE', { path: sessionPath(data, session), why: message }, error);
+      }
+    }
+    // A disk without links (FAT): take the number with an empty file, then put the finished one in its place.
+    const taken = takeSessionNumber(data);
+    renameSync(draft, taken.path);
+    return taken.session;
+  }
+}
+
+/** Numbers of deleted sessions are not used again while they can come back. */
+function nextNumber(data: string): number {
+  return Math.max(0, ...sessionNumbers(data), ...deletedNumbers(data)) + 1;
 }
 
 /** Bytes that are free for us on the folder's disk. */

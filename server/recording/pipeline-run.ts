@@ -2,6 +2,7 @@
 import type { DefinitionFile, Vehicle } from '../definitions/vehicle.ts';
 import { Pipeline, type PipelineState } from '../pipeline.ts';
 import type { PipelineInput } from '../pipeline-input.ts';
+import type { VehicleByHash } from './journal.ts';
 import type { ReadingWriter } from './reading-writer.ts';
 
 /** Makes a vehicle from the files of a definition set; warnings don't stop it. */
@@ -50,9 +51,10 @@ export class PipelineRun {
     return this.attempt(() => this.pipeline.saveState());
   }
 
-  restore(state: PipelineState): void {
+  /** @param vehicleOf Finds the definition set that was about to come into force. */
+  restore(state: PipelineState, vehicleOf: VehicleByHash): void {
     this.taken = true;
-    this.attempt(() => this.pipeline.restoreState(state));
+    this.attempt(() => this.pipeline.restoreState(state, vehicleOf));
   }
 
   private attempt<T>(work: () => T): T | undefined {

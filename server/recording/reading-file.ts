@@ -134,9 +134,14 @@ export class ReadingFile {
   /** Samples of one channel with times of `fromUs` up to, not including, `toUs`, in the order in which they came to be. */
   *samples(channel: number, fromUs = 0, toUs = Number.MAX_SAFE_INTEGER): Generator<Column> {
     for (const { slice } of this.overlapping(fromUs, toUs)) {
-      const column = this.file.reading(() => this.chunks.read(slice, channel));
+      const column = this.samplesOf(slice, channel);
       if (column) yield between(column, fromUs, toUs);
     }
+  }
+
+  /** Samples of one channel and slice; undefined when there are none. */
+  samplesOf(slice: number, channel: number): Column | undefined {
+    return this.file.reading(() => this.chunks.read(slice, channel));
   }
 
   /** What happened to alarms, oldest first. */

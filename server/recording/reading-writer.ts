@@ -234,6 +234,19 @@ export class ReadingWriter implements PipelineSink {
     this.db.prepare('UPDATE reading SET state = ?, note = coalesce(?, note) WHERE id = ?').run(state, note ?? null, this.id);
   }
 
+  /** Takes the reading away: it was given up half-way. */
+  remove(): void {
+    const { db, id } = this;
+    db.transaction(() => {
+      for (const table of ['chunk', 'times', 'bins']) {
+        db.prepare(`DELETE FROM ${table} WHERE key >= ? AND key < ?`).run(packKey(id, 0, 0), packKey(id + 1, 0, 0));
+      }
+      db.prepare('DELETE FROM reading_slice WHERE key >= ? AND key < ?').run(packSliceKey(id, 0), packSliceKey(id + 1, 0));
+      for (const table of ['alarm', 'channel']) db.prepare(`DELETE FROM ${table} WHERE reading = ?`).run(id);
+      db.prepare('DELETE FROM reading WHERE id = ?').run(id);
+    }).immediate();
+  }
+
   private addChannel(index: number): number {
     const channel = this.channels[index] as Channel;
     const id = this.about.length;

@@ -73,7 +73,7 @@ function resumed(
   const hash = left?.hash ?? (db.prepare('SELECT hash FROM reading WHERE id = ?').pluck().get(firstReading) as string) ?? firstHash;
   const run = new PipelineRun(vehicleOf(hash));
   const state = left ? left.state : (readStartState(db) as PipelineState | undefined);
-  if (state) run.restore(state);
+  if (state) run.restore(state, vehicleOf);
   return { run, reading: new ReadingWriter(db, firstReading, left ? lastSamplesBehind(db, left) : undefined), position };
 }
 

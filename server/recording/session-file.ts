@@ -9,7 +9,7 @@ import { type Connection, named, openToRead } from './database.ts';
 import { vehiclesOf } from './definition-store.ts';
 import { InputLog } from './input-log.ts';
 import { visitJournal } from './journal.ts';
-import { readFacts, readNotes, type SessionFacts, type SessionNotes } from './session-facts.ts';
+import { readFacts, readNotes, readShownReading, type SessionFacts, type SessionNotes } from './session-facts.ts';
 import { decodeSlice } from './slice.ts';
 
 /** Makes a vehicle of the files stored with a session. @throws EvenburnError VEHICLE_INVALID */
@@ -42,11 +42,17 @@ export class SessionFile {
   get facts(): SessionFacts {
     const facts = this.reading(() => readFacts(this.db));
     if (!facts) throw new EvenburnError('SESSION_DAMAGED', { path: this.path, why: 'it does not say what it holds' });
-    return facts;
+    // The file's name says its number: it may have come from another computer.
+    return { ...facts, number: this.session };
   }
 
   get notes(): SessionNotes {
     return this.reading(() => readNotes(this.db));
+  }
+
+  /** The reading that pages and exports show. */
+  get shownReading(): number {
+    return this.reading(() => readShownReading(this.db));
   }
 
   /** The definitions that the session began with. @throws EvenburnError VEHICLE_INVALID */

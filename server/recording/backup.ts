@@ -1,0 +1,67 @@
+// Copies of session files, also of one that is being recorded, and of all of them into a folder.
+import { copyFileSync, existsSync, mkdirSync, renameSync, rmSync, statSync, utimesSync } from 'node:fs';
+import { join } from 'node:path';
+import { EvenburnError } from '../errors.ts';
+import { sessionNumbers } from './data-folder.ts';
+import { SessionFile } from './session-file.ts';
+
+/**
+ * Copies a session: a closed one byte for byte, an open one as it stands in one instant.
+ * @returns Bytes of the copy.
+ * @throws EvenburnError OUTPUT_FILE_UNWRITABLE
+ */
+export async function copySessionFile(file: SessionFile, path: string): Promise<number> {
+  const draft = `${path}.part`;
+  try {
+    // A log beside the file is part of the data: then SQLite makes the copy.
+    if (existsSync(`${file.path}-wal`)) await file.db.backup(draft);
+    else copyFileSync(file.path, draft);
+    renameSync(draft, path);
+    return statSync(path).size;
+  } catch (error) {
+    rmSync(draft, { force: true });
+    throw new EvenburnError('OUTPUT_FILE_UNWRITABLE', { path, why: (error as Error).message }, error);
+  }
+}
+
+export interface BackupResult {
+  copied: number[];
+  /** Their copies are as new as they are. */
+  unchanged: number[];
+  /** Can't be read, with the reason. */
+  failed: { session: number; why: string }[];
+}
+
+/** Copies all sessions into a folder; those whose copies are up to date are left alone. */
+export async function backupSessions(data: string, folder: string): Promise<BackupResult> {
+  const result: BackupResult = { copied: [], unchanged: [], failed: [] };
+  try {
+    mkdirSync(folder, { recursive: true });
+  } catch (error) {
+    throw new EvenburnError('OUTPUT_FILE_UNWRITABLE', { path: folder, why: (error as Error).message }, error);
+  }
+  for (const session of sessionNumbers(data)) {
+    const path = join(folder, `${session}.sqlite`);
+    try {
+      result[(await backupSession(data, session, path)) ? 'copied' : 'unchanged'].push(session);
+    } catch (error) {
+      if (error instanceof EvenburnError && error.code === 'OUTPUT_FILE_UNWRITABLE') throw error;
+      result.failed.push({ session, why: (error as Error).message });
+    }
+  }
+  return result;
+}
+
+async function backupSession(data: string, session: number, path: string): Promise<boolean> {
+  const file = SessionFile.open(data, session);
+  try {
+    const { mtimeMs, mtime, atime } = statSync(file.path);
+    const isLive = existsSync(`${file.path}-wal`);
+    if (!isLive && existsSync(path) && Math.abs(statSync(path).mtimeMs - mtimeMs) < 1) return false;
+    await copySessionFile(file, path);
+    if (!isLive) utimesSync(path, atime, mtime);
+    return true;
+  } finally {
+    file.close();
+  }
+}
