@@ -139,7 +139,7 @@ function keyText(item: unknown): string {
 export function locatedProblem(file: ScenarioFile, from: number, to: number, say: string, fix: string): Problem {
   const { line, col } = file.lines.linePos(from);
   const found = file.text.slice(from, to).split('\n')[0] as string;
-  return { file: file.path, line, column: col, endColumn: col + found.length, code: 'scenario', severity: 'error', found, say, fix };
+  return { file: file.path, line, column: col, endColumn: col + found.length, code: 'SCENARIO_WRONG', severity: 'error', found, say, fix };
 }
 
 /** `90 ms` in the unit wanted; undefined when it has no unit of that kind. `rpm/s` is known besides the product's units. */
