@@ -26,6 +26,8 @@ export const livePauseAfterMs = 5_000;
 export const liveDropAfterMs = 30_000;
 export const liveBinsPerPacketMax = 64;
 export const liveClientsMax = 64;
+/** The live bins of all channels together. */
+export const rollingStoreBytesMax = 128 * 1024 * 1024;
 export const liveIdsMax = 4096;
 export const muxPagesMax = 256;
 export const liveAlarmEventsMax = 1000;

@@ -1,7 +1,7 @@
 // One browser on the live stream: what it asked for, what it has been given, and what it missed. No sockets here.
 import type { PlotSubscription, Subscription } from '../contract/live.ts';
 import { liveBinsPerPacketMax, liveDropAfterMs, livePauseAfterMs } from '../limits.ts';
-import { binWidthUs, type RollingStore } from './rolling-store.ts';
+import type { RollingStore } from './rolling-store.ts';
 
 interface Plot {
   plot: number;
@@ -119,6 +119,6 @@ export class LiveClient {
 }
 
 function startPlot(wanted: PlotSubscription, store: RollingStore): Plot {
-  const widthUs = binWidthUs(wanted.spanUs, wanted.pixels);
+  const widthUs = store.widthFor(wanted.spanUs, wanted.pixels);
   return { plot: wanted.plot, channels: wanted.channels, widthUs, from: store.binAt(widthUs) };
 }

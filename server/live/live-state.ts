@@ -10,7 +10,7 @@ import type { Problem, Vehicle } from '../definitions/vehicle.ts';
 import { EvenburnError } from '../errors.ts';
 import { windowBinsMax, windowChannelsMax } from '../limits.ts';
 import { toFramesView } from './frames-view.ts';
-import { binWidthUs, isBinWidth, RollingStore } from './rolling-store.ts';
+import { isBinWidth, RollingStore } from './rolling-store.ts';
 import type { SeenFrames } from './seen-frames.ts';
 import { toVehicleView } from './vehicle-to-view.ts';
 import { explainChannel, InstantSnapshot } from './why.ts';
@@ -68,7 +68,7 @@ export class LiveState {
     const channels = query.channels.split(',').map((name) => this.getChannel(name.trim()));
     if (channels.length > windowChannelsMax) throw new EvenburnError('REQUEST_WRONG', { what: `more than ${windowChannelsMax} channels` });
     const { store } = this;
-    const { fromUs, toUs, widthUs } = stretchOf(query, store.timeUs);
+    const { fromUs, toUs, widthUs } = stretchOf(query, store);
     const first = Math.max(0, store.binAt(widthUs, fromUs));
     const count = Math.max(0, Math.min(store.binAt(widthUs, toUs), store.binAt(widthUs)) - first + 1);
     if (count > windowBinsMax) throw new EvenburnError('REQUEST_WRONG', { what: `more than ${windowBinsMax} bins` });
@@ -90,10 +90,10 @@ export class LiveState {
   }
 }
 
-function stretchOf(query: WindowQuery, nowUs: number): { fromUs: number; toUs: number; widthUs: number } {
-  const { from, to = nowUs, width, span, pixels } = query;
+function stretchOf(query: WindowQuery, store: RollingStore): { fromUs: number; toUs: number; widthUs: number } {
+  const { from, to = store.timeUs, width, span, pixels } = query;
   if (span !== undefined && pixels !== undefined && from === undefined && width === undefined) {
-    return { fromUs: to - span, toUs: to, widthUs: binWidthUs(span, pixels) };
+    return { fromUs: to - span, toUs: to, widthUs: store.widthFor(span, pixels) };
   }
   if (from === undefined || width === undefined || span !== undefined || pixels !== undefined) {
     throw new EvenburnError('REQUEST_WRONG', { what: 'give `from` and `width` (and `to`), or `span` and `pixels`' });

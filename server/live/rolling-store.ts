@@ -3,14 +3,17 @@
 import { hasValue, quality } from '../channels/quality.ts';
 import type { SampleBatch } from '../channels/sample-batch.ts';
 import { binHeld, binNone, emptyTrace, type PlotTrace } from '../contract/packet.ts';
+import { rollingStoreBytesMax } from '../limits.ts';
 
 /** Width of the narrowest bins: an instant. */
 const narrowestUs = 10_000;
 /** Widths kept, each four times the one before: 10 ms to 2.56 s. Widths between are folded from the next narrower one, which is exact. */
 const levels = 5;
 const levelFactor = 4;
-/** Bins kept of each width: 20 s of the narrowest, 87 minutes of the widest. */
-const binsPerLevel = 2048;
+/** Bins kept of each width: 20 s of the narrowest, 87 minutes of the widest; fewer where there are very many channels. */
+const binsPerLevelMax = 2048;
+const binsPerLevelMin = 512;
+const binBytes = 17;
 const foldedWidths = levels * 2;
 /** Added in the rings to a quality that no sample of the bin had, but the one before it. */
 const unsampled = 8;
@@ -32,13 +35,20 @@ function rungOf(widthUs: number): Rung | undefined {
  * Width of the bins that a plot of this span and size gets: the narrowest of 10 ms × 2^k that needs no more bins than pixels and is
  * held that long. The same for whoever asks, and bins lie at multiples of it in session time, so that their content is the same too.
  */
-export function binWidthUs(spanUs: number, pixels: number): number {
+export function binWidthUs(spanUs: number, pixels: number, binsPerLevel = binsPerLevelMax): number {
   for (let k = 0; k < foldedWidths; k++) {
     const widthUs = narrowestUs * 2 ** k;
     const heldUs = narrowestUs * levelFactor ** (k >> 1) * (binsPerLevel - 1);
     if (widthUs * pixels >= spanUs && heldUs >= spanUs) return widthUs;
   }
   return narrowestUs * 2 ** (foldedWidths - 1);
+}
+
+/** Bins of each width that so many channels leave room for. */
+function binsFor(channels: number): number {
+  let bins = binsPerLevelMax;
+  while (bins > binsPerLevelMin && channels * levels * bins * binBytes > rollingStoreBytesMax) bins /= 2;
+  return bins;
 }
 
 /** True for the widths that `bins` knows. */
@@ -61,9 +71,11 @@ export class RollingStore {
   /** Session time up to which everything has been applied. */
   timeUs = 0;
   private readonly bySlot: (ChannelBins | undefined)[];
+  private readonly binsPerLevel: number;
 
   constructor(channels: number) {
     this.channels = channels;
+    this.binsPerLevel = binsFor(channels);
     this.value = new Float64Array(channels);
     this.quality = new Uint8Array(channels).fill(quality.missing);
     this.sampleTimeUs = new Float64Array(channels).fill(-1);
@@ -88,7 +100,7 @@ export class RollingStore {
     }
     let bins = this.bySlot[channel];
     if (!bins) {
-      bins = new ChannelBins();
+      bins = new ChannelBins(this.binsPerLevel);
       this.bySlot[channel] = bins;
     }
     if (!bins.add(timeUs, value, code)) return;
@@ -107,6 +119,11 @@ export class RollingStore {
     this.tickLow.fill(Number.POSITIVE_INFINITY);
     this.tickHigh.fill(Number.NEGATIVE_INFINITY);
     this.changedFromUs = Number.POSITIVE_INFINITY;
+  }
+
+  /** `binWidthUs`, as far as this store holds bins. */
+  widthFor(spanUs: number, pixels: number): number {
+    return binWidthUs(spanUs, pixels, this.binsPerLevel);
   }
 
   /** Number of the bin of this width that holds `timeUs`, the newest by default. */
@@ -138,14 +155,22 @@ export class RollingStore {
 
 /** One channel's bins: a ring for each level, side by side in three columns. */
 class ChannelBins {
-  private readonly low = new Float64Array(levels * binsPerLevel).fill(Number.POSITIVE_INFINITY);
-  private readonly high = new Float64Array(levels * binsPerLevel).fill(Number.NEGATIVE_INFINITY);
-  private readonly code = new Uint8Array(levels * binsPerLevel).fill(binNone);
+  private readonly size: number;
+  private readonly low: Float64Array;
+  private readonly high: Float64Array;
+  private readonly code: Uint8Array;
   /** Newest bin begun in each level; -1: none. */
   private readonly head = new Float64Array(levels).fill(-1);
   /** What bins without a sample are after the newest one: `binHeld`, or a quality without a number marked as `unsampled`. */
   private carried: number = binNone;
   private newestUs = -1;
+
+  constructor(binsPerLevel: number) {
+    this.size = binsPerLevel;
+    this.low = new Float64Array(levels * binsPerLevel).fill(Number.POSITIVE_INFINITY);
+    this.high = new Float64Array(levels * binsPerLevel).fill(Number.NEGATIVE_INFINITY);
+    this.code = new Uint8Array(levels * binsPerLevel).fill(binNone);
+  }
 
   /** False for a late sample: it belongs to the bins of its time, and doesn't decide what is newest or what follows. */
   add(timeUs: number, value: number, code: number): boolean {
@@ -163,8 +188,8 @@ class ChannelBins {
   private addTo(level: number, bin: number, value: number, code: number): void {
     const head = this.head[level] as number;
     if (bin > head) this.moveHead(level, head, bin);
-    else if (bin <= head - binsPerLevel) return;
-    const slot = level * binsPerLevel + (bin % binsPerLevel);
+    else if (bin <= head - this.size) return;
+    const slot = level * this.size + (bin % this.size);
     const had = this.code[slot] as number;
     if (had >= binHeld || code > had) this.code[slot] = code;
     if (hasValue(code)) {
@@ -174,9 +199,9 @@ class ChannelBins {
   }
 
   private moveHead(level: number, head: number, bin: number): void {
-    const from = head < 0 ? bin : Math.max(head + 1, bin - binsPerLevel + 1);
+    const from = head < 0 ? bin : Math.max(head + 1, bin - this.size + 1);
     for (let b = from; b <= bin; b++) {
-      const slot = level * binsPerLevel + (b % binsPerLevel);
+      const slot = level * this.size + (b % this.size);
       this.low[slot] = Number.POSITIVE_INFINITY;
       this.high[slot] = Number.NEGATIVE_INFINITY;
       this.code[slot] = b < bin ? this.carried : binNone;
@@ -191,8 +216,8 @@ class ChannelBins {
       trace.quality[i] = foldedCode(trace.quality[i] as number, head < 0 ? binNone : this.carried);
       return;
     }
-    if (bin < 0 || bin <= head - binsPerLevel) return;
-    const slot = level * binsPerLevel + (bin % binsPerLevel);
+    if (bin < 0 || bin <= head - this.size) return;
+    const slot = level * this.size + (bin % this.size);
     trace.quality[i] = foldedCode(trace.quality[i] as number, this.code[slot] as number);
     if ((this.low[slot] as number) < (trace.low[i] as number)) trace.low[i] = this.low[slot] as number;
     if ((this.high[slot] as number) > (trace.high[i] as number)) trace.high[i] = this.high[slot] as number;

@@ -105,6 +105,19 @@ describe('the rolling store', () => {
     expect(isBinWidth(widthUs)).toBe(true);
   });
 
+  it('keeps fewer bins of very many channels, and gives a plot only a width that it holds', () => {
+    const few = new RollingStore(100);
+    const many = new RollingStore(2400);
+    expect(few.widthFor(30_000_000, 1000)).toBe(40_000);
+    expect(many.widthFor(30_000_000, 1000)).toBe(160_000);
+    for (const store of [few, many]) {
+      const widthUs = store.widthFor(30_000_000, 1000);
+      for (let timeUs = 0; timeUs <= 60_000_000; timeUs += 40_000) store.add(0, timeUs, timeUs, quality.ok);
+      const first = store.binAt(widthUs) - 30_000_000 / widthUs + 1;
+      expect(store.bins(0, widthUs, first, 30_000_000 / widthUs).quality).not.toContain(binNone);
+    }
+  });
+
   it('refuses a width that it does not keep', () => {
     expect(isBinWidth(15_000)).toBe(false);
     expect(() => new RollingStore(1).bins(0, 15_000, 0, 1)).toThrow(RangeError);
