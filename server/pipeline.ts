@@ -294,7 +294,8 @@ function carryOver(from: Stages, to: Stages): void {
     if (old && textOf(old) === textOf(channel)) to.table.adopt(channel.index, from.table, old.index);
   }
   to.derived.restore(from.derived.save());
-  to.meters.restore(from.meters.save());
+  const busesOf = ({ vehicle }: Stages) => vehicle.buses.map((bus) => `${bus.name} ${bus.bitRate}`).join();
+  if (busesOf(from) === busesOf(to)) to.meters.restore(from.meters.save());
   to.staleness.resume();
 }
 

@@ -46,6 +46,8 @@ export class AlarmBoard {
   private firstOut: string | undefined;
   private channels: readonly Channel[] = [];
   private fresh = true;
+  /** The earliest of all alarms' due times. */
+  private earliestUs = Number.POSITIVE_INFINITY;
   private readonly emit: (event: AlarmEvent) => void;
 
   constructor(emit: (event: AlarmEvent) => void) {
@@ -70,24 +72,28 @@ export class AlarmBoard {
       if (old.rule.latch && !old.machine.isAcknowledged) this.alarms.push(toOrphan(old));
       else this.report(old, 'removed', timeUs);
     }
+    this.findEarliest();
   }
 
   /** When some alarm must be stepped though nothing changes; Infinity: never. */
   get dueUs(): number {
-    let dueUs = Number.POSITIVE_INFINITY;
-    for (const alarm of this.alarms) if (alarm.dueUs < dueUs) dueUs = alarm.dueUs;
-    return dueUs;
+    return this.earliestUs;
   }
 
   /** One instant: steps the alarms whose inputs changed, or whose time has come. */
   step(timeUs: number): void {
     let raised: Alarm[] | undefined;
+    let earliestUs = Number.POSITIVE_INFINITY;
     for (const alarm of this.alarms) {
       const { condition, machine } = alarm;
-      if (condition === undefined || !(this.fresh || alarm.dueUs <= timeUs || condition.isTouched)) continue;
-      condition.evaluate();
+      if (condition === undefined || !(this.fresh || alarm.dueUs <= timeUs || condition.isTouched)) {
+        if (alarm.dueUs < earliestUs) earliestUs = alarm.dueUs;
+        continue;
+      }
+      condition.evaluate(machine.isRaised);
       const happened = machine.step(timeUs, condition);
       alarm.dueUs = condition.isSpike ? timeUs + instantUs : machine.dueUs(timeUs);
+      if (alarm.dueUs < earliestUs) earliestUs = alarm.dueUs;
       if (happened === 'cleared') this.report(alarm, 'cleared', timeUs);
       else if (happened === 'raised') {
         alarm.raising = this.raisingOf(condition, timeUs);
@@ -96,6 +102,7 @@ export class AlarmBoard {
       }
     }
     this.fresh = false;
+    this.earliestUs = earliestUs;
     if (raised) this.raise(raised, timeUs);
     this.endBurst();
   }
@@ -146,6 +153,11 @@ export class AlarmBoard {
     this.sequence = sequence;
     this.firstOut = firstOut ?? undefined;
     this.fresh = fresh;
+    this.findEarliest();
+  }
+
+  private findEarliest(): void {
+    this.earliestUs = Math.min(Number.POSITIVE_INFINITY, ...this.alarms.map((alarm) => alarm.dueUs));
   }
 
   private addOrphan(rule: AlarmRule): Alarm {

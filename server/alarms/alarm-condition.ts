@@ -21,6 +21,7 @@ export class AlarmCondition implements AlarmTruths {
   private readonly condition: CompiledFormula;
   private readonly gate: CompiledFormula | undefined;
   private readonly clear: CompiledFormula | undefined;
+  private readonly clearRemembers: boolean;
   /** A condition that needs no time is also tried on the extremes since the last instant, unless its functions keep a state. */
   private readonly seesSpikes: boolean;
   when: Truth;
@@ -36,6 +37,7 @@ export class AlarmCondition implements AlarmTruths {
     this.condition = compileFormula(rule.when, context);
     this.gate = rule.while === undefined ? undefined : compileFormula(rule.while, context);
     this.clear = rule.clear === undefined ? undefined : compileFormula(rule.clear, context);
+    this.clearRemembers = this.clear !== undefined && this.clear.save().length > 0;
     const all = [this.condition, this.gate, this.clear].flatMap((formula) => formula?.inputs ?? []);
     this.inputs = Uint16Array.from(new Set(all));
     this.subject = this.condition.inputs[0];
@@ -50,8 +52,8 @@ export class AlarmCondition implements AlarmTruths {
     return false;
   }
 
-  /** Sets the truths as of now. */
-  evaluate(): void {
+  /** Sets the truths as of now. `over` is asked only of a raised alarm, but a clear condition with a state sees every sample. */
+  evaluate(isRaised: boolean): void {
     this.spike = undefined;
     this.isSpike = false;
     this.when = truthOf(this.condition);
@@ -59,7 +61,8 @@ export class AlarmCondition implements AlarmTruths {
       this.isSpike = true;
       this.when = true;
     }
-    this.over = this.clear === undefined ? (this.when === undefined ? undefined : !this.when) : truthOf(this.clear);
+    if (this.clear === undefined) this.over = this.when === undefined ? undefined : !this.when;
+    else if (isRaised || this.clearRemembers) this.over = truthOf(this.clear);
     if (this.gate !== undefined) this.while = truthOf(this.gate);
   }
 

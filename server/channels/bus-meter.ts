@@ -58,13 +58,15 @@ export class BusMeters {
   count(frames: FrameBatch, from: number, to: number): void {
     // The first frame behind a silence decides, so that where a batch is cut changes nothing.
     if (this.nextUs === Number.POSITIVE_INFINITY && to > from) this.nextUs = Math.ceil((frames.timeUs[from] as number) / stepUs) * stepUs;
-    const { timeUs, bus, flags } = frames;
+    const { timeUs, bus, id, flags, length, offset, data } = frames;
     for (let i = from; i < to; i++) {
       const meter = this.meters[bus[i] as number];
       if (meter === undefined) continue;
       if (meter.firstUs < 0) meter.firstUs = timeUs[i] as number;
-      if (((flags[i] as number) & frameFlag.error) !== 0) meter.errorCount++;
-      else meter.busyBits += bitTimes(frames, i, meter);
+      const flag = flags[i] as number;
+      if ((flag & frameFlag.error) !== 0) meter.errorCount++;
+      else if ((flag & frameFlag.bitRateSwitch) !== 0) meter.busyBits += switchedBits(frames, i, meter);
+      else meter.busyBits += wireBits(id[i] as number, flag, data, length[i] as number, offset[i] as number);
     }
   }
 
@@ -115,13 +117,10 @@ export class BusMeters {
   }
 }
 
-/** A frame's time on the wire, in bits of the bus's own rate. */
-function bitTimes(frames: FrameBatch, i: number, { bitRate, dataBitRate }: Meter): number {
-  const flags = frames.flags[i] as number;
-  const id = frames.id[i] as number;
-  const length = frames.length[i] as number;
-  if ((flags & frameFlag.bitRateSwitch) === 0) return wireBits(id, flags, frames.data, length, frames.offset[i] as number);
-  return wireSeconds(id, flags, frames.bytesOf(i), length, bitRate, dataBitRate) * bitRate;
+/** Time on the wire of a frame that switches its bit rate, in bits of the bus's own rate. */
+function switchedBits(frames: FrameBatch, i: number, { bitRate, dataBitRate }: Meter): number {
+  const { id, flags, length } = frames;
+  return wireSeconds(id[i] as number, flags[i] as number, frames.bytesOf(i), length[i] as number, bitRate, dataBitRate) * bitRate;
 }
 
 function publish(channel: number | undefined, value: number, timeUs: number, table: ChannelTable, samples: SampleBatch): void {

@@ -1,6 +1,7 @@
 // The functions of formulas: how many arguments each takes, which must be plain numbers, and the closure it becomes.
 
 import { formulaWindowS } from '../limits.ts';
+import { Curve } from './curve.ts';
 import { gasTemperature } from './engine-formulas.ts';
 import type { Evaluate, Evaluation, Memory } from './evaluation.ts';
 import { worth } from './evaluation.ts';
@@ -173,25 +174,8 @@ function buildIsGood({ evaluation, arguments: [x] }: Build): Evaluate {
 
 /** Straight lines between points, the end values beyond them. Worked: [[0, 70], [3000, 200]] at 1500 is 135. */
 function buildInterpolate({ arguments: [, x], table }: Build): Evaluate {
-  return () => interpolated(table, (x as Evaluate)());
-}
-
-/** `table` ascending in x, at least one point. */
-export function interpolated(table: readonly (readonly [x: number, y: number])[], x: number): number {
-  let low = 0;
-  let high = table.length - 1;
-  const [firstX, firstY] = table[0] as readonly [number, number];
-  const [lastX, lastY] = table[high] as readonly [number, number];
-  if (!(x > firstX)) return firstY;
-  if (x >= lastX) return lastY;
-  while (high - low > 1) {
-    const middle = (low + high) >> 1;
-    if ((table[middle] as readonly [number, number])[0] <= x) low = middle;
-    else high = middle;
-  }
-  const [x0, y0] = table[low] as readonly [number, number];
-  const [x1, y1] = table[high] as readonly [number, number];
-  return y0 + ((x - x0) / (x1 - x0)) * (y1 - y0);
+  const curve = new Curve(table);
+  return () => curve.at((x as Evaluate)());
 }
 
 // --- functions with a state: they go by their inputs' sample times, and forget when an input is bad -----------------------------------

@@ -3,9 +3,9 @@ import { toNamePart } from '../definitions/built-in-names.ts';
 import type { Engine, InjectorSet } from '../definitions/vehicle.ts';
 import type { BuiltInList } from './built-in.ts';
 import type { Computation } from './computation.ts';
+import { Curve } from './curve.ts';
 import { barometerShare, dutyPercent, injectionPeriodMs, injectorFlow, staticFlow } from './engine-formulas.ts';
 import { type CompiledFormula, compileFormula, type FormulaContext } from './formula-compile.ts';
-import { interpolated } from './formula-functions.ts';
 import { hasValue, type QualityCode, quality } from './quality.ts';
 import { findUnit } from './unit.ts';
 
@@ -205,6 +205,7 @@ class InjectorComputation implements Computation {
   private readonly context: FormulaContext;
   private readonly pulseMs: CompiledFormula;
   private readonly volts: CompiledFormula | undefined;
+  private readonly deadTime: Curve | undefined;
   private readonly speedSlot: number;
   private readonly deltaSlot: number | undefined;
 
@@ -214,6 +215,7 @@ class InjectorComputation implements Computation {
     this.context = context;
     this.pulseMs = compileFormula(inUnit(list, timing.pulse, 'ms'), context);
     const battery = timing.deadTime?.battery;
+    this.deadTime = timing.deadTime && new Curve(timing.deadTime.rows);
     this.volts =
       battery === undefined
         ? undefined
@@ -253,7 +255,7 @@ class InjectorComputation implements Computation {
     if (rows.length === 0) return 0;
     if (!this.volts) return (rows[0] as [number, number])[1];
     this.volts.evaluate();
-    return interpolated(rows, this.volts.value);
+    return (this.deadTime as Curve).at(this.volts.value);
   }
 
   save(): unknown[] {
