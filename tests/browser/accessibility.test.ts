@@ -114,10 +114,20 @@ describe.skipIf('reason' in launched)('every page', () => {
     },
   );
 
-  it.each(looks)('has no violation on All frames ($colorScheme, $contrast)', async (look) => {
+  it.each(looks)('has no violation on All frames, Sessions, a replay and Plots ($colorScheme, $contrast)', async (look) => {
     const page = await open(look, 'frames');
     await page.waitForSelector('.frame-row');
     await page.click('.frame-line');
+    expect(await violations(page)).toEqual([]);
+    await page.goto(`${station.url}/#/sessions`);
+    await page.waitForSelector('.session');
+    expect(await violations(page)).toEqual([]);
+    await page.goto(`${station.url}/#/sessions/12`);
+    await page.waitForSelector('.replay .plot canvas');
+    await page.waitForSelector('.transport');
+    expect(await violations(page)).toEqual([]);
+    await page.goto(`${station.url}/#/plots?traces=12:exhaust_temp_1,11:exhaust_temp_1,12:engine_speed`);
+    await page.waitForSelector('.measures');
     expect(await violations(page)).toEqual([]);
     await page.close();
   });
@@ -132,7 +142,7 @@ describe.skipIf('reason' in launched)('every page', () => {
       [1920, 1080],
     ] as const) {
       const page = await browser.newPage({ viewport: { width, height } });
-      for (const address of ['live', 'frames']) {
+      for (const address of ['live', 'frames', 'sessions', 'sessions/12', 'plots?traces=12:engine_speed']) {
         await page.goto(`${station.url}/#/${address}`);
         await page.waitForSelector('h1');
         const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);

@@ -113,7 +113,10 @@ export class Plot {
     const ink = style.getPropertyValue('--plot-ink').trim() || '#d6d8db';
     const grid = style.getPropertyValue('--plot-grid').trim() || '#34373c';
     this.fontFamily = style.fontFamily;
-    this.labelPx = Math.min(options.labelPx ?? labelColumnPx, Math.max(labelColumnPx, canvas.clientWidth * labelShareMax));
+    this.labelPx = Math.min(
+      options.labelPx ?? labelColumnPx,
+      Math.max(labelColumnPx, (canvas.parentElement?.clientWidth ?? 0) * labelShareMax),
+    );
     const font = { family: this.fontFamily, size: 13 };
     this.chart = new Chart(canvas, {
       type: 'line',
@@ -168,7 +171,7 @@ export class Plot {
   }
 
   /** Draws `points[i]` as trace i; the arrays are read and not kept beyond the next call. */
-  draw(points: Point[][], x: { from: number; to: number }, y: { from: number; to: number; step: number }): void {
+  draw(points: Point[][], x: { from: number; to: number; step?: number }, y: { from: number; to: number; step: number }): void {
     this.datasets().forEach((dataset, i) => {
       dataset.points = points[i] ?? [];
     });
@@ -182,6 +185,7 @@ export class Plot {
     const { scales } = this.chart.options;
     if (scales?.x && scales.y) {
       Object.assign(scales.x, { min: x.from, max: x.to });
+      Object.assign(scales.x.ticks ?? {}, { stepSize: x.step, includeBounds: x.step === undefined });
       Object.assign(scales.y, { min: y.from, max: y.to });
       Object.assign(scales.y.ticks ?? {}, { stepSize: y.step });
     }

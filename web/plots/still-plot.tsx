@@ -95,9 +95,15 @@ function draw(plot: Plot, { traces, limits, stretch, cursors }: StillPlotProps):
   const y = low <= high ? toYRange(undefined, low, high) : { from: 0, to: 1, step: 0.5 };
   plot.draw(
     traces.map((trace) => trace.data?.points ?? []),
-    { from: stretch.fromS, to: stretch.toS },
+    { from: stretch.fromS, to: stretch.toS, step: toTimeStep(stretch.toS - stretch.fromS) },
     y,
   );
+}
+
+/** About six ticks, at times that a clock has. */
+export function toTimeStep(spanS: number): number {
+  const steps = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800];
+  return steps.find((step) => spanS / step <= 7) ?? 3600;
 }
 
 function toSecondsTick(x: number): string {
