@@ -118,12 +118,12 @@ export class Station implements LiveFeed, PipelineSink {
   }
 
   /**
-   * Puts another definition set in force from the next instant on. One with other buses can't be: sources are opened at the start. It is
-   * shown as a problem, and the set in force stays.
+   * Puts another definition set in force from the next instant on. One with other buses can't be, since sources are opened at the start:
+   * it is shown as a problem, and the set in force stays.
    */
   define(vehicle: Vehicle): void {
-    const problem = otherBuses(this.vehicle, vehicle);
-    if (!problem) this.take({ kind: 'definitions', timeUs: this.takenUs, vehicle });
+    const problem = busProblem(this.vehicle, vehicle);
+    if (problem?.severity !== 'error') this.take({ kind: 'definitions', timeUs: this.takenUs, vehicle });
     this.showProblems(problem ? [problem] : []);
   }
 
@@ -212,7 +212,7 @@ export class Station implements LiveFeed, PipelineSink {
       mode: 'live',
       buses: this.lines.map((line, bus) => line.toStatus(store.timeUs, this.loadOf(line.bus), seen.counts(bus))),
       recording: this.recorder?.status() ?? { state: 'off', session: null, startedWallMs: null, detail: 'Nothing is recorded.' },
-      definitionProblems: this.diskProblems.length,
+      definitionProblems: this.diskProblems.filter(({ severity }) => severity === 'error').length,
       clients: this.clients(),
     };
   }
@@ -366,18 +366,20 @@ function instantBefore(timeUs: number): number {
   return timeUs - (timeUs % instantUs);
 }
 
-/** The problem that another set's buses are, when they aren't those that the server listens to. */
-function otherBuses(running: Vehicle, saved: Vehicle): Problem | undefined {
-  const names = (vehicle: Vehicle) => vehicle.buses.map(({ name, bitRate, interface: line }) => `${name} ${bitRate} ${line}`).join();
+/** What another set's buses mean for a server that listens already; undefined when they are the same. */
+function busProblem(running: Vehicle, saved: Vehicle): Problem | undefined {
+  const names = (vehicle: Vehicle) => vehicle.buses.map(({ name }) => name).join();
+  const lines = (vehicle: Vehicle) => vehicle.buses.map((bus) => `${bus.bitRate} ${bus.dataBitRate} ${bus.interface}`).join();
   const at = saved.buses[0]?.at;
-  if (!at || names(running) === names(saved)) return undefined;
+  const isOther = names(running) !== names(saved);
+  if (!at || (!isOther && lines(running) === lines(saved))) return undefined;
   return {
     ...at,
     code: 'BUSES_CHANGED',
-    severity: 'error',
+    severity: isOther ? 'error' : 'warning',
     found: 'buses',
     endColumn: at.column + 1,
-    say: 'buses, bit rates or interfaces are not those that the server started with',
-    fix: 'Start the server again.',
+    say: isOther ? 'these are other buses than the server listens to' : 'bit rates or interfaces differ from those at the start',
+    fix: isOther ? 'Start the server again.' : 'Sources stay as they were opened; start again to open them anew.',
   };
 }

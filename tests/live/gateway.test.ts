@@ -3,6 +3,7 @@ import { createConnection } from 'node:net';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { quality } from '../../server/channels/quality.ts';
 import { binNone, type LivePacket, type PlotTrace } from '../../server/contract/packet.ts';
+import { liveClientsMax } from '../../server/limits.ts';
 import { LivePage, type LiveRig, startLiveRig, until } from '../doubles/live-feed.ts';
 
 let rig: LiveRig;
@@ -190,6 +191,15 @@ describe('the live stream', () => {
     await until(() => page.packets.length > 0, 'the first packet');
     page.socket.emit('subscribe', { epoch: 1, plots: [], filler: 'x'.repeat(100_000) } as never, () => undefined);
     await until(() => page.closed, 'the connection ended');
+  });
+
+  it('refuses one page more than it can serve', async () => {
+    for (let i = 0; i < liveClientsMax; i++) open();
+    await until(() => rig.gateway.clientCount === liveClientsMax, 'a full house');
+    expect(await open().opened()).toBe(false);
+    pages[0]?.close();
+    await until(() => rig.gateway.clientCount === liveClientsMax - 1, 'a free place');
+    expect(await open().opened()).toBe(true);
   });
 
   it('survives a connection that is cut in the middle of its handshake', async () => {

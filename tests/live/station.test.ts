@@ -226,10 +226,23 @@ describe('the station', () => {
     station.showProblems([problem]);
     expect(station.vehicleView()).toMatchObject({ epoch: 1, problems: [problem] });
     expect(station.status().definitionProblems).toBe(1);
-    station.define(smallVehicle(smallVehicleText.replace('500 kbit/s', '250 kbit/s')));
-    expect(station.vehicleView()).toMatchObject({ epoch: 1, problems: [{ code: 'BUSES_CHANGED', file: 'vehicle.yaml', line: 3 }] });
+    station.define(smallVehicle(smallVehicleText.replace('  engine:', '  motor:')));
+    const problems = [{ code: 'BUSES_CHANGED', severity: 'error', file: 'vehicle.yaml', line: 3 }];
+    expect(station.vehicleView()).toMatchObject({ epoch: 1, buses: [{ name: 'engine' }], problems });
+    expect(station.status().definitionProblems).toBe(1);
     station.define(smallVehicle());
     expect(station.vehicleView().problems).toEqual([]);
+  });
+
+  it('takes another bit rate into force and says that the source stays as it was opened', async () => {
+    station.define(smallVehicle(smallVehicleText.replace('500 kbit/s', '250 kbit/s')));
+    source.pass(20_000);
+    await until(() => station.epoch === 2, 'the new epoch');
+    expect(station.vehicleView()).toMatchObject({
+      buses: [{ bitRate: 250_000 }],
+      problems: [{ code: 'BUSES_CHANGED', severity: 'warning' }],
+    });
+    expect(station.status().definitionProblems).toBe(0);
   });
 
   it('counts what was lost where, what came late, unknown and short frames, and error frames', async () => {
