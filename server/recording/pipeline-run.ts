@@ -30,10 +30,15 @@ export class PipelineRun {
     return this.pipeline.vehicle;
   }
 
-  /** Where results go from now on; undefined: nowhere. */
+  /** Where results go from now on. */
   writeTo(reading: ReadingWriter | undefined): void {
     this.to = reading;
     reading?.adopt(this.pipeline.vehicle, this.pipeline.channels);
+  }
+
+  /** Results no longer go to this reading; they may go to another one already. */
+  release(reading: ReadingWriter | undefined): void {
+    if (this.to === reading) this.to = undefined;
   }
 
   take(input: PipelineInput): void {

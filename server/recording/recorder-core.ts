@@ -164,7 +164,7 @@ export class RecorderCore {
       else if (event.kind === 'source') this.sources.set(event.bus, event);
     }
     this.nowUs = Math.max(this.nowUs, message.lastUs);
-    if (message.frames > 0) this.lastFrameUs = this.nowUs;
+    if (message.frames > 0) this.lastFrameUs = message.lastFrameUs;
     this.options.tell({ kind: 'done', bytes: message.bytes.length });
   }
 

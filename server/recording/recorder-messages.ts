@@ -21,8 +21,9 @@ export interface InputsMessage {
   frames: number;
   /** Monotonic microseconds at which the oldest was taken. */
   takenUs: number;
-  /** Session time of the newest. */
+  /** Session time of the newest, and of the newest frame (of this message or an earlier one). */
   lastUs: number;
+  lastFrameUs: number;
   /** Those that are neither frames nor marks, once more. */
   events: OtherInput[];
 }

@@ -58,6 +58,7 @@ export class Recorder {
   private events: OtherInput[] = [];
   private takenUs = 0;
   private lastUs = 0;
+  private lastFrameUs = 0;
   private timer: NodeJS.Timeout | undefined;
   private current: RecorderStatus = { state: 'idle', session: null, startedWallMs: null, detail: '' };
   /** Frames dropped and not yet told to the record, by bus. */
@@ -149,7 +150,8 @@ export class Recorder {
   private note(input: PipelineInput): void {
     if (input.kind === 'frames') {
       const { batch } = input;
-      if (batch.count > 0) this.lastUs = Math.max(this.lastUs, batch.timeUs[batch.count - 1] as number);
+      if (batch.count > 0) this.lastFrameUs = Math.max(this.lastFrameUs, batch.timeUs[batch.count - 1] as number);
+      this.lastUs = Math.max(this.lastUs, this.lastFrameUs);
       return;
     }
     this.lastUs = Math.max(this.lastUs, input.timeUs);
@@ -166,8 +168,8 @@ export class Recorder {
     clearTimeout(this.timer);
     if (this.journal.out.length === 0) return;
     const bytes = this.journal.out.taken();
-    const { takenUs, lastUs, events } = this;
-    const message: InputsMessage = { kind: 'inputs', bytes, frames: this.journal.frameCount, takenUs, lastUs, events };
+    const { takenUs, lastUs, lastFrameUs, events } = this;
+    const message: InputsMessage = { kind: 'inputs', bytes, frames: this.journal.frameCount, takenUs, lastUs, lastFrameUs, events };
     this.figures.queueBytes += bytes.length;
     this.journal.clear();
     this.events = [];

@@ -165,20 +165,22 @@ export class SessionWriter {
   /** Writes what is left, says how the session ended, and leaves it as one file. */
   async close(state: Exclude<SessionState, 'open'>): Promise<void> {
     this.run?.finish();
-    await this.writeSlice();
+    const writing = this.writeSlice();
+    // The pipeline may run on into another session while this one is written.
+    this.run?.release(this.reading);
+    await writing;
     if (this.reading && this.position.block < this.position.slice) await this.writeBlock(this.position.slice);
     this.facts.state = state;
     guarded(this.path, () => {
       writeFacts(this.db, this.facts);
       this.endReading();
-      this.run?.writeTo(undefined);
       closeAsOneFile(this.db);
     });
   }
 
   /** Lets go of the file as it is, after the machine refused: a later start finishes it. */
   abandon(): void {
-    this.run?.writeTo(undefined);
+    this.run?.release(this.reading);
     this.writing.catch(() => {});
     this.db.close();
   }
