@@ -52,6 +52,10 @@ function parsePort(value: string): number {
 
 async function serve(options: ServeOptions): Promise<void> {
   const stopped = untilStopped();
+  process.once('uncaughtException', (error) => {
+    process.stderr.write(`evenburn: ${error.stack ?? error.message}\n`);
+    process.exit(4);
+  });
   let station: Station | undefined;
   // Definitions are read in a worker, the recorder starts in another, and this thread reads the rest of the program meanwhile.
   const definitions = await readDefinitions(options.vehicle ?? demoVehicle);

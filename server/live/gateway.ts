@@ -6,6 +6,7 @@ import { type ClientEvents, livePath, type ServerEvents, type SubscribeAnswer, s
 import { encodePacket, encodePlot, encodeValues, type PacketValues } from '../contract/packet.ts';
 import type { StationStatus } from '../contract/status.ts';
 import { liveClientsMax, liveInFlightMax, liveMessageBytesMax, livePacketsPerSecondMax, liveSilenceMs, liveStatusMs } from '../limits.ts';
+import { instantUs } from '../pipeline-input.ts';
 import { LiveClient, type WantedBins } from './live-client.ts';
 import type { RollingStore } from './rolling-store.ts';
 
@@ -31,6 +32,8 @@ export interface GatewayOptions {
   allow(request: IncomingMessage): boolean;
 }
 
+const urgentGapMs = instantUs / 1000;
+
 /** What is made once a tick for all clients. */
 interface Tick {
   nowMs: number;
@@ -52,6 +55,8 @@ export class LiveGateway {
   private sentTimeUs = -1;
   private statusMs = Number.NEGATIVE_INFINITY;
   private statusVersion = 0;
+  private urgent: NodeJS.Timeout | undefined;
+  private urgentMs = Number.NEGATIVE_INFINITY;
   /** Packets not sent because two were on their way, over all clients. */
   skipped = 0;
 
@@ -80,9 +85,14 @@ export class LiveGateway {
     for (const client of this.clients) client.forgetPlots();
   }
 
-  /** An alarm changed: its packet leaves now, not at the next tick. */
+  /**
+   * An alarm changed: its packet leaves now, not at the next tick. A file read at full speed may raise alarms by the hundred: those within
+   * an instant of the last one go together.
+   */
   alarmChanged(): void {
-    this.sendAll();
+    const waitMs = this.urgentMs + urgentGapMs - this.feed.monotonicMs();
+    if (waitMs <= 0) this.sendUrgent();
+    else this.urgent ??= setTimeout(() => this.sendUrgent(), waitMs);
   }
 
   /** The state of a source or of the recording changed: it goes with the next packet. */
@@ -93,6 +103,7 @@ export class LiveGateway {
   /** Ends the stream; resolves when every connection is closed. */
   async close(): Promise<void> {
     clearInterval(this.timer);
+    clearTimeout(this.urgent);
     this.io.disconnectSockets(true);
     await this.io.close();
   }
@@ -130,6 +141,13 @@ export class LiveGateway {
   private onTimer(): void {
     const silentMs = this.feed.monotonicMs() - this.sentMs;
     if (this.feed.store.timeUs === this.sentTimeUs && silentMs < liveSilenceMs) return;
+    this.sendAll();
+  }
+
+  private sendUrgent(): void {
+    clearTimeout(this.urgent);
+    this.urgent = undefined;
+    this.urgentMs = this.feed.monotonicMs();
     this.sendAll();
   }
 

@@ -94,6 +94,20 @@ describe('the live stream', () => {
     expect(page.packets[before + 1]).not.toHaveProperty('alarms');
   });
 
+  it('sends alarms that come by the hundred together, the last one included', async () => {
+    const page = open();
+    await until(() => page.packets.length > 0, 'the first packet');
+    const before = page.packets.length;
+    for (let i = 1; i <= 300; i++) {
+      rig.feed.alarmVersion++;
+      rig.feed.alarmSequence = i;
+      rig.gateway.alarmChanged();
+    }
+    await until(() => page.last.alarmSequence === 300, 'the last alarm');
+    expect(page.last.alarms).toMatchObject({ sequence: 300 });
+    expect(page.packets.length - before).toBeLessThan(10);
+  });
+
   it('sends an alarm to a full connection as soon as one packet is answered', async () => {
     const page = open();
     page.isSlow = true;
