@@ -5,6 +5,7 @@ import type { Browser, Locator, Page } from 'playwright-core';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import type { WindowView } from '../../server/contract/window.ts';
 import { launchChromium } from './chromium.ts';
+import { CuttableWire } from './cuttable-wire.ts';
 import { writeScriptedBus } from './scripted-bus-file.ts';
 import { Serving } from './serving.ts';
 
@@ -43,6 +44,58 @@ async function until<T>(look: () => Promise<T>, good: (seen: T) => boolean, with
     if (Date.now() > deadline) throw new Error(`never came to be; last seen: ${JSON.stringify(seen)}`);
     await new Promise((done) => setTimeout(done, 20));
   }
+}
+
+interface Drawn {
+  zeroUs: number;
+  widthUs: number;
+  traces: { points: { x: number; y: number }[] }[];
+}
+
+/** Lowest and highest value of each bin, ascending, by bin number. */
+type Bins = Map<number, number[]>;
+
+async function drawnBins(page: Page): Promise<{ bins: Bins; widthUs: number }> {
+  const plot = page.locator('figure[data-plot="Engine speed"]');
+  const { zeroUs, widthUs, traces } = await plot.evaluate((node) => (node as unknown as { drawnPoints(): Drawn }).drawnPoints());
+  const bins: Bins = new Map();
+  for (const { x, y } of traces[0]?.points ?? []) {
+    const bin = Math.floor((zeroUs + x * 1e6) / widthUs);
+    if (!Number.isNaN(y))
+      bins.set(
+        bin,
+        [...(bins.get(bin) ?? []), y].sort((a, b) => a - b),
+      );
+  }
+  return { bins, widthUs };
+}
+
+async function storedBins(url: string, from: number, to: number, widthUs: number): Promise<Bins> {
+  const query = `channels=engine_speed&from=${from * widthUs}&to=${to * widthUs}&width=${widthUs}`;
+  const window = (await (await fetch(`${url}/api/window?${query}`)).json()) as WindowView;
+  const bins: Bins = new Map();
+  window.traces[0]?.low.forEach((low, i) => {
+    const high = window.traces[0]?.high[i];
+    const bin = window.first + i;
+    if (typeof low === 'number' && typeof high === 'number' && bin >= from && bin < to) bins.set(bin, [...new Set([low, high])]);
+  });
+  return bins;
+}
+
+/** The drawn engine speed holds every bin that the store holds of that stretch, with its very values; the newest two are still growing. */
+async function expectDrawnAsStored(page: Page, url: string): Promise<void> {
+  const { drawn, stored } = await until(
+    async () => {
+      const { bins, widthUs } = await drawnBins(page);
+      const numbers = [...bins.keys()];
+      const [from, to] = [Math.min(...numbers), Math.max(...numbers) - 1];
+      const kept = [...bins].filter(([bin]) => bin < to).sort(([a], [b]) => a - b);
+      return { drawn: kept, stored: bins.size > 20 ? [...(await storedBins(url, from, to, widthUs))] : [] };
+    },
+    // Holes are being fetched while the page already draws.
+    (seen) => seen.stored.length > 20 && seen.stored.length === seen.drawn.length,
+  );
+  expect(drawn).toEqual(stored);
 }
 
 describe.skipIf('reason' in launched)('the Live page', () => {
@@ -105,36 +158,27 @@ describe.skipIf('reason' in launched)('the Live page', () => {
 
   it('draws exactly the points of the store', async () => {
     const page = await openLive(browser, serving.url);
-    const plot = page.locator('figure[data-plot="Engine speed"]');
-    interface Drawn {
-      zeroUs: number;
-      widthUs: number;
-      traces: { points: { x: number; y: number }[] }[];
-    }
-    const look = () => plot.evaluate((node) => (node as unknown as { drawnPoints(): Drawn }).drawnPoints());
-    const drawn = await until(look, ({ traces, widthUs }) => widthUs > 0 && (traces[0]?.points.length ?? 0) > 40);
-    const byBin = new Map<number, number[]>();
-    for (const { x, y } of drawn.traces[0]?.points ?? []) {
-      const bin = Math.floor((drawn.zeroUs + x * 1e6) / drawn.widthUs);
-      byBin.set(bin, [...(byBin.get(bin) ?? []), y]);
-    }
-    const bins = [...byBin.keys()].sort((a, b) => a - b);
-    const [from = 0] = bins;
-    // The newest two bins were still growing when they were drawn.
-    const to = (bins.at(-1) ?? 0) - 1;
-    const query = `channels=engine_speed&from=${from * drawn.widthUs}&to=${to * drawn.widthUs}&width=${drawn.widthUs}`;
-    const window = (await (await fetch(`${serving.url}/api/window?${query}`)).json()) as WindowView;
-    const stored = new Map<number, number[]>();
-    const trace = window.traces[0];
-    for (let i = 0; i < window.count; i++) {
-      const [low, high] = [trace?.low[i], trace?.high[i]];
-      if (typeof low === 'number' && typeof high === 'number' && window.first + i < to)
-        stored.set(window.first + i, [...new Set([low, high])]);
-    }
-    const ascending = (values: number[] | undefined) => [...(values ?? [])].sort((a, b) => a - b);
-    expect(stored.size).toBeGreaterThan(20);
-    for (const [bin, values] of stored) expect([bin, ascending(byBin.get(bin))]).toEqual([bin, ascending(values)]);
+    await expectDrawnAsStored(page, serving.url);
     await page.close();
+  });
+
+  it('greys within a second when the wire freezes or breaks, and is whole again when it is mended', async () => {
+    const wire = await CuttableWire.to(serving.port);
+    const page = await openLive(browser, wire.url);
+    await expectDrawnAsStored(page, serving.url);
+    for (const trouble of ['freeze', 'break'] as const) {
+      wire[trouble]();
+      const beganMs = Date.now();
+      await page.waitForSelector('.unlit');
+      expect(Date.now() - beganMs).toBeLessThan(1000);
+      // Long enough that the plot would miss many bins.
+      await page.waitForTimeout(1500);
+      wire.mend();
+      await page.waitForSelector('.unlit', { state: 'detached', timeout: 20_000 });
+      await expectDrawnAsStored(page, serving.url);
+    }
+    await page.close();
+    await wire.close();
   });
 
   it('follows a derived number down to the bits of its frame, by keyboard alone', async () => {

@@ -94,10 +94,11 @@ describe('the bins that a page holds of a rolling plot', () => {
     const rolling = new RollingBins([channel], widthUs, 1_000_000);
     rolling.applyPacket(toBins(0, [1, 1]));
     rolling.applyPacket(toBins(5, [9]));
-    expect(rolling.holes()).toEqual([{ from: 2, to: 5 }]);
-    rolling.fillHoles(toWindow(1, [100, 2, 3, 4, 100]));
+    // Bin 1 was still growing when the packets stopped.
+    expect(rolling.holes()).toEqual([{ from: 1, to: 5 }]);
+    rolling.fillHoles(toWindow(0, [100, [1, 2], 2, 3, 4, 100]));
     expect(rolling.holes()).toEqual([]);
-    expect(pointsOf(rolling, 0, 6).map(([, y]) => y)).toEqual([1, 1, 2, 3, 4, 9]);
+    expect(pointsOf(rolling, 0, 6).map(([, y]) => y)).toEqual([1, 1, 2, 2, 3, 4, 9]);
   });
 
   it('asks for everything before its first packet that the plot could show', () => {
@@ -110,11 +111,11 @@ describe('the bins that a page holds of a rolling plot', () => {
 
   it('never asks again for what nobody has', () => {
     const rolling = new RollingBins([channel], widthUs, 1_000_000);
-    rolling.applyPacket(toBins(0, [1]));
-    rolling.applyPacket(toBins(4, [1]));
-    rolling.giveUp({ from: 1, to: 4 });
+    rolling.applyPacket(toBins(0, [1, 1]));
+    rolling.applyPacket(toBins(5, [1]));
+    rolling.giveUp({ from: 1, to: 5 });
     expect(rolling.holes()).toEqual([]);
-    expect(pointsOf(rolling, 0, 5).map(([, y]) => y)).toEqual([1, Number.NaN, 1]);
+    expect(pointsOf(rolling, 0, 6).map(([, y]) => y)).toEqual([1, Number.NaN, 1]);
   });
 
   it('gives the same points however the same bins were cut into packets', () => {

@@ -142,7 +142,9 @@ export class LiveSource {
   private takeWidths(widths: Record<number, number>): void {
     for (const [number, plot] of this.feed.plots) {
       const widthUs = widths[number];
-      if (widthUs !== undefined && plot.bins?.widthUs !== widthUs) plot.bins = new RollingBins(this.indices(plot), widthUs, plot.spanUs);
+      if (widthUs === undefined) continue;
+      if (plot.bins?.widthUs === widthUs) plot.bins.distrustNewest();
+      else plot.bins = new RollingBins(this.indices(plot), widthUs, plot.spanUs);
     }
   }
 

@@ -79,6 +79,12 @@ export class RollingBins {
     }
   }
 
+  /** The newest bin was still growing when it came, and packets were missed since: it is to be fetched. */
+  distrustNewest(): void {
+    if (this.end === 0) return;
+    for (const quality of this.quality) quality[(this.end - 1) % this.size] = binHole;
+  }
+
   /** Stretches of bins that no packet and no fetch gave, oldest first. */
   holes(): Hole[] {
     const quality = this.quality[0];
@@ -162,6 +168,7 @@ export class RollingBins {
       this.begin = Math.max(0, end - this.size);
     }
     if (end <= this.end) return;
+    if (first > this.end) this.distrustNewest();
     const clearFrom = Math.max(this.end, end - this.size);
     for (let bin = clearFrom; bin < end; bin++) for (const quality of this.quality) quality[bin % this.size] = binHole;
     this.end = end;
