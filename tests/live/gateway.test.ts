@@ -195,6 +195,12 @@ describe('the live stream', () => {
     expect(rig.gateway.clientCount).toBe(0);
   });
 
+  it('knows no transport but the websocket', async () => {
+    const answer = await fetch(`${rig.url}/live/?EIO=4&transport=polling`, { headers: { origin: rig.url } });
+    expect(answer.status).toBe(400);
+    expect(rig.gateway.clientCount).toBe(0);
+  });
+
   it('accepts a page by the name localhost', async () => {
     const url = rig.url.replace('127.0.0.1', 'localhost');
     expect(await open({ origin: url, host: url.slice('http://'.length) }).opened()).toBe(true);
