@@ -71,6 +71,8 @@ export class Station implements LiveFeed, PipelineSink {
   private timer: NodeJS.Timeout | undefined;
   /** Wall time less session time, milliseconds; changes when somebody sets the clock. */
   private wallOffsetMs: number;
+  /** Names of the alarms that stand and can't be judged. */
+  private unknownAlarms = '';
   private diskProblems: readonly Problem[] = [];
   /** Session time of the newest input, and of the last mark. */
   private takenUs = 0;
@@ -341,8 +343,18 @@ export class Station implements LiveFeed, PipelineSink {
     if (input.kind === 'loss') (this.lines[input.bus] as BusLine).loss[input.place] += input.count;
     this.pipeline.take(input);
     this.store.advance(this.takenUs);
+    this.watchUnknown();
     if (this.alarmVersion !== before) this.listener?.alarmChanged();
     this.recorder?.take(input);
+  }
+
+  /** That an alarm which stands can't be judged any more, or can again, is no event of it, and pages must show it all the same. */
+  private watchUnknown(): void {
+    const { standing } = this.pipeline.alarms;
+    const unknown = standing.flatMap((alarm) => (alarm.unknown ? [alarm.name] : [])).join();
+    if (unknown === this.unknownAlarms) return;
+    this.unknownAlarms = unknown;
+    this.alarmLog.touch();
   }
 
   private countFrames(batch: FrameBatch): void {

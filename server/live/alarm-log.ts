@@ -33,10 +33,18 @@ export class AlarmLog {
     this.wallOf = wallOf;
   }
 
+  /** Something of what stands changed without an event. */
+  touch(): void {
+    this.version++;
+  }
+
   take(event: AlarmEvent): void {
     const { quality, advice: _, ...rest } = event;
     const sequence = this.add({ ...rest, quality: qualityNames[quality], wallMs: this.wallOf(event.timeUs) });
-    if (event.event === 'raised') this.numbers.set(event.sequence, sequence);
+    if (event.event !== 'raised') return;
+    this.numbers.set(event.sequence, sequence);
+    const [oldest] = this.numbers.keys();
+    if (oldest !== undefined && this.numbers.size > liveAlarmEventsMax * 4) this.numbers.delete(oldest);
   }
 
   /** Raises a trouble of the station; one of the same name that stands takes the new advice. */

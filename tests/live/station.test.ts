@@ -180,6 +180,19 @@ describe('the station', () => {
     });
   });
 
+  it('shows that an alarm which stands can no longer be judged, and never takes it away', async () => {
+    fast(5_000, 1000, 20);
+    source.pass(20_000);
+    await until(() => station.alarms().active.length === 1, 'the alarm');
+    const { alarmVersion } = station;
+    log.length = 0;
+    nowUs += 500_000;
+    await until(() => station.alarms().active[0]?.unknown === true, 'an alarm that is unknown');
+    expect(station.alarms()).toMatchObject({ sequence: 1, active: [{ name: 'oil low', state: 'raised' }] });
+    expect(station.alarmVersion).toBeGreaterThan(alarmVersion);
+    expect(log).toContain('alarm shown');
+  });
+
   it('acknowledges an alarm that stands, refuses others, and takes it into the record', async () => {
     fast(5_000, 1000, 20);
     source.pass(20_000);
