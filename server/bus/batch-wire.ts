@@ -8,8 +8,8 @@
 //          24  f64  data taken      frames taken from the driver since the reader began, error frames apart
 //          32  f64  errors taken    the same of error frames
 //          40  f64  dropped         by the reader's bounded queue since it began
-//          48  4 × f64  sample      what the interface had counted as received and sent, -1 unknown, and the reader had taken as data
-//                                   and error frames, at one moment when the reader had taken all there was
+//          48  6 × f64  look        what the interface had counted as received and sent at one moment, -1 unknown, and how many data
+//                                   and error frames of that time have been taken since, at most (2) and for sure (2)
 //     payload of kind 1, n frames: f64 time[n], u32 id[n], u8 flags[n], u8 length[n], then the data arena
 //
 // Both ends run on one machine, so columns travel in its byte order.
@@ -17,27 +17,32 @@ import type { InterfaceCounters } from './can-interface.ts';
 import { FrameBatch, frameFlag } from './frame-batch.ts';
 
 const mark = 0x31425645;
-const headerBytes = 80;
+const headerBytes = 96;
 const dataAlignBytes = 8;
 const payloadBytesMax = 64 << 20;
 
-/** The interface's count beside the reader's, at one moment. */
-export interface CountSample {
-  /** -1 when not known. */
-  received: number;
-  sent: number;
+/** Frames taken, error frames apart. */
+export interface Taken {
   dataTaken: number;
   errorsTaken: number;
 }
 
-export const noSample: CountSample = { received: -1, sent: 0, dataTaken: 0, errorsTaken: 0 };
+/** The interface's count at one moment, beside the frames of up to that moment that the reader has taken, as far as stamps can tell. */
+export interface CountLook {
+  /** -1 when not known. */
+  received: number;
+  sent: number;
+  most: Taken;
+  sure: Taken;
+}
+
+const nothing: Taken = { dataTaken: 0, errorsTaken: 0 };
+export const noLook: CountLook = { received: -1, sent: 0, most: nothing, sure: nothing };
 
 /** Running totals of one reader process. */
-export interface ReaderTotals {
-  dataTaken: number;
-  errorsTaken: number;
+export interface ReaderTotals extends Taken {
   dropped: number;
-  sample: CountSample;
+  look: CountLook;
 }
 
 export interface FramesPacket extends ReaderTotals {
@@ -73,11 +78,9 @@ export function encodeFrames(batch: FrameBatch, watermarkUs: number, totals: Rea
   view.setFloat64(24, totals.dataTaken, true);
   view.setFloat64(32, totals.errorsTaken, true);
   view.setFloat64(40, totals.dropped, true);
-  const { received, sent, dataTaken, errorsTaken } = totals.sample;
-  view.setFloat64(48, received, true);
-  view.setFloat64(56, sent, true);
-  view.setFloat64(64, dataTaken, true);
-  view.setFloat64(72, errorsTaken, true);
+  const { received, sent, most, sure } = totals.look;
+  const look = [received, sent, most.dataTaken, most.errorsTaken, sure.dataTaken, sure.errorsTaken];
+  for (const [k, value] of look.entries()) view.setFloat64(48 + 8 * k, value, true);
   let at = headerBytes;
   for (const column of [batch.timeUs, batch.id, batch.flags, batch.length]) {
     const used = n * column.BYTES_PER_ELEMENT;
@@ -157,11 +160,11 @@ function decodePacket(packet: Uint8Array, bus: number): ReaderPacket {
     dataTaken: view.getFloat64(24, true),
     errorsTaken: view.getFloat64(32, true),
     dropped: view.getFloat64(40, true),
-    sample: {
+    look: {
       received: view.getFloat64(48, true),
       sent: view.getFloat64(56, true),
-      dataTaken: view.getFloat64(64, true),
-      errorsTaken: view.getFloat64(72, true),
+      most: { dataTaken: view.getFloat64(64, true), errorsTaken: view.getFloat64(72, true) },
+      sure: { dataTaken: view.getFloat64(80, true), errorsTaken: view.getFloat64(88, true) },
     },
   };
 }

@@ -44,7 +44,7 @@ class Counter implements FrameTaker {
     this.take(note);
   }
 
-  drained(): void {}
+  looked(): void {}
 
   /** An adapter's own reports come as counts by name, an interface's as error frames. */
   heard(bitRate: number, seconds: number, isRefused: boolean, countsReports: boolean): Heard {

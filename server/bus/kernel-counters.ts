@@ -1,4 +1,5 @@
 // Compares what an interface counted with what reached the server: the difference is lost, and counted, whoever lost it.
+import type { Taken } from './batch-wire.ts';
 import { type CountingRule, heardCount, type InterfaceCounters } from './can-interface.ts';
 
 export interface KernelLoss {
@@ -17,15 +18,15 @@ const pollsWithout = 4;
 /**
  * Keeps the account of one interface.
  *
- * A deficit is what the interface counted, less what was taken. Frames on their way make it too large for a moment, so each look gives
- * an upper bound of what is really lost, and the least bound between two polls is the one to believe:
+ * A deficit is what the interface counted, less what was taken. A look knows it between two bounds: frames whose stamps are too close
+ * to the moment of the look may have been counted or not (`count-looks.ts`). What is lost for sure is the greatest lower bound:
  *
- *     looks      20  7  0 | 3  0  12 | 5  5  9 | 14  5  6 |        (a full bus, then 5 frames lost)
- *     least             0 |        0 |       5 |        5 |
- *     counted           0          0         0          5          a deficit counts once it lasts two polls
+ *     looks     −3 to 4,  0 to 0 | −2 to 5,  3 to 9 |  5 to 5,  1 to 8 |  5 to 5
+ *     greatest                 0 |                3 |                5 |       5
+ *     counted                  0 |                0 |                3 |       2      a deficit counts once it lasts two polls
  *
- * Looks come from the reader, which knows when it had taken all there was, and from the server's own polls, which go on while there
- * is no reader. What came between two openings of the same interface is known exactly: a reader tells the counters as it opens.
+ * Looks come from the reader, and while there is none from the server's own polls. What came between two openings of the same
+ * interface is known exactly: a reader tells the counters as it opens.
  */
 export class LossAccount {
   private rule: CountingRule;
@@ -41,9 +42,9 @@ export class LossAccount {
   private counted = 0;
   private beginsAgain = false;
   private hasReader = false;
-  private least: number | undefined;
-  /** Least deficits of the last polls, the newest first. */
-  private leasts: number[] = [];
+  private present: Bounds | undefined;
+  /** Bounds of the deficit at the last polls, the newest first. */
+  private polled: Bounds[] = [];
 
   constructor(rule: CountingRule) {
     this.rule = rule;
@@ -88,16 +89,18 @@ export class LossAccount {
     return { adapter: 0, beforeReader: rest.beforeReader + early };
   }
 
-  /** One look: counters, and what the present reader had taken since it began. */
-  look(counters: { received: number; sent: number }, taken: Taken): void {
+  /** One look: counters, and what the present reader has taken of them, at most and for sure. */
+  look(counters: { received: number; sent: number }, most: Taken, sure: Taken = most): void {
     if (!this.isOpen) return;
-    const deficit = this.deficit(counters, taken);
+    const lost = this.deficit(counters, most);
+    const open = this.deficit(counters, sure);
     if (this.beginsAgain) {
       this.beginsAgain = false;
-      this.base += deficit;
+      this.base += open;
       return;
     }
-    this.least = this.least === undefined ? deficit : Math.min(this.least, deficit);
+    const { atLeast, atMost } = this.present ?? { atLeast: lost, atMost: open };
+    this.present = { atLeast: Math.max(atLeast, lost), atMost: Math.max(atMost, open) };
   }
 
   /** A reader has ended, having taken this much in all. */
@@ -111,16 +114,16 @@ export class LossAccount {
   poll(counters: InterfaceCounters): KernelLoss {
     if (!this.isOpen) return noLoss;
     // Without a look nothing is known of this time.
-    if (this.least === undefined) return { adapter: this.adapterLoss(counters, false), beforeReader: 0 };
+    if (!this.present) return { adapter: this.adapterLoss(counters, false), beforeReader: 0 };
     const polls = this.hasReader ? pollsWithReader : pollsWithout;
-    this.leasts = [this.least, ...this.leasts].slice(0, polls);
-    this.least = undefined;
-    if (this.leasts.length < polls) return { adapter: this.adapterLoss(counters, false), beforeReader: 0 };
+    this.polled = [this.present, ...this.polled].slice(0, polls);
+    this.present = undefined;
+    if (this.polled.length < polls) return { adapter: this.adapterLoss(counters, false), beforeReader: 0 };
     // More was taken than counted, and it lasts: echoes of this computer's own frames that no counter holds. They must hide no loss.
-    const surplus = Math.min(0, Math.max(...this.leasts));
+    const surplus = Math.min(0, Math.max(...this.polled.map(({ atMost }) => atMost)));
     this.base += surplus;
-    const lost = this.count(Math.min(...this.leasts) - surplus);
-    this.leasts = this.leasts.map((each) => each - surplus - lost);
+    const lost = this.count(Math.min(...this.polled.map(({ atLeast }) => atLeast)) - surplus);
+    this.polled = this.polled.map(({ atLeast, atMost }) => ({ atLeast: atLeast - surplus - lost, atMost: atMost - surplus - lost }));
     return { adapter: this.adapterLoss(counters, true), beforeReader: lost };
   }
 
@@ -136,13 +139,12 @@ export class LossAccount {
 
   /** The interface is gone: what was missing at the last looks stays missing. */
   private lastKnown(): number {
-    const known = this.least === undefined ? this.leasts : [this.least, ...this.leasts];
-    return known.length === 0 ? 0 : Math.min(...known);
+    return Math.max(0, this.present?.atLeast ?? 0, this.polled[0]?.atLeast ?? 0);
   }
 
   private forgetLooks(): void {
-    this.least = undefined;
-    this.leasts = [];
+    this.present = undefined;
+    this.polled = [];
   }
 
   private adapterLoss(counters: InterfaceCounters, isSettled: boolean): number {
@@ -164,7 +166,7 @@ export class LossAccount {
   }
 }
 
-interface Taken {
-  dataTaken: number;
-  errorsTaken: number;
+interface Bounds {
+  atLeast: number;
+  atMost: number;
 }

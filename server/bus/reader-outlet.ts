@@ -1,6 +1,6 @@
 // The reader process's way out: gathers frames, flushes every 5 ms even when empty, and bounds what a slow server makes it hold.
 import { readerFlushIntervalMs, readerQueueMaxS } from '../limits.ts';
-import { encodeFrames, encodeNote, noSample, type ReaderNote } from './batch-wire.ts';
+import { type CountLook, encodeFrames, encodeNote, noLook, type ReaderNote } from './batch-wire.ts';
 import { FrameBatch, frameFlag } from './frame-batch.ts';
 
 /** The writing end of the pipe, as much of it as is used here. */
@@ -10,12 +10,12 @@ export interface Pipe {
 
 /** What a driver needs to hand frames over. */
 export interface FrameTaker {
-  /** Session time that the next frame must not be older than: later than what the last watermark promised. */
+  /** Session time of the bus's last frame: the next is not older. */
   readonly floorUs: number;
   frame(timeUs: number, id: number, flags: number, bytes: Uint8Array, length: number): void;
   note(note: ReaderNote): void;
-  /** The driver had taken all there was when the interface had counted this many frames. */
-  drained(received: number, sent: number): void;
+  /** The interface's counters at one moment, and how much of them has been taken since. */
+  looked(look: CountLook): void;
 }
 
 const queueUs = readerQueueMaxS * 1_000_000;
@@ -38,7 +38,7 @@ export class ReaderOutlet implements FrameTaker {
   private dataTaken = 0;
   private errorsTaken = 0;
   private dropped = 0;
-  private sample = noSample;
+  private look = noLook;
 
   constructor(pipe: Pipe, nowUs: () => number) {
     this.pipe = pipe;
@@ -46,14 +46,14 @@ export class ReaderOutlet implements FrameTaker {
   }
 
   get floorUs(): number {
-    return Math.max(this.watermarkUs + 1, this.lastFrameUs, 0);
+    return Math.max(this.lastFrameUs, 0);
   }
 
   frame(timeUs: number, id: number, flags: number, bytes: Uint8Array, length: number): void {
     if ((flags & frameFlag.error) !== 0) this.errorsTaken++;
     else this.dataTaken++;
     this.lastFrameUs = timeUs;
-    // A watermark must trail by as much as frames are late in coming, else it would push their times forward.
+    // A watermark must trail by as much as frames are late in coming, else they would be late in the merge.
     this.slackUs = Math.max(this.slackUs, Math.min(slackMaxUs, this.nowUs() - timeUs + slackMinUs));
     if (this.pending.count > 0 && timeUs - (this.pending.timeUs[0] as number) > queueUs) {
       this.dropped++;
@@ -67,8 +67,8 @@ export class ReaderOutlet implements FrameTaker {
     this.pass();
   }
 
-  drained(received: number, sent: number): void {
-    this.sample = { received, sent, dataTaken: this.dataTaken, errorsTaken: this.errorsTaken };
+  looked(look: CountLook): void {
+    this.look = look;
   }
 
   /** Sends what there is; `behind` says that the driver knows of frames it hasn't taken yet, and so holds the watermark back. */
@@ -88,6 +88,7 @@ export class ReaderOutlet implements FrameTaker {
     // More waits behind this packet: only the last one may promise the watermark.
     const watermark = isWhole ? this.watermarkUs : (batch.timeUs[batch.count - 1] as number) - 1;
     const packets = [encodeFrames(batch, watermark, this.totals())];
+    this.look = noLook;
     if (isWhole) {
       // What is encoded is copied, so the batch serves again.
       batch.clear();
@@ -104,8 +105,8 @@ export class ReaderOutlet implements FrameTaker {
   }
 
   private totals() {
-    const { dataTaken, errorsTaken, dropped, sample } = this;
-    return { dataTaken, errorsTaken, dropped, sample };
+    const { dataTaken, errorsTaken, dropped, look } = this;
+    return { dataTaken, errorsTaken, dropped, look };
   }
 
   /** Flushes every 5 ms, after the driver had its turn; `beforeFlush` says whether it is behind. Returns what stops it. */

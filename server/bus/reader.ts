@@ -4,7 +4,7 @@ import type { Readable } from 'node:stream';
 import type { SessionClock } from '../clock.ts';
 import { entryPath } from '../entries.ts';
 import { type ErrorCode, EvenburnError } from '../errors.ts';
-import { type FramesPacket, PacketReader, type ReaderNote } from './batch-wire.ts';
+import { type CountLook, type FramesPacket, PacketReader, type ReaderNote } from './batch-wire.ts';
 import {
   type ControllerState,
   countingRule,
@@ -138,9 +138,15 @@ export class ReaderSource implements Source {
   private takeFrames(packet: FramesPacket): void {
     const dropped = packet.dropped - this.totals.dropped;
     this.totals = { dataTaken: packet.dataTaken, errorsTaken: packet.errorsTaken, dropped: packet.dropped };
-    if (packet.sample.received >= 0) this.account?.look(packet.sample, packet.sample);
+    this.takeLook(packet.look);
     this.listener?.frames(packet.batch, packet.watermarkUs);
     if (dropped > 0) this.listener?.loss('queue', dropped);
+  }
+
+  /** A reader tells its last look with every packet: each counts once. */
+  private takeLook(look: CountLook): void {
+    if (look.received < 0 || !this.hasReader) return;
+    this.account?.look(look, look.most, look.sure);
   }
 
   private takeNote(note: ReaderNote): void {

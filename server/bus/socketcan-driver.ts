@@ -2,6 +2,7 @@
 import { errorClass, kindsOf, toErrorFrame } from '../checks/error-frame.ts';
 import { EvenburnError } from '../errors.ts';
 import { checkInterface, findInterface, findNameOf, type InterfaceCounters, readCounters } from './can-interface.ts';
+import { CountLooks } from './count-looks.ts';
 import { frameFlag } from './frame-batch.ts';
 import type { FrameTaker } from './reader-outlet.ts';
 import type { StampClock } from './stamp-clock.ts';
@@ -35,8 +36,6 @@ const retryMs = 20;
 const watchMs = 250;
 /** Frames that the kernel counts and nobody gets, for this long, are a stalled channel. */
 const stallMs = 1000;
-/** A look at the counters costs three small files; every fifth flush is 40 a second. */
-const flushesALook = 5;
 const statusMs = 500;
 /** CANFD_MTU of linux/can.h. */
 const fdFrameBytes = 72;
@@ -65,7 +64,7 @@ export class SocketcanDriver {
   private timers: NodeJS.Timeout[] = [];
   private takenThisFlush = 0;
   private takenInAll = 0;
-  private flushes = 0;
+  private readonly looks: CountLooks;
   private isBusOff = false;
   private saidDown = '';
   private watched = { taken: 0, received: 0, sinceMs: 0 };
@@ -78,6 +77,7 @@ export class SocketcanDriver {
     this.openChannel = openChannel;
     this.taker = taker;
     this.stamps = stamps;
+    this.looks = new CountLooks((look) => taker.looked(look));
   }
 
   start(): void {
@@ -96,13 +96,12 @@ export class SocketcanDriver {
 
   /** Called at each flush, when the driver has had its turn. True: frames wait that it hasn't taken yet. */
   beforeFlush(): boolean {
+    const { steps } = this.stamps;
     this.stamps.look();
+    if (this.stamps.steps !== steps) this.looks.forget();
     const isBehind = this.takenThisFlush >= framesATurn;
     this.takenThisFlush = 0;
-    if (!isBehind && ++this.flushes >= flushesALook) {
-      this.flushes = 0;
-      this.compareCounts();
-    }
+    this.looks.turn(() => this.readCounts(), this.stamps.nowUs());
     return isBehind;
   }
 
@@ -117,6 +116,7 @@ export class SocketcanDriver {
       channel.addListener('onMessage', (frame) => this.take(generation, frame));
       channel.addListener('onStopped', () => this.stopped(generation));
       channel.start();
+      if (found.index !== this.index) this.looks.forget();
       this.channel = channel;
       this.name = name;
       this.index = found.index;
@@ -144,10 +144,9 @@ export class SocketcanDriver {
       this.takenThisFlush++;
       this.takenInAll++;
       const floor = this.taker.floorUs;
-      const hasStamp = frame.ts_sec !== undefined && frame.ts_usec !== undefined;
-      const timeUs = hasStamp
-        ? this.stamps.toSessionUs((frame.ts_sec as number) * 1_000_000 + (frame.ts_usec as number), floor)
-        : Math.max(floor, this.stamps.nowUs());
+      const stampUs = frame.ts_sec === undefined ? undefined : frame.ts_sec * 1_000_000 + (frame.ts_usec ?? 0);
+      const timeUs = stampUs === undefined ? Math.max(floor, this.stamps.nowUs()) : this.stamps.toSessionUs(stampUs, floor);
+      this.looks.take(stampUs === undefined ? timeUs : this.stamps.plainSessionUs(stampUs), frame.err === true);
       this.taker.frame(timeUs, frame.id, flagsOf(frame), frame.data, frame.data.length);
       if (frame.err) this.countError(timeUs, frame);
       else if (this.isBusOff) this.recovered('frames come again');
@@ -211,10 +210,8 @@ export class SocketcanDriver {
     setTimeout(() => (globalThis as { gc?: () => void }).gc?.(), stallMs).unref();
   }
 
-  private compareCounts(): void {
-    const found = findInterface(this.name);
-    const counters = found?.index === this.index ? readCounters(this.name) : undefined;
-    if (counters) this.taker.drained(counters.received, counters.sent);
+  private readCounts(): InterfaceCounters | undefined {
+    return findInterface(this.name)?.index === this.index ? readCounters(this.name) : undefined;
   }
 
   private sayDown(detail: string): void {

@@ -35,7 +35,10 @@ export interface SourceStatus {
   notes: readonly string[];
 }
 
-/** Callbacks of a running source. Frames carry session time; `watermarkUs` promises that no later frame is older than or as old as it. */
+/**
+ * Callbacks of a running source. Frames carry session time; `watermarkUs`: no later frame is as old as it or older, as far
+ * as the source can know; one that is all the same keeps its time, and the merge counts it as late.
+ */
 export interface SourceListener {
   frames(batch: FrameBatch, watermarkUs: number): void;
   state(state: 'up' | 'down', detail: string): void;

@@ -18,6 +18,8 @@ const stepMinUs = 100;
  * An empty intersection is a step of the wall clock. Frames stamped before a step are then still read by the old offset.
  */
 export class StampClock {
+  /** How often the wall clock was set so far. */
+  steps = 0;
   private readonly clock: Clock;
   private readonly startUs: number;
   private lowUs = 0;
@@ -46,7 +48,7 @@ export class StampClock {
 
   /**
    * Session time of a frame stamped `stampUs` (wall clock, microseconds since 1970) that has just been read.
-   * Never before an earlier result, never before `floorUs`, never after now.
+   * Never before an earlier result, never before `floorUs` (the bus's last frame), never after now.
    */
   toSessionUs(stampUs: number, floorUs: number): number {
     const m = this.clock.monotonicUs();
@@ -56,6 +58,11 @@ export class StampClock {
     if (time > now || time < floor) time = this.secondOpinion(stampUs, time, floor, now);
     this.lastUs = Math.max(floor, Math.min(time, now));
     return this.lastUs;
+  }
+
+  /** Session time that a stamp says, however late it comes: for telling which frames an old count held. */
+  plainSessionUs(stampUs: number): number {
+    return Math.round(stampUs - this.offsetUs() - this.startUs);
   }
 
   private secondOpinion(stampUs: number, time: number, floor: number, now: number): number {
@@ -83,6 +90,7 @@ export class StampClock {
       this.highUs = Math.max(lowest, highest);
       return;
     }
+    this.steps++;
     this.beforeStepUs = this.offsetUs();
     this.watchTick();
   }

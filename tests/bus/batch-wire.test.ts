@@ -1,6 +1,6 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
-import { encodeFrames, encodeNote, noSample, PacketReader, type ReaderPacket } from '../../server/bus/batch-wire.ts';
+import { encodeFrames, encodeNote, noLook, PacketReader, type ReaderPacket } from '../../server/bus/batch-wire.ts';
 import { FrameBatch, frameFlag } from '../../server/bus/frame-batch.ts';
 
 interface PlainFrame {
@@ -36,7 +36,7 @@ const frame = fc.record({
   data: fc.array(fc.integer({ min: 0, max: 255 }), { maxLength: 64 }),
 });
 
-const totals = { dataTaken: 0, errorsTaken: 0, dropped: 0, sample: noSample };
+const totals = { dataTaken: 0, errorsTaken: 0, dropped: 0, look: noLook };
 
 describe('the pipe between reader process and server', () => {
   it('gives back every frame, wherever the pipe cuts the bytes', () => {
@@ -71,7 +71,12 @@ describe('the pipe between reader process and server', () => {
   });
 
   it('carries the running totals and the look at the counters', () => {
-    const sent = { dataTaken: 2 ** 40 + 1, errorsTaken: 3, dropped: 4, sample: { received: 5, sent: 6, dataTaken: 7, errorsTaken: 8 } };
+    const sent = {
+      dataTaken: 2 ** 40 + 1,
+      errorsTaken: 3,
+      dropped: 4,
+      look: { received: 5, sent: 6, most: { dataTaken: 7, errorsTaken: 8 }, sure: { dataTaken: 9, errorsTaken: 10 } },
+    };
     const [packet] = new PacketReader(0).push(encodeFrames(new FrameBatch(), -1, sent));
     expect(packet).toMatchObject({ kind: 'frames', watermarkUs: -1, ...sent });
   });

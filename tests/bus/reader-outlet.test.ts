@@ -37,11 +37,20 @@ describe("a reader's way out", () => {
     expect(frames().map(({ batch, watermarkUs }) => [batch.count, watermarkUs])).toEqual([[0, 49_000]]);
   });
 
-  it('never lets a frame be as old as a watermark before it', () => {
-    const { outlet, state } = made();
-    state.nowUs = 50_000;
+  it("lets no frame be older than the bus's last one, and keeps the time of one that comes late", () => {
+    const { outlet, state, take } = made();
+    take(40_000);
+    state.nowUs = 80_000;
     outlet.flush(false);
-    expect(outlet.floorUs).toBe(49_001);
+    expect(outlet.floorUs).toBe(40_000);
+  });
+
+  it('tells a look at the counters once', () => {
+    const { outlet, frames } = made();
+    outlet.looked({ received: 7, sent: 0, most: { dataTaken: 5, errorsTaken: 0 }, sure: { dataTaken: 4, errorsTaken: 0 } });
+    outlet.flush(false);
+    outlet.flush(false);
+    expect(frames().map(({ look }) => look.received)).toEqual([7, -1]);
   });
 
   it('holds the watermark back while frames wait that it has not taken', () => {

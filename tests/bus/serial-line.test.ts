@@ -26,7 +26,7 @@ function started(habits: Habits, options: Partial<SerialLineOptions> = {}) {
     floorUs: 0,
     frame: (timeUs: number, id: number) => frames.push({ timeUs, id }),
     note: (note: ReaderNote) => notes.push(note),
-    drained() {},
+    looked() {},
   };
   const all: SerialLineOptions = { port: '/dev/ttyACM0', baud: 115_200, bitRate: 500_000, acknowledges: false, ...options };
   const driver = new SerialLineDriver(all, bench.open, taker, () => clock.us, times);

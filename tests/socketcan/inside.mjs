@@ -1,7 +1,7 @@
 // Runs inside user-mode Linux (see user-mode-linux.ts): drives the built sources with the kernel's own tools and prints what happened as JSON.
 // It judges nothing; the expectations are in socketcan.test.ts.
 import { spawn } from 'node:child_process';
-import { createWriteStream, readFileSync, rmSync } from 'node:fs';
+import { createWriteStream, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
@@ -49,12 +49,11 @@ const settle = () => new Promise((resolve) => setTimeout(resolve, 1200));
 /** A source with all that it told. */
 function listenTo(description, target, bus = 0) {
   const source = new ReaderSource(bus, description, target, clock);
-  const seen = { source, frames: [], states: [], loss: {}, status: {}, failed: [], watermarkUs: -1, promiseBroken: 0 };
+  const seen = { source, frames: [], states: [], loss: {}, status: {}, failed: [], watermarkUs: -1 };
   source.start({
     frames(batch, watermarkUs) {
       for (let i = 0; i < batch.count; i++) {
         const timeUs = batch.timeUs[i];
-        if (timeUs <= seen.watermarkUs) seen.promiseBroken++;
         seen.frames.push({
           timeUs,
           id: batch.id[i],
@@ -63,7 +62,6 @@ function listenTo(description, target, bus = 0) {
           data: Buffer.from(batch.bytesOf(i)).toString('hex'),
         });
       }
-      if (watermarkUs < seen.watermarkUs) seen.promiseBroken++;
       seen.watermarkUs = watermarkUs;
     },
     state: (state, detail) => seen.states.push({ state, detail, atUs: clock.nowUs() }),
@@ -130,7 +128,6 @@ const cases = {
       ...account,
       dump,
       frames: seen.frames,
-      promiseBroken: seen.promiseBroken,
       status: seen.status,
       sentByKernel: statistic('vcan0', 'tx_packets'),
     };
@@ -253,6 +250,77 @@ const cases = {
     await first.source.stop();
     await second.source.stop();
     return { accounts, ids: [first, second].map((seen) => [...new Set(seen.frames.map((frame) => frame.id))]) };
+  },
+
+  /** The whole server on two interfaces; what its session file holds afterwards, frames and counted losses. */
+  async recorded() {
+    const data = join(scratch, 'data');
+    const args = [
+      'serve',
+      '--vehicle',
+      'bus-definitions/garganey',
+      '--bus',
+      'engine=socketcan:vcan0',
+      '--bus',
+      'hull=socketcan:vcan1',
+      '--data',
+      data,
+      '--port',
+      '0',
+    ];
+    const starter = join(scratch, 'serve.mjs');
+    const main = new URL('../../dist/server/main.js', import.meta.url).href;
+    writeFileSync(starter, `const { main } = await import(${JSON.stringify(main)}); await main(${JSON.stringify(args)});`);
+    const server = spawn(process.execPath, [starter], { stdio: ['ignore', 'pipe', 'pipe'] });
+    const ended = new Promise((resolve) => server.on('close', resolve));
+    let said = '';
+    let problems = '';
+    server.stdout.on('data', (chunk) => (said += chunk));
+    server.stderr.on('data', (chunk) => (problems += chunk));
+    await until(() => /http:\S+/.test(said), 'the server to say its address', 60_000).catch((error) => {
+      throw new Error(`${error.message}: ${said} ${problems}`);
+    });
+    const health = async () => (await fetch(`${/http:\S+/.exec(said)[0].replace(/\/$/, '')}/api/health`)).json();
+    let buses = [];
+    const busesUntil = async (isSo, what) => {
+      for (let tries = 0; tries < 200; tries++) {
+        const answer = await health();
+        buses = answer.buses ?? answer.status.buses;
+        if (isSo(buses)) return;
+        await new Promise((resolve) => setTimeout(resolve, 100));
+      }
+      throw new Error(`waited in vain for ${what}: ${JSON.stringify(buses)} ${problems}`);
+    };
+    await busesUntil((all) => all.every((bus) => bus.state === 'up'), 'both buses');
+    await Promise.all([run('cangen vcan0 -g 2 -n 1000 -I i -L 8 -D i'), run('cangen vcan1 -g 4 -n 400 -e -I i -L 8 -D i')]);
+    await busesUntil((all) => all.reduce((sum, bus) => sum + bus.frames, 0) >= 1400, 'all frames in the status');
+    await run('cangen vcan0 -g 0 -n 5000 -I 7 -L 8 -D i');
+    const accounted = (bus) => bus.frames + bus.loss.adapter + bus.loss.beforeReader + bus.loss.queue;
+    await busesUntil((all) => accounted(all[0]) >= 6_000, 'the flood to be accounted for').catch(() => {});
+    await settle();
+    await busesUntil(() => true, 'the last status');
+    server.kill('SIGTERM');
+    const exit = await ended;
+    const { SessionFile } = await import('../../dist/server/recording/session-file.js');
+    const file = SessionFile.open(data, 1);
+    const recorded = { frames: [0, 0], paced: [0, 0], loss: [{}, {}] };
+    const next = [0, 0];
+    for (const input of file.record()) {
+      if (input.kind === 'loss') recorded.loss[input.bus][input.place] = (recorded.loss[input.bus][input.place] ?? 0) + input.count;
+      if (input.kind !== 'frames') continue;
+      for (let i = 0; i < input.batch.count; i++) {
+        const bus = input.batch.bus[i];
+        recorded.frames[bus]++;
+        // The generator numbers its frames in their data, so that a frame missing, doubled or out of place shows.
+        const number = input.batch.bytesOf(i)[0] + 256 * input.batch.bytesOf(i)[1];
+        if (recorded.paced[bus] < [1000, 400][bus] && number === next[bus]) {
+          next[bus]++;
+          recorded.paced[bus]++;
+        }
+      }
+    }
+    file.close();
+    return { recorded, status: buses, exit, problems };
   },
 
   /** The kernel's own serial-line driver at the other end of a pair of pseudo terminals, and everything that passes between them. */

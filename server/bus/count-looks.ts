@@ -1,0 +1,71 @@
+// Looks at an interface's counters from within a reader, and tells how many of the frames counted then it has got: once the last have come.
+import type { CountLook } from './batch-wire.ts';
+
+/** One look costs three small files; every fifth flush is 40 a second. */
+const turnsALook = 5;
+/** Frames counted at a look have come after this, in turns of the event loop and in time, or they never will. */
+const settleTurns = 10;
+const settleUs = 200_000;
+/** How far a stamp and the moment of a look can be off against each other. */
+const marginUs = 300;
+
+interface Pending extends CountLook {
+  atUs: number;
+  turns: number;
+}
+
+/**
+ *     counters read at w          │
+ *     frames by their stamps   ─x─┼x──x──x─      taken later, but stamped before w: they were counted
+ *                                 ├─┤ margin     may have been counted: in `most`, not in `sure`
+ *
+ * So counted − most is never more than what was lost, and counted − sure never less, however full the bus is and however late
+ * frames come; in the first gap of the traffic both are the same.
+ */
+export class CountLooks {
+  private readonly tell: (look: CountLook) => void;
+  private readonly pending: Pending[] = [];
+  private turns = 0;
+  private dataTaken = 0;
+  private errorsTaken = 0;
+  private newestMarginUs = 0;
+
+  /** @param tell Hears of each look when it has settled. */
+  constructor(tell: (look: CountLook) => void) {
+    this.tell = tell;
+  }
+
+  /** A frame was taken; `timeUs` is what its stamp says in session time. */
+  take(timeUs: number, isError: boolean): void {
+    if (isError) this.errorsTaken++;
+    else this.dataTaken++;
+    if (timeUs > this.newestMarginUs) return;
+    const column = isError ? 'errorsTaken' : 'dataTaken';
+    for (const look of this.pending) {
+      if (timeUs <= look.atUs + marginUs) look.most[column]++;
+      if (timeUs <= look.atUs - marginUs) look.sure[column]++;
+    }
+  }
+
+  /** What was counted has nothing to do any more with what will be taken: another interface, or another time of its stamps. */
+  forget(): void {
+    this.pending.length = 0;
+  }
+
+  /** One turn of the event loop, in which all that was at hand has been taken. */
+  turn(read: () => { received: number; sent: number } | undefined, nowUs: number): void {
+    for (const look of this.pending) look.turns++;
+    for (let first = this.pending[0]; first && first.turns >= settleTurns && nowUs - first.atUs >= settleUs; first = this.pending[0]) {
+      this.pending.shift();
+      this.tell({ received: first.received, sent: first.sent, most: first.most, sure: first.sure });
+    }
+    if (++this.turns < turnsALook) return;
+    this.turns = 0;
+    const counters = read();
+    if (!counters) return;
+    const { dataTaken, errorsTaken } = this;
+    const { received, sent } = counters;
+    this.newestMarginUs = nowUs + marginUs;
+    this.pending.push({ received, sent, most: { dataTaken, errorsTaken }, sure: { dataTaken, errorsTaken }, atUs: nowUs, turns: 0 });
+  }
+}

@@ -1,0 +1,75 @@
+import { describe, expect, it } from 'vitest';
+import type { CountLook } from '../../server/bus/batch-wire.ts';
+import { CountLooks } from '../../server/bus/count-looks.ts';
+
+/** A reader whose turns come every 5 ms, on an interface whose count is set by hand. */
+function made() {
+  const told: CountLook[] = [];
+  const looks = new CountLooks((look) => told.push(look));
+  const state = { nowUs: 0, received: 0, isThere: true };
+  const turns = (count: number) => {
+    for (let k = 0; k < count; k++) {
+      state.nowUs += 5_000;
+      looks.turn(() => (state.isThere ? { received: state.received, sent: 0 } : undefined), state.nowUs);
+    }
+  };
+  return { looks, told, state, turns };
+}
+
+const data = ({ most, sure }: CountLook) => [most.dataTaken, sure.dataTaken];
+
+describe('a look at the counters from within a reader', () => {
+  it('is told when the last frames of its time have come, not before', () => {
+    const { looks, told, state, turns } = made();
+    state.received = 3;
+    turns(5);
+    // Stamped before the look, at 25 ms, and taken long after it.
+    for (const timeUs of [10_000, 15_000, 20_000]) looks.take(timeUs, false);
+    turns(39);
+    expect(told).toEqual([]);
+    turns(2);
+    expect(told[0]).toMatchObject({ received: 3 });
+    expect(data(told[0] as CountLook)).toEqual([3, 3]);
+  });
+
+  it('does not take younger frames for those that were counted', () => {
+    const { looks, told, state, turns } = made();
+    state.received = 3;
+    turns(5);
+    for (const timeUs of [20_000, 30_000, 40_000]) looks.take(timeUs, false);
+    turns(41);
+    expect(data(told[0] as CountLook)).toEqual([1, 1]);
+  });
+
+  it('says between which bounds, where a stamp is too close to the look to tell', () => {
+    const { looks, told, turns } = made();
+    turns(5);
+    for (const timeUs of [24_000, 24_900, 25_100, 26_000]) looks.take(timeUs, false);
+    turns(41);
+    expect(data(told[0] as CountLook)).toEqual([3, 1]);
+  });
+
+  it('counts error frames apart', () => {
+    const { looks, told, turns } = made();
+    turns(5);
+    looks.take(20_000, true);
+    looks.take(20_000, false);
+    turns(41);
+    expect(told[0]?.sure).toEqual({ dataTaken: 1, errorsTaken: 1 });
+  });
+
+  it('is never told once it has nothing to do with what comes', () => {
+    const { looks, told, turns } = made();
+    turns(5);
+    looks.forget();
+    turns(41);
+    expect(told).toEqual([]);
+  });
+
+  it('is not taken while the interface is gone', () => {
+    const { told, state, turns } = made();
+    state.isThere = false;
+    turns(100);
+    expect(told).toEqual([]);
+  });
+});
