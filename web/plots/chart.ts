@@ -1,5 +1,6 @@
-// The one file that knows Chart.js: a line plot that is told its points and draws them, and nothing else.
-import { Chart, type ChartDataset, DatasetController, LinearScale, type Plugin, PointElement } from 'chart.js';
+// The one file that knows Chart.js: a line plot that is told its points and draws them. Chart.js keeps layout and axes; they are drawn once
+// and kept as a picture, since writing text on a canvas makes the browser work out the whole page's styles, and traces go over it.
+import { Chart, LinearScale, type Plugin } from 'chart.js';
 
 /** A point; y is NaN where the trace is broken (a gap is drawn as a gap). */
 export interface Point {
@@ -41,57 +42,16 @@ export function traceDash(style: number): number[] {
   return dashes[(style + Math.floor(style / colours.length)) % dashes.length] as number[];
 }
 
-/** Points that a dataset draws, and how; `data` stays empty, so that no element is made for each point and each draw. */
-interface DrawnDataset extends ChartDataset<'line', Point[]> {
+Chart.register(LinearScale);
+
+/** A trace as it is drawn. Its label is written once, into a picture of its own. */
+interface Trace extends TraceLook {
   points: Point[];
-  style: number;
+  picture: HTMLCanvasElement | undefined;
 }
-
-/** Draws its dataset's points as they are: a line through them, broken at NaN. Chart.js keeps axes, layout and pixels. */
-class PointsController extends DatasetController<'line'> {
-  static id = 'line';
-  static defaults = { datasetElementType: false, dataElementType: 'point' };
-
-  override update(): void {
-    // There are no elements to bring up to date.
-  }
-
-  override draw(): void {
-    const { points, style } = this.getDataset() as unknown as DrawnDataset;
-    const { ctx, chartArea: area, scales } = this.chart;
-    const { x, y } = scales;
-    if (!x || !y) return;
-    const xPixels = (area.right - area.left) / (x.max - x.min);
-    const yPixels = (area.bottom - area.top) / (y.max - y.min);
-    ctx.save();
-    ctx.beginPath();
-    ctx.rect(area.left, area.top - 1, area.right - area.left, area.bottom - area.top + 2);
-    ctx.clip();
-    ctx.beginPath();
-    let pen = false;
-    for (const point of points) {
-      if (Number.isNaN(point.y)) {
-        pen = false;
-        continue;
-      }
-      const px = area.left + (point.x - x.min) * xPixels;
-      const py = area.bottom - (point.y - y.min) * yPixels;
-      if (pen) ctx.lineTo(px, py);
-      else ctx.moveTo(px, py);
-      pen = true;
-    }
-    ctx.strokeStyle = traceColour(style);
-    ctx.lineWidth = lineWidthPx;
-    ctx.lineJoin = 'round';
-    ctx.setLineDash(traceDash(style));
-    ctx.stroke();
-    ctx.restore();
-  }
-}
-
-Chart.register(PointsController, PointElement, LinearScale);
 
 const lineWidthPx = 1.75;
+const yAxisPx = 52;
 const labelColumnPx = 54;
 /** Of the canvas: a label column given wider than this is cut to it. */
 const labelShareMax = 0.25;
@@ -100,24 +60,29 @@ const labelHeightPx = 15;
 /** A plot on a canvas. `setTraces` fixes how many traces there are; `draw` shows the points as they are now. */
 export class Plot {
   private readonly chart: Chart<'line', Point[]>;
-  private looks: TraceLook[] = [];
+  private readonly canvas: HTMLCanvasElement;
+  /** Axes, grid and limits as they were last laid out, in device pixels. */
+  private readonly ground = document.createElement('canvas');
+  private traces: Trace[] = [];
   private limits: LimitLine[] = [];
   private cursors: number[] = [];
-  /** Ranges that the axes were laid out for. */
+  /** Ranges that the axes were laid out for; empty: to be laid out anew. */
   private laidOut = '';
-  private readonly fontFamily: string;
+  private readonly font: string;
+  private readonly ink: string;
   private readonly labelPx: number;
 
   constructor(canvas: HTMLCanvasElement, options: PlotOptions) {
     const style = getComputedStyle(canvas);
-    const ink = style.getPropertyValue('--plot-ink').trim() || '#d6d8db';
-    const grid = style.getPropertyValue('--plot-grid').trim() || '#34373c';
-    this.fontFamily = style.fontFamily;
+    this.canvas = canvas;
+    this.ink = style.getPropertyValue('--plot-ink').trim() || '#d6d8db';
+    this.font = `600 13px ${style.fontFamily}`;
     this.labelPx = Math.min(
       options.labelPx ?? labelColumnPx,
       Math.max(labelColumnPx, (canvas.parentElement?.clientWidth ?? 0) * labelShareMax),
     );
-    const font = { family: this.fontFamily, size: 13 };
+    const grid = style.getPropertyValue('--plot-grid').trim() || '#34373c';
+    const axis = { color: this.ink, font: { family: style.fontFamily, size: 13 }, minRotation: 0, maxRotation: 0 };
     this.chart = new Chart(canvas, {
       type: 'line',
       data: { datasets: [] },
@@ -128,6 +93,9 @@ export class Plot {
         responsive: true,
         maintainAspectRatio: false,
         events: [],
+        onResize: () => {
+          this.laidOut = '';
+        },
         devicePixelRatio: Math.min(2, globalThis.devicePixelRatio || 1),
         layout: { padding: { right: this.labelPx, top: 8 } },
         scales: {
@@ -137,31 +105,31 @@ export class Plot {
             max: 1,
             border: { color: grid },
             grid: { color: grid, tickLength: 4 },
-            ticks: { color: ink, font, minRotation: 0, maxRotation: 0, maxTicksLimit: 7, callback: (v) => options.toXTick(Number(v)) },
+            ticks: { ...axis, maxTicksLimit: 7, callback: (v) => options.toXTick(Number(v)) },
           },
           y: {
             type: 'linear',
             border: { color: grid },
             grid: { color: grid, tickLength: 4 },
             // One width for all plots, so that their time axes stand under each other.
-            afterFit: (axis) => {
-              axis.width = 52;
+            afterFit: (scale) => {
+              scale.width = yAxisPx;
             },
-            ticks: { color: ink, font, minRotation: 0, maxRotation: 0, maxTicksLimit: 8, callback: (v) => options.toYTick(Number(v)) },
+            ticks: { ...axis, maxTicksLimit: 8, callback: (v) => options.toYTick(Number(v)) },
           },
         },
       },
-      plugins: [this.annotations(ink)],
+      plugins: [this.limitLines()],
     });
   }
 
   setTraces(looks: TraceLook[]): void {
-    this.looks = looks;
-    this.chart.data.datasets = looks.map((look): DrawnDataset => ({ label: look.label, data: [], points: [], style: look.style }));
+    this.traces = looks.map((look) => ({ ...look, points: [], picture: undefined }));
     this.laidOut = '';
   }
 
   setLimits(limits: LimitLine[]): void {
+    if (JSON.stringify(limits) !== JSON.stringify(this.limits)) this.laidOut = '';
     this.limits = limits;
   }
 
@@ -172,16 +140,30 @@ export class Plot {
 
   /** Draws `points[i]` as trace i; the arrays are read and not kept beyond the next call. */
   draw(points: Point[][], x: { from: number; to: number; step?: number }, y: { from: number; to: number; step: number }): void {
-    this.datasets().forEach((dataset, i) => {
-      dataset.points = points[i] ?? [];
+    this.traces.forEach((trace, i) => {
+      trace.points = points[i] ?? [];
     });
-    // Axes are laid out anew only when they changed: most draws only draw.
     const layout = `${x.from} ${x.to} ${y.from} ${y.to} ${y.step}`;
-    if (layout === this.laidOut) {
-      this.chart.draw();
-      return;
-    }
+    if (layout !== this.laidOut) this.layOut(x, y);
     this.laidOut = layout;
+    const { ctx } = this.chart;
+    ctx.save();
+    ctx.setTransform(1, 0, 0, 1, 0, 0);
+    ctx.clearRect(0, 0, this.canvas.width, this.canvas.height);
+    ctx.drawImage(this.ground, 0, 0);
+    ctx.restore();
+    this.drawTraces(ctx);
+    this.drawCursors(ctx);
+    this.drawEndLabels(ctx);
+  }
+
+  /** The points that stand on the canvas now, by trace. */
+  drawnPoints(): { label: string; points: Point[] }[] {
+    return this.traces.map(({ label, points }) => ({ label, points }));
+  }
+
+  /** Lets Chart.js lay out and draw the axes, and keeps them as a picture. */
+  private layOut(x: { from: number; to: number; step?: number }, y: { from: number; to: number; step: number }): void {
     const { scales } = this.chart.options;
     if (scales?.x && scales.y) {
       Object.assign(scales.x, { min: x.from, max: x.to });
@@ -190,15 +172,10 @@ export class Plot {
       Object.assign(scales.y.ticks ?? {}, { stepSize: y.step });
     }
     this.chart.update('none');
-  }
-
-  /** The points that stand on the canvas now, by trace. */
-  drawnPoints(): { label: string; points: Point[] }[] {
-    return this.datasets().map(({ label, points }) => ({ label: label ?? '', points }));
-  }
-
-  private datasets(): DrawnDataset[] {
-    return this.chart.data.datasets as DrawnDataset[];
+    this.ground.width = this.canvas.width;
+    this.ground.height = this.canvas.height;
+    if (this.canvas.width > 0 && this.canvas.height > 0) this.ground.getContext('2d')?.drawImage(this.canvas, 0, 0);
+    for (const trace of this.traces) trace.picture = this.toPicture(trace);
   }
 
   /** X of a place on the canvas, in CSS pixels from its left edge. */
@@ -215,62 +192,105 @@ export class Plot {
     this.chart.destroy();
   }
 
-  /** Limit lines below the traces, and each trace's name at its right end. */
-  private annotations(ink: string): Plugin<'line'> {
+  /** Limit lines below the traces, as a part of the ground. */
+  private limitLines(): Plugin<'line'> {
     return {
-      id: 'annotations',
-      beforeDatasetsDraw: (chart) => {
-        const { ctx, chartArea, scales } = chart;
+      id: 'limit-lines',
+      beforeDatasetsDraw: ({ ctx, chartArea, scales }) => {
         ctx.save();
-        ctx.font = `600 13px ${this.fontFamily}`;
+        ctx.font = this.font;
+        ctx.strokeStyle = ctx.fillStyle = this.ink;
+        ctx.lineWidth = 1;
+        ctx.textBaseline = 'bottom';
+        ctx.setLineDash([1, 3]);
         for (const limit of this.limits) {
           const y = scales.y?.getPixelForValue(limit.y) ?? Number.NaN;
           if (!(y >= chartArea.top && y <= chartArea.bottom)) continue;
-          ctx.strokeStyle = ink;
-          ctx.lineWidth = 1;
-          ctx.setLineDash([1, 3]);
           line(ctx, chartArea.left, y, chartArea.right, y);
-          ctx.fillStyle = ink;
-          ctx.textBaseline = 'bottom';
           ctx.fillText(limit.label, chartArea.left + 6, y - 2);
         }
-        ctx.restore();
-      },
-      afterDatasetsDraw: (chart) => {
-        const { ctx, chartArea, scales } = chart;
-        ctx.save();
-        ctx.strokeStyle = ink;
-        ctx.lineWidth = 1;
-        for (const x of this.cursors) {
-          const pixel = scales.x?.getPixelForValue(x) ?? Number.NaN;
-          if (pixel >= chartArea.left && pixel <= chartArea.right) line(ctx, pixel, chartArea.top, pixel, chartArea.bottom);
-        }
-        this.drawEndLabels(chart);
         ctx.restore();
       },
     };
   }
 
-  private drawEndLabels(chart: Chart): void {
-    const { ctx, chartArea, scales } = chart;
-    const ends: { y: number; at: number; look: TraceLook }[] = [];
-    this.looks.forEach((look, i) => {
-      const last = lastFinite(this.datasets()[i]?.points);
-      if (!last) return;
-      const y = scales.y?.getPixelForValue(last.y) ?? chartArea.bottom;
-      const clamped = Math.min(chartArea.bottom, Math.max(chartArea.top, y));
-      ends.push({ y: clamped, at: clamped, look });
-    });
-    spreadLabels(ends, chartArea.top, chartArea.bottom);
-    ctx.font = `600 13px ${this.fontFamily}`;
-    ctx.textBaseline = 'middle';
-    for (const end of ends) {
-      ctx.fillStyle = ctx.strokeStyle = traceColour(end.look.style);
-      ctx.lineWidth = 1;
-      ctx.setLineDash([]);
-      line(ctx, chartArea.right + 1, end.y, chartArea.right + 7, end.at);
-      ctx.fillText(toFitting(ctx, end.look.label, this.labelPx - 10), chartArea.right + 9, end.at);
+  /** A line through each trace's points, broken at NaN. */
+  private drawTraces(ctx: CanvasRenderingContext2D): void {
+    const { chartArea: area, scales } = this.chart;
+    const { x, y } = scales;
+    if (!x || !y || !area) return;
+    const xPixels = (area.right - area.left) / (x.max - x.min);
+    const yPixels = (area.bottom - area.top) / (y.max - y.min);
+    ctx.save();
+    ctx.beginPath();
+    ctx.rect(area.left, area.top - 1, area.right - area.left, area.bottom - area.top + 2);
+    ctx.clip();
+    ctx.lineWidth = lineWidthPx;
+    ctx.lineJoin = 'round';
+    for (const { points, style } of this.traces) {
+      ctx.beginPath();
+      let pen = false;
+      for (const point of points) {
+        if (Number.isNaN(point.y)) {
+          pen = false;
+          continue;
+        }
+        const px = area.left + (point.x - x.min) * xPixels;
+        const py = area.bottom - (point.y - y.min) * yPixels;
+        if (pen) ctx.lineTo(px, py);
+        else ctx.moveTo(px, py);
+        pen = true;
+      }
+      ctx.strokeStyle = traceColour(style);
+      ctx.setLineDash(traceDash(style));
+      ctx.stroke();
     }
+    ctx.restore();
+  }
+
+  private drawCursors(ctx: CanvasRenderingContext2D): void {
+    const { chartArea: area, scales } = this.chart;
+    ctx.strokeStyle = this.ink;
+    ctx.lineWidth = 1;
+    for (const x of this.cursors) {
+      const pixel = scales.x?.getPixelForValue(x) ?? Number.NaN;
+      if (pixel >= area.left && pixel <= area.right) line(ctx, pixel, area.top, pixel, area.bottom);
+    }
+  }
+
+  /** Each trace's name at its right end. */
+  private drawEndLabels(ctx: CanvasRenderingContext2D): void {
+    const { chartArea: area, scales } = this.chart;
+    const ends: { y: number; at: number; trace: Trace }[] = [];
+    for (const trace of this.traces) {
+      const last = lastFinite(trace.points);
+      if (!last) continue;
+      const y = scales.y?.getPixelForValue(last.y) ?? area.bottom;
+      const clamped = Math.min(area.bottom, Math.max(area.top, y));
+      ends.push({ y: clamped, at: clamped, trace });
+    }
+    spreadLabels(ends, area.top, area.bottom);
+    ctx.lineWidth = 1;
+    for (const { y, at, trace } of ends) {
+      ctx.strokeStyle = traceColour(trace.style);
+      line(ctx, area.right + 1, y, area.right + 7, at);
+      if (trace.picture) ctx.drawImage(trace.picture, area.right + 9, at - labelHeightPx / 2, this.labelPx - 10, labelHeightPx);
+    }
+  }
+
+  private toPicture({ label, style }: Trace): HTMLCanvasElement {
+    const picture = document.createElement('canvas');
+    const ratio = this.chart.currentDevicePixelRatio;
+    picture.width = Math.ceil((this.labelPx - 10) * ratio);
+    picture.height = Math.ceil(labelHeightPx * ratio);
+    const ctx = picture.getContext('2d');
+    if (!ctx) return picture;
+    ctx.scale(ratio, ratio);
+    ctx.font = this.font;
+    ctx.fillStyle = traceColour(style);
+    ctx.textBaseline = 'middle';
+    ctx.fillText(toFitting(ctx, label, this.labelPx - 10), 0, labelHeightPx / 2);
+    return picture;
   }
 }
 
@@ -302,8 +322,8 @@ function toFitting(ctx: CanvasRenderingContext2D, text: string, widthPx: number)
   return '…';
 }
 
-function lastFinite(points: Point[] | undefined): Point | undefined {
-  for (let i = (points?.length ?? 0) - 1; i >= 0; i--) if (Number.isFinite(points?.[i]?.y)) return points?.[i];
+function lastFinite(points: Point[]): Point | undefined {
+  for (let i = points.length - 1; i >= 0; i--) if (Number.isFinite(points[i]?.y)) return points[i];
   return undefined;
 }
 
