@@ -10,14 +10,16 @@ const settleUs = 200_000;
 const marginUs = 300;
 
 interface Pending extends CountLook {
-  atUs: number;
+  /** The counters were read between these. */
+  fromUs: number;
+  toUs: number;
   turns: number;
 }
 
 /**
- *     counters read at w          │
- *     frames by their stamps   ─x─┼x──x──x─      taken later, but stamped before w: they were counted
- *                                 ├─┤ margin     may have been counted: in `most`, not in `sure`
+ *     counters are read              ├──┤
+ *     frames by their stamps    ─x──x┼─x┼──x─      taken later, but stamped before: they were counted
+ *                                  ├──────┤        with the margins: may have been counted, so in `most` and not in `sure`
  *
  * So counted − most is never more than what was lost, and counted − sure never less, however full the bus is and however late
  * frames come; in the first gap of the traffic both are the same.
@@ -42,8 +44,8 @@ export class CountLooks {
     if (timeUs > this.newestMarginUs) return;
     const column = isError ? 'errorsTaken' : 'dataTaken';
     for (const look of this.pending) {
-      if (timeUs <= look.atUs + marginUs) look.most[column]++;
-      if (timeUs <= look.atUs - marginUs) look.sure[column]++;
+      if (timeUs <= look.toUs + marginUs) look.most[column]++;
+      if (timeUs <= look.fromUs - marginUs) look.sure[column]++;
     }
   }
 
@@ -53,9 +55,10 @@ export class CountLooks {
   }
 
   /** One turn of the event loop, in which all that was at hand has been taken. */
-  turn(read: () => { received: number; sent: number } | undefined, nowUs: number): void {
+  turn(read: () => { received: number; sent: number } | undefined, now: () => number): void {
+    const fromUs = now();
     for (const look of this.pending) look.turns++;
-    for (let first = this.pending[0]; first && first.turns >= settleTurns && nowUs - first.atUs >= settleUs; first = this.pending[0]) {
+    for (let first = this.pending[0]; first && first.turns >= settleTurns && fromUs - first.toUs >= settleUs; first = this.pending[0]) {
       this.pending.shift();
       this.tell({ received: first.received, sent: first.sent, most: first.most, sure: first.sure });
     }
@@ -65,7 +68,8 @@ export class CountLooks {
     if (!counters) return;
     const { dataTaken, errorsTaken } = this;
     const { received, sent } = counters;
-    this.newestMarginUs = nowUs + marginUs;
-    this.pending.push({ received, sent, most: { dataTaken, errorsTaken }, sure: { dataTaken, errorsTaken }, atUs: nowUs, turns: 0 });
+    const toUs = now();
+    this.newestMarginUs = toUs + marginUs;
+    this.pending.push({ received, sent, most: { dataTaken, errorsTaken }, sure: { dataTaken, errorsTaken }, fromUs, toUs, turns: 0 });
   }
 }

@@ -101,7 +101,10 @@ export class SocketcanDriver {
     if (this.stamps.steps !== steps) this.looks.forget();
     const isBehind = this.takenThisFlush >= framesATurn;
     this.takenThisFlush = 0;
-    this.looks.turn(() => this.readCounts(), this.stamps.nowUs());
+    this.looks.turn(
+      () => this.readCounts(),
+      () => this.stamps.nowUs(),
+    );
     return isBehind;
   }
 

@@ -6,11 +6,17 @@ import { CountLooks } from '../../server/bus/count-looks.ts';
 function made() {
   const told: CountLook[] = [];
   const looks = new CountLooks((look) => told.push(look));
-  const state = { nowUs: 0, received: 0, isThere: true };
+  const state = { nowUs: 0, received: 0, isThere: true, readUs: 0 };
   const turns = (count: number) => {
     for (let k = 0; k < count; k++) {
       state.nowUs += 5_000;
-      looks.turn(() => (state.isThere ? { received: state.received, sent: 0 } : undefined), state.nowUs);
+      looks.turn(
+        () => {
+          state.nowUs += state.readUs;
+          return state.isThere ? { received: state.received, sent: 0 } : undefined;
+        },
+        () => state.nowUs,
+      );
     }
   };
   return { looks, told, state, turns };
@@ -45,6 +51,15 @@ describe('a look at the counters from within a reader', () => {
     const { looks, told, turns } = made();
     turns(5);
     for (const timeUs of [24_000, 24_900, 25_100, 26_000]) looks.take(timeUs, false);
+    turns(41);
+    expect(data(told[0] as CountLook)).toEqual([3, 1]);
+  });
+
+  it('knows not which frames were counted that came while the counters were read', () => {
+    const { looks, told, state, turns } = made();
+    state.readUs = 4_000;
+    turns(5);
+    for (const timeUs of [24_000, 26_000, 28_000, 30_000]) looks.take(timeUs, false);
     turns(41);
     expect(data(told[0] as CountLook)).toEqual([3, 1]);
   });
