@@ -8,6 +8,7 @@ import type { SessionClock } from '../clock.ts';
 import type { LoadedVehicle } from '../definitions/load-vehicle.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { EvenburnError } from '../errors.ts';
+import type { SessionStore } from '../http/session-routes.ts';
 import { defaultPort, parentLookIntervalMs } from '../limits.ts';
 import type { Station } from '../station.ts';
 
@@ -59,19 +60,22 @@ async function serve(options: ServeOptions): Promise<void> {
   let station: Station | undefined;
   // Definitions are read in a worker, the recorder starts in another, and this thread reads the rest of the program meanwhile.
   const definitions = await readDefinitions(options.vehicle ?? demoVehicle);
-  const opening = openRecorder(options.data, definitions.vehicle, () => station);
+  const opening = openData(options.data, definitions.vehicle, () => station);
   const [opened, pages, given] = await Promise.allSettled([opening, pagesReady(), definitions.vehicle]);
   const close = async () => {
     await definitions.close();
-    if (opened.status === 'fulfilled') await opened.value.stop();
+    if (opened.status === 'rejected') return;
+    await opened.value.sessions.close();
+    await opened.value.recorder.stop();
   };
   try {
     const vehicle = resultOf(given);
     const session = new (await import('../clock.ts')).SessionClock();
     const sources = await openSources(vehicle, options, session);
     const { Station } = await import('../station.ts');
-    station = new Station({ vehicle, sources, session, recorder: resultOf(opened) });
-    const server = await resultOf(pages)(station, options.port);
+    const { recorder, sessions } = resultOf(opened);
+    station = new Station({ vehicle, sources, session, recorder });
+    const server = await resultOf(pages)(station, sessions, options.port);
     definitions.follow(station);
     tellStart(vehicle, sources, server.url);
     process.exitCode = await stopped;
@@ -87,12 +91,19 @@ function resultOf<T>(settled: PromiseSettledResult<T>): T {
   return settled.value;
 }
 
-async function openRecorder(data: string | undefined, vehicle: Promise<Vehicle>, station: () => Station | undefined) {
-  const [{ Recorder }, { dataFolder }] = await Promise.all([import('../recording/recorder.ts'), import('../settings.ts')]);
-  return Recorder.open(dataFolder(data), vehicle, {
+/** What records, and what is recorded. */
+async function openData(data: string | undefined, vehicle: Promise<Vehicle>, station: () => Station | undefined) {
+  const [{ Recorder }, { Sessions }, { dataFolder }] = await Promise.all([
+    import('../recording/recorder.ts'),
+    import('../recording/sessions.ts'),
+    import('../settings.ts'),
+  ]);
+  const folder = dataFolder(data);
+  const recorder = await Recorder.open(folder, vehicle, {
     onStatus: (status) => station()?.recordingChanged(status),
     onSpace: (freeBytes) => station()?.spaceChanged(freeBytes),
   });
+  return { recorder, sessions: new Sessions(folder, recorder) };
 }
 
 /** The definitions of a folder while the server runs. */
@@ -141,7 +152,8 @@ async function pagesReady() {
     import('pino'),
   ]);
   const logger = pino({ level: logLevel }, pino.destination({ fd: 2, sync: true }));
-  return (station: Station, port: number) => startServer({ station, version, webFolder: join(root, 'dist', 'web'), logger }, port);
+  return (station: Station, sessions: SessionStore, port: number) =>
+    startServer({ station, sessions, version, webFolder: join(root, 'dist', 'web'), logger }, port);
 }
 
 /** The address is the answer; what to know about this start goes to standard error. */

@@ -134,6 +134,25 @@ describe('evenburn serve', () => {
     page.close();
   });
 
+  it('gives what an earlier run recorded: the list, values at a time and bins', async () => {
+    const dir = writeVehicle();
+    const first = serve('--port', '0', '--vehicle', dir, '--bus', `engine=file:${writeLog(200)}?speed=max`);
+    const page = new LivePage(await first.listening());
+    await until(() => page.last?.values.value[0] === 1199, 'the last frame');
+    page.close();
+    first.child.kill('SIGINT');
+    await first.ended();
+    const second = serve('--port', '0', '--vehicle', dir);
+    const url = await second.listening();
+    const { sessions } = (await getJson(`${url}/api/sessions`)) as { sessions: Record<string, unknown>[] };
+    expect(sessions).toMatchObject([{ session: 1, vehicle: 'Bench', frames: 200, state: 'closed', origin: 'live' }]);
+    const { fromUs, toUs } = (await getJson(`${url}/api/sessions/1`)) as { fromUs: number; toUs: number };
+    expect(await getJson(`${url}/api/sessions/1/instant?at=${toUs}`)).toMatchObject({ values: expect.arrayContaining([1199, 250]) });
+    const window = await getJson(`${url}/api/sessions/1/window?channels=engine_speed&from=${fromUs}&to=${toUs}&pixels=20`);
+    const [trace] = window.traces as { low: number[]; high: number[] }[];
+    expect([Math.min(...(trace?.low ?? []).filter((low) => low !== null)), Math.max(...(trace?.high ?? []))]).toEqual([1000, 1199]);
+  });
+
   it('says what feeds no bus, and serves all the same', async () => {
     const served = serve('--port', '0', '--vehicle', writeVehicle());
     const url = await served.listening();
