@@ -66,3 +66,9 @@ export const diskLookIntervalMs = 10_000;
 export const recordBytesMax = 16 * 1024 * 1024;
 /** Decoded samples and bins that the history worker keeps of one reading. */
 export const readingCacheBytesMax = 64 * 1024 * 1024;
+/** Losses, changes of definitions and the like that a session lists. */
+export const sessionEventsMax = 1000;
+/** Session files that the history worker keeps open. */
+export const openSessionsMax = 8;
+/** A deleted session can be brought back for so long. */
+export const deletedKeptMs = 7 * 24 * 3600 * 1000;

@@ -79,6 +79,8 @@ async function serve(options: ServeOptions): Promise<void> {
     definitions.follow(station);
     tellStart(vehicle, sources, server.url);
     process.exitCode = await stopped;
+    // Whoever reads a session keeps its log beside it: readers go before the recorder closes it.
+    await sessions.close();
     await server.close();
   } finally {
     await close();

@@ -19,6 +19,8 @@ export interface Bins {
   count: Uint32Array;
   /** Bit q is set when a sample of quality q fell into the bin. */
   qualities: Uint8Array;
+  /** Quality of the last sample of the bin. */
+  last: Uint8Array;
 }
 
 /** Gathers samples, or finer bins, into bins of one width. */
@@ -29,6 +31,7 @@ export class BinBuilder {
   private max: number[] = [];
   private count: number[] = [];
   private qualities: number[] = [];
+  private last: number[] = [];
 
   constructor(widthUs: number) {
     this.widthUs = widthUs;
@@ -39,6 +42,7 @@ export class BinBuilder {
       const at = this.place(Math.floor((timeUs[i] as number) / this.widthUs));
       const code = quality[i] as number;
       this.qualities[at] = (this.qualities[at] as number) | (1 << code);
+      this.last[at] = code;
       if (hasValue(code)) this.widen(at, value[i] as number, value[i] as number, 1);
     }
   }
@@ -49,6 +53,7 @@ export class BinBuilder {
     for (let i = 0; i < bins.index.length; i++) {
       const at = this.place(Math.floor((bins.index[i] as number) / ratio));
       this.qualities[at] = (this.qualities[at] as number) | (bins.qualities[i] as number);
+      this.last[at] = bins.last[i] as number;
       const count = bins.count[i] as number;
       if (count > 0) this.widen(at, bins.min[i] as number, bins.max[i] as number, count);
     }
@@ -61,6 +66,7 @@ export class BinBuilder {
       max: Float64Array.from(this.max),
       count: Uint32Array.from(this.count),
       qualities: Uint8Array.from(this.qualities),
+      last: Uint8Array.from(this.last),
     };
   }
 
@@ -87,8 +93,10 @@ export class BinBuilder {
       this.max.push(0);
       this.count.push(0);
       this.qualities.push(0);
+      this.last.push(0);
     } else
-      for (const list of [this.index, this.min, this.max, this.count, this.qualities]) list.splice(at, 0, list === this.index ? index : 0);
+      for (const list of [this.index, this.min, this.max, this.count, this.qualities, this.last])
+        list.splice(at, 0, list === this.index ? index : 0);
     return at;
   }
 }
@@ -104,6 +112,7 @@ export function encodeBins(bins: Bins, scale: Scale | undefined): Uint8Array {
   }
   out.planes(bins.count, length);
   out.raw(bins.qualities);
+  out.raw(bins.last);
   const filled = (values: Float64Array): Float64Array => values.filter((_, i) => bins.count[i] !== 0);
   writeValues(out, filled(bins.min), scale);
   writeValues(out, filled(bins.max), scale);
@@ -115,22 +124,23 @@ export function decodeBins(blob: Uint8Array): Bins {
   const reader = new ByteReader(inflateSync(blob));
   const length = reader.varint();
   const index = new Float64Array(length);
-  let last = 0;
+  let at = 0;
   for (let i = 0; i < length; i++) {
-    last += toSigned(reader.varint()) + 1;
-    index[i] = last;
+    at += toSigned(reader.varint()) + 1;
+    index[i] = at;
   }
   const counts = new Float64Array(length);
   reader.planes(counts, length);
   const count = Uint32Array.from(counts);
   const qualities = reader.take(length).slice();
+  const last = reader.take(length).slice();
   const filled = count.reduce((sum, n) => sum + (n > 0 ? 1 : 0), 0);
   const spread = (values: Float64Array): Float64Array => {
     if (filled === length) return values;
-    let at = 0;
-    return Float64Array.from(count, (n) => (n > 0 ? (values[at++] as number) : 0));
+    let next = 0;
+    return Float64Array.from(count, (n) => (n > 0 ? (values[next++] as number) : 0));
   };
   const min = spread(readValues(reader, filled));
   const max = spread(readValues(reader, filled));
-  return { index, min, max, count, qualities };
+  return { index, min, max, count, qualities, last };
 }

@@ -1,4 +1,5 @@
 // The data folder: where session files and the catalogue lie, which number comes next, and that one server alone records into it.
+import { randomUUID } from 'node:crypto';
 import { existsSync, linkSync, mkdirSync, readdirSync, readFileSync, renameSync, rmSync, statfsSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
@@ -67,7 +68,7 @@ export function takeSessionNumber(data: string): { session: number; path: string
 
 /** Where a session is made before it gets its number. Several programs may make one at the same time. */
 export function draftPath(data: string): string {
-  return join(sessionsFolder(data), `.draft-${process.pid}-${Date.now()}.sqlite`);
+  return join(sessionsFolder(data), `.draft-${randomUUID()}.sqlite`);
 }
 
 /**

@@ -63,6 +63,20 @@ export function openToWrite(path: string, kind: FileKind): Connection {
 }
 
 /**
+ * Opens a closed session to change what people say of it: a small change needs no log beside the file.
+ * @throws EvenburnError DATA_UNWRITABLE, SESSION_DAMAGED, SESSION_TOO_NEW, SQLITE_TOO_OLD
+ */
+export function openToEdit(path: string): Connection {
+  return guarded(path, () => {
+    const db = new Database(path, { fileMustExist: true, timeout: busyWaitMaxMs });
+    return configured(db, () => {
+      db.pragma('synchronous = FULL');
+      migrate(db, path, 'session');
+    });
+  });
+}
+
+/**
  * Opens a file to read; never holds a transaction across calls, so that the writer's log can be moved into the file.
  * @throws EvenburnError DATA_UNREADABLE, SESSION_DAMAGED, SESSION_TOO_NEW, SQLITE_TOO_OLD
  */

@@ -17,8 +17,9 @@ export interface WindowAsked {
   channels: readonly string[];
   fromUs: number;
   toUs: number;
-  /** Bins wanted at most. */
-  pixels: number;
+  /** Bins wanted at most; or the width of a bin, microseconds. */
+  pixels?: number;
+  widthUs?: number;
 }
 
 /** Bin `first + i` covers [(first + i) × widthUs, (first + i + 1) × widthUs); every sample in it is counted, none twice. */
@@ -39,6 +40,8 @@ export interface ReadingTrace {
   numbers: Uint32Array;
   /** Bit q is set when a sample of quality q fell into the bin; 0: no sample at all. */
   qualities: Uint8Array;
+  /** Quality of the last sample of the bin. */
+  last: Uint8Array;
   /** What held when the window began; undefined: nothing was known. */
   before: LastSample | undefined;
 }
@@ -82,7 +85,7 @@ export class ReadingFile {
     if (known !== 1) throw new EvenburnError('READING_UNKNOWN', { session: file.session, reading: id });
     this.chunks = new ChunkReader(file.db, id);
     this.columns = new BoundedCache(readingCacheBytesMax, (column) => (column ? column.value.length * 17 : 16));
-    this.bins = new BoundedCache(readingCacheBytesMax, (bins) => (bins ? bins.index.length * 29 : 16));
+    this.bins = new BoundedCache(readingCacheBytesMax, (bins) => (bins ? bins.index.length * 30 : 16));
   }
 
   /** The channels that have a sample, in the order in which they first had one. */
@@ -100,9 +103,9 @@ export class ReadingFile {
   }
 
   /** Bins of channels over a stretch of time, exact on their edges. @throws EvenburnError CHANNEL_UNKNOWN, SESSION_DAMAGED */
-  window({ channels, fromUs, toUs, pixels }: WindowAsked): ReadingWindow {
+  window({ channels, fromUs, toUs, pixels = 1000, widthUs: given }: WindowAsked): ReadingWindow {
     if (this.grows) this.grows = this.file.facts.state === 'open';
-    const { widthUs, level } = binsFor(Math.max(1, (toUs - fromUs) / pixels));
+    const { widthUs, level } = given === undefined ? binsFor(Math.max(1, (toUs - fromUs) / pixels)) : levelOf(given);
     const first = Math.floor(fromUs / widthUs);
     const count = Math.max(1, Math.ceil(toUs / widthUs) - first);
     const before = this.lastBefore(first * widthUs);
@@ -116,6 +119,13 @@ export class ReadingFile {
       }
     });
     return { widthUs, first, count, traces };
+  }
+
+  /** First and last time of any sample; undefined while there is none. */
+  get extent(): { fromUs: number; toUs: number } | undefined {
+    const ranges = this.slices().filter(({ firstUs, lastUs }) => lastUs > 0 || firstUs > 0);
+    if (ranges.length === 0) return undefined;
+    return { fromUs: Math.min(...ranges.map(({ firstUs }) => firstUs)), toUs: Math.max(...ranges.map(({ lastUs }) => lastUs)) };
   }
 
   /** The newest sample of every channel at or before an instant, by channel id. @throws EvenburnError SESSION_DAMAGED */
@@ -206,6 +216,7 @@ export class ReadingFile {
         const code = quality[i] as number;
         const v = value[i] as number;
         fill(trace, bin, v, v, hasValue(code) ? 1 : 0, 1 << code);
+        trace.last[bin] = code;
       }
     }
   }
@@ -218,12 +229,13 @@ export class ReadingFile {
     for (const block of this.blocks(first * widthUs, (first + length) * widthUs)) {
       const bins = this.binsOf(block, channel, level);
       if (!bins) continue;
-      const { index, min, max, count, qualities } = bins;
+      const { index, min, max, count, qualities, last } = bins;
       for (let i = lowerBound(index, start); i < index.length; i++) {
         const at = index[i] as number;
         if (at >= end) break;
         const bin = ((at - start) / ratio) | 0;
         fill(trace, bin, min[i] as number, max[i] as number, count[i] as number, qualities[i] as number);
+        trace.last[bin] = last[i] as number;
       }
     }
   }
@@ -271,6 +283,12 @@ function binsFor(wantedUs: number): { widthUs: number; level: number | undefined
   return { widthUs: Math.ceil(wantedUs), level: undefined };
 }
 
+/** The coarsest stored level that a given width is a whole multiple of. */
+function levelOf(widthUs: number): { widthUs: number; level: number | undefined } {
+  const level = binWidthsUs.findLastIndex((stored) => widthUs % stored === 0);
+  return { widthUs, level: level < 0 ? undefined : level };
+}
+
 function emptyTrace({ name, unit }: ReadingChannel, count: number): ReadingTrace {
   return {
     channel: name,
@@ -279,6 +297,7 @@ function emptyTrace({ name, unit }: ReadingChannel, count: number): ReadingTrace
     max: new Float64Array(count),
     numbers: new Uint32Array(count),
     qualities: new Uint8Array(count),
+    last: new Uint8Array(count),
     before: undefined,
   };
 }

@@ -10,7 +10,7 @@ import { JournalWriter, visitJournal } from './journal.ts';
 import { type LoadVehicle, PipelineRun } from './pipeline-run.ts';
 import type { FromRecorder, InputsMessage, RecorderStatus } from './recorder-messages.ts';
 import { findUnfinished, finishKilled } from './recovery.ts';
-import { startingFacts } from './session-facts.ts';
+import { type SessionNotes, startingFacts } from './session-facts.ts';
 import { SessionWriter } from './session-writer.ts';
 
 export interface CoreOptions {
@@ -20,6 +20,8 @@ export interface CoreOptions {
   program: string;
   load: LoadVehicle;
   tell: (message: FromRecorder) => void;
+  /** Called when a session has become one file. */
+  sessionClosed: () => void;
 }
 
 type InputOf<K extends PipelineInput['kind']> = Extract<PipelineInput, { kind: K }>;
@@ -71,6 +73,13 @@ export class RecorderCore {
         this.setStatus({ ...this.status, detail: `Session ${session} could not be finished: ${(error as Error).message}` });
       }
     }
+  }
+
+  /** Changes what people say about the session that is being recorded; false when it is another one. */
+  changeOpen(session: number, change: Partial<SessionNotes>): boolean {
+    if (!this.session || session !== this.openSession) return false;
+    this.session.changeNotes(change);
+    return true;
   }
 
   take(message: InputsMessage): void {
@@ -195,7 +204,7 @@ export class RecorderCore {
     if (!session) return;
     this.session = undefined;
     this.closing = this.closing.then(() =>
-      session.close('closed').catch((error) => {
+      session.close('closed').then(this.options.sessionClosed, (error) => {
         session.abandon();
         this.setStatus({ ...idle, detail: `Session ${session.facts.number} could not be closed: ${(error as Error).message}` });
       }),

@@ -66,6 +66,7 @@ export class Recorder {
   private calls = 0;
   private readonly waiting = new Map<number, { resolve: (result: unknown) => void; reject: (error: Error) => void }>();
   private ended: (() => void) | undefined;
+  private stopping: Promise<void> | undefined;
   private hasEnded = false;
 
   private constructor(worker: Worker, options: RecorderOptions) {
@@ -135,12 +136,13 @@ export class Recorder {
 
   /** Records what was taken, closes the session and lets go of the folder; resolves when all is on the disk. */
   stop(): Promise<void> {
-    this.handOver();
-    return new Promise((resolve) => {
-      if (this.hasEnded) resolve();
+    this.stopping ??= new Promise((resolve) => {
+      this.handOver();
       this.ended = resolve;
-      this.send({ kind: 'close' });
+      if (this.hasEnded) resolve();
+      else this.send({ kind: 'close' });
     });
+    return this.stopping;
   }
 
   private get isFull(): boolean {

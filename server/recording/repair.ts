@@ -8,7 +8,7 @@ import { decodeChunk, decodeTimes } from './chunk.ts';
 import { type Connection, closeAsOneFile, openToWrite } from './database.ts';
 import { InputLog } from './input-log.ts';
 import { visitJournal } from './journal.ts';
-import { readFacts, type SessionFacts, startingFacts, writeFacts } from './session-facts.ts';
+import { readFacts, type SessionFacts, startingFacts, writeFacts, writeFactsNow } from './session-facts.ts';
 import { SessionFile } from './session-file.ts';
 import { decodeSlice } from './slice.ts';
 
@@ -150,7 +150,9 @@ export function repairSession(data: string, session: number, path: string): Repa
       );
       for (const row of rowsOf(file.db, table, repaired.damage)) saveRow(file.db, row, table, read, insert, repaired);
     }
-    writeFacts(out, mended(out, session, repaired));
+    const facts = mended(out, session, repaired);
+    writeFacts(out, facts);
+    writeFactsNow(out, facts);
     closeAsOneFile(out);
     return repaired;
   } catch (error) {

@@ -4,7 +4,7 @@ import { join } from 'node:path';
 import { machineClock } from '../clock.ts';
 import { EvenburnError } from '../errors.ts';
 import { deletedFolder, deletedNumbers, makeDataFolder, sessionNumbers, sessionPath } from './data-folder.ts';
-import { closeAsOneFile, guarded, openToWrite } from './database.ts';
+import { type Connection, guarded, openToEdit } from './database.ts';
 import { readFacts, readNotes, type SessionNotes, writeNotes, writeShownReading } from './session-facts.ts';
 import { SessionFile } from './session-file.ts';
 
@@ -26,16 +26,16 @@ export function showReading(data: string, session: number, reading: number): voi
   });
 }
 
-function withClosed<T>(data: string, session: number, work: (db: ReturnType<typeof openToWrite>) => T): T {
+function withClosed<T>(data: string, session: number, work: (db: Connection) => T): T {
   const path = existingPath(data, session);
-  const db = openToWrite(path, 'session');
+  const db = openToEdit(path);
   try {
     return guarded(path, () => {
       if (readFacts(db)?.state === 'open') throw new EvenburnError('SESSION_RECORDING', { session });
       return db.transaction(() => work(db)).immediate();
     });
   } finally {
-    closeAsOneFile(db);
+    db.close();
   }
 }
 

@@ -4,6 +4,12 @@ import type { Connection } from './database.ts';
 
 export type SessionState = 'open' | 'closed' | 'killed';
 
+export interface SessionEvent {
+  timeUs: number;
+  kind: 'loss' | 'definitions' | 'source';
+  text: string;
+}
+
 /** Counted while recording; written with every slice. */
 export interface SessionFacts {
   number: number;
@@ -23,6 +29,8 @@ export interface SessionFacts {
   loss: Record<LossPlace, number>;
   /** Alarms raised, by severity. */
   alarms: { advisory: number; caution: number; warning: number };
+  /** What is worth jumping to beside alarms, in order of time; the first thousand. */
+  events: SessionEvent[];
   /** What import or repair had to leave out or change, in sentences. */
   remarks: string[];
 }
@@ -52,12 +60,22 @@ export function startingFacts(number: number, origin: string): SessionFacts {
     frames: 0,
     loss: { adapter: 0, 'before-reader': 0, queue: 0, late: 0 },
     alarms: { advisory: 0, caution: 0, warning: 0 },
+    events: [],
     remarks: [],
   };
 }
 
 export function writeFacts(db: Connection, facts: SessionFacts): void {
   put(db, 'facts', facts);
+}
+
+/** The facts as they are now, ahead of the stored slices: for whoever looks at a session while it is recorded. */
+export function writeFactsNow(db: Connection, facts: SessionFacts): void {
+  put(db, 'facts_now', facts);
+}
+
+export function readFactsNow(db: Connection): SessionFacts | undefined {
+  return (get(db, 'facts_now') as SessionFacts | undefined) ?? readFacts(db);
 }
 
 export function writeNotes(db: Connection, notes: SessionNotes): void {

@@ -9,7 +9,7 @@ import { type Connection, named, openToRead } from './database.ts';
 import { vehiclesOf } from './definition-store.ts';
 import { InputLog } from './input-log.ts';
 import { visitJournal } from './journal.ts';
-import { readFacts, readNotes, readShownReading, type SessionFacts, type SessionNotes } from './session-facts.ts';
+import { readFactsNow, readNotes, readShownReading, type SessionFacts, type SessionNotes } from './session-facts.ts';
 import { decodeSlice } from './slice.ts';
 
 /** Makes a vehicle of the files stored with a session. @throws EvenburnError VEHICLE_INVALID */
@@ -40,7 +40,7 @@ export class SessionFile {
   }
 
   get facts(): SessionFacts {
-    const facts = this.reading(() => readFacts(this.db));
+    const facts = this.reading(() => readFactsNow(this.db));
     if (!facts) throw new EvenburnError('SESSION_DAMAGED', { path: this.path, why: 'it does not say what it holds' });
     // The file's name says its number: it may have come from another computer.
     return { ...facts, number: this.session };

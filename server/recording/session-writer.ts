@@ -1,16 +1,26 @@
 // Writes one session file: the journal, its rewriting into slices, and the reading beside it.
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { EvenburnError } from '../errors.ts';
-import { sliceInputsMax, sliceLengthS } from '../limits.ts';
+import { sessionEventsMax, sliceInputsMax, sliceLengthS } from '../limits.ts';
 import type { PipelineInput } from '../pipeline-input.ts';
 import { slicesPerBlock, writeBins } from './bins-store.ts';
 import { type Connection, closeAsOneFile, guarded, openToWrite } from './database.ts';
 import { storeDefinitions } from './definition-store.ts';
-import { InputLog } from './input-log.ts';
+import { InputLog, type OtherInput } from './input-log.ts';
 import { type VehicleByHash, visitJournal } from './journal.ts';
 import type { PipelineRun } from './pipeline-run.ts';
 import { type ReadingSlice, ReadingWriter } from './reading-writer.ts';
-import { type SessionFacts, type SessionState, writeFacts, writeStartState } from './session-facts.ts';
+import {
+  readNotes,
+  type SessionEvent,
+  type SessionFacts,
+  type SessionNotes,
+  type SessionState,
+  writeFacts,
+  writeFactsNow,
+  writeNotes,
+  writeStartState,
+} from './session-facts.ts';
 import { encodeSlice } from './slice.ts';
 
 /** Where the writer stands in the record. */
@@ -22,6 +32,7 @@ export interface RecordPosition {
 }
 
 const lockedRetryMs = 250;
+const factsIntervalUs = 1_000_000;
 
 interface EncodedSlice {
   slice: number;
@@ -51,6 +62,7 @@ export class SessionWriter {
   private log = new InputLog();
   private sliceFromUs: number | undefined;
   private lastUs = 0;
+  private shownUs = 0;
   private journalEnd = 0;
   private isFirst: boolean;
   private clock: { timeUs: number; wallMs: number } | undefined;
@@ -102,10 +114,18 @@ export class SessionWriter {
         .transaction(() => {
           for (const vehicle of vehicles) storeDefinitions(db, vehicle);
           const insert = db.prepare('INSERT INTO journal (inputs) VALUES (?)');
+          this.writeNow();
           for (const chunk of chunks) this.journalEnd = Number(insert.run(chunk).lastInsertRowid);
         })
         .immediate(),
     );
+  }
+
+  /** Once a second, so that lists show a session that grows. */
+  private writeNow(): void {
+    if (this.facts.frames > 0 && this.lastUs - this.shownUs < factsIntervalUs) return;
+    this.shownUs = this.lastUs;
+    writeFactsNow(this.db, this.facts);
   }
 
   /** Takes a committed chunk into the slice that grows, and into the reading. */
@@ -162,6 +182,11 @@ export class SessionWriter {
     return this.writing;
   }
 
+  /** Changes what people say about the session. */
+  changeNotes(change: Partial<SessionNotes>): void {
+    guarded(this.path, () => this.db.transaction(() => writeNotes(this.db, { ...readNotes(this.db), ...change })).immediate());
+  }
+
   /** Writes what is left, says how the session ended, and leaves it as one file. */
   async close(state: Exclude<SessionState, 'open'>): Promise<void> {
     this.run?.finish();
@@ -173,6 +198,7 @@ export class SessionWriter {
     this.facts.state = state;
     guarded(this.path, () => {
       writeFacts(this.db, this.facts);
+      writeFactsNow(this.db, this.facts);
       this.endReading();
       closeAsOneFile(this.db);
     });
@@ -213,21 +239,25 @@ export class SessionWriter {
 
   /** Counts an input, and hands it to the pipeline. */
   private note(input: PipelineInput): void {
-    const { facts } = this;
     if (input.kind === 'frames') this.noteFrames(input.batch.timeUs, input.batch.count);
-    else {
-      this.lastUs = Math.max(this.lastUs, input.timeUs);
-      if (input.kind === 'loss') facts.loss[input.place] += input.count;
-      if (input.kind === 'clock') this.clock = input;
-      if (input.kind === 'definitions') {
-        facts.vehicle = input.vehicle.name;
-        facts.hash ||= input.vehicle.hash;
-      }
-    }
+    else this.noteOther(input);
     this.sliceFromUs ??= this.lastUs;
     // The first input of a record is the definitions in force: the pipeline was made of them.
     if (this.isFirst && input.kind === 'definitions') this.isFirst = false;
     else this.run?.take(input);
+  }
+
+  private noteOther(input: OtherInput): void {
+    const { facts } = this;
+    this.lastUs = Math.max(this.lastUs, input.timeUs);
+    if (input.kind === 'loss') facts.loss[input.place] += input.count;
+    if (input.kind === 'clock') this.clock = input;
+    if (input.kind === 'definitions') {
+      facts.vehicle = input.vehicle.name;
+      facts.hash ||= input.vehicle.hash;
+    }
+    const event = this.isFirst ? undefined : toEvent(input);
+    if (event && facts.events.length < sessionEventsMax) facts.events.push(event);
   }
 
   private noteFrames(timeUs: Float64Array, count: number): void {
@@ -255,6 +285,15 @@ async function patiently(work: () => void): Promise<void> {
       await new Promise((resolve) => setTimeout(resolve, lockedRetryMs));
     }
   }
+}
+
+/** What is worth jumping to, in a few words; undefined: nothing. */
+function toEvent(input: OtherInput): SessionEvent | undefined {
+  const { timeUs } = input;
+  if (input.kind === 'loss' && input.place !== 'late') return { timeUs, kind: 'loss', text: `${input.count} frames lost (${input.place})` };
+  if (input.kind === 'definitions') return { timeUs, kind: 'definitions', text: 'other definitions' };
+  if (input.kind === 'source' && input.state === 'down') return { timeUs, kind: 'source', text: input.detail || 'a source went down' };
+  return undefined;
 }
 
 function timeRangeOf(log: InputLog): { firstUs: number; lastUs: number } {

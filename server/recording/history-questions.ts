@@ -1,0 +1,36 @@
+// What the main process may ask the history worker.
+import type { InstantView, SessionDetail, StepView } from '../contract/replay.ts';
+import type { SessionsView, SessionView } from '../contract/sessions.ts';
+import type { WhyView } from '../contract/why.ts';
+import type { WindowQuery, WindowView } from '../contract/window.ts';
+import type { PlainError } from './recorder-messages.ts';
+
+/** Which session, and which of its readings; without one, the reading in use. */
+export interface SessionAddress {
+  session: number;
+  reading: number | undefined;
+}
+
+export interface HistoryQuestions {
+  list(): SessionsView;
+  summary(session: number): SessionView;
+  detail(of: SessionAddress): SessionDetail;
+  instant(of: SessionAddress, atUs: number): InstantView;
+  step(of: SessionAddress, atUs: number, to: 'next' | 'previous'): StepView;
+  window(of: SessionAddress, query: WindowQuery): WindowView;
+  why(of: SessionAddress, channel: string, atUs: number): WhyView;
+  /** Lets go of the session's file, so that it can be moved. */
+  release(session: number): void;
+}
+
+export interface HistoryQuestion {
+  ask: number;
+  name: keyof HistoryQuestions;
+  args: unknown[];
+}
+
+export interface HistoryAnswer {
+  ask: number;
+  result?: unknown;
+  error?: PlainError;
+}
