@@ -133,7 +133,7 @@ export class Pipeline {
       const timeUs = batch.timeUs[from] as number;
       this.passBefore(timeUs);
       this.frameDueUs = Math.min(this.frameDueUs, this.instantFrom(timeUs));
-      const to = this.endOfSegment(batch, from, this.dueUs());
+      const to = this.endOfSegment(batch, from, this.dueUs(timeUs));
       this.applyFrames(batch, from, to);
       from = to;
     }
@@ -166,26 +166,23 @@ export class Pipeline {
 
   /** Runs what is due at instants before `timeUs`; all of them are then over. */
   private passBefore(timeUs: number): void {
-    for (let dueUs = this.dueUs(); dueUs < timeUs; dueUs = this.dueUs()) this.runInstant(dueUs);
+    for (let dueUs = this.dueUs(timeUs); dueUs < timeUs; dueUs = this.dueUs(timeUs)) this.runInstant(dueUs);
     this.passedUs = Math.max(this.passedUs, Math.ceil(timeUs / instantUs) * instantUs - instantUs);
   }
 
   /** Runs what is due at instants up to and including `timeUs`; all of them are then over. */
   private passUpTo(timeUs: number): void {
-    for (let dueUs = this.dueUs(); dueUs <= timeUs; dueUs = this.dueUs()) this.runInstant(dueUs);
+    for (let dueUs = this.dueUs(timeUs); dueUs <= timeUs; dueUs = this.dueUs(timeUs)) this.runInstant(dueUs);
     this.passedUs = Math.max(this.passedUs, Math.floor(timeUs / instantUs) * instantUs);
   }
 
-  /** The next instant at which something can happen; Infinity: none before more inputs. */
-  private dueUs(): number {
+  /** The next instant at which something happens; exact up to `upToUs`, behind it perhaps too early. Infinity: none before more inputs. */
+  private dueUs(upToUs: number): number {
     const { staleness, meters } = this.stages;
-    const wantedUs = Math.min(
-      this.frameDueUs,
-      staleness.dueUs,
-      meters.dueUs,
-      this.board.dueUs,
-      this.pending?.atUs ?? Number.POSITIVE_INFINITY,
-    );
+    const pendingUs = this.pending?.atUs ?? Number.POSITIVE_INFINITY;
+    const sureUs = Math.min(this.frameDueUs, meters.dueUs, this.board.dueUs, pendingUs);
+    if (staleness.dueUs < sureUs && staleness.dueUs <= upToUs) staleness.sharpen();
+    const wantedUs = Math.min(sureUs, staleness.dueUs);
     return wantedUs === Number.POSITIVE_INFINITY ? wantedUs : this.instantFrom(wantedUs);
   }
 
@@ -229,12 +226,11 @@ export class Pipeline {
   }
 
   saveState(): PipelineState {
-    const { table, staleness, meters, derived } = this.stages;
+    const { table, meters, derived } = this.stages;
     return {
       version: stateVersion,
       times: toPlain([this.passedUs, this.newestUs, this.frameDueUs, this.lateFrames]),
       table: table.save(),
-      staleness: staleness.save(),
       meters: meters.save(),
       derived: derived.save(),
       fresh: derived.isFresh,
@@ -254,7 +250,7 @@ export class Pipeline {
     const { table, staleness, meters, derived } = this.stages;
     [this.passedUs, this.newestUs, this.frameDueUs, this.lateFrames] = fromPlain(state.times) as [number, number, number, number];
     table.restore(state.table);
-    staleness.restore(state.staleness);
+    staleness.resume();
     meters.restore(state.meters);
     derived.restore(state.derived as SavedComputation[]);
     derived.isFresh = state.fresh as boolean;

@@ -56,7 +56,9 @@ export class ChannelTable {
       } else if (watched[c] !== 0) this.extend(c, v, q);
       value[c] = v;
       qualities[c] = q;
-      timeUs[c] = timeOf[i] as number;
+      // A late frame may be older than the channel's last: its value counts, but the channel's time never goes back.
+      const t = timeOf[i] as number;
+      if (t > (timeUs[c] as number)) timeUs[c] = t;
     }
     this.changedCount = n;
   }

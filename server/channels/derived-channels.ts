@@ -7,61 +7,82 @@ import { compileFormula, type FormulaContext } from './formula-compile.ts';
 import { quality } from './quality.ts';
 import type { SampleBatch } from './sample-batch.ts';
 
-interface Step {
-  channel: Channel;
-  computation: Computation;
-  inputs: Uint16Array;
-  min: number;
-  max: number;
-}
-
 export class DerivedChannels {
   private readonly evaluation: Evaluation;
-  private readonly steps: Step[];
+  /** In the order of computation; the columns below have an element each, so that an instant runs through little memory. */
+  private readonly channels: readonly Channel[];
+  private readonly computations: readonly Computation[];
+  private readonly index: Uint16Array;
+  private readonly min: Float64Array;
+  private readonly max: Float64Array;
+  /** Inputs of all, one behind the other; those of the k-th from firstInput[k] up to firstInput[k + 1]. */
+  private readonly inputs: Uint16Array;
+  private readonly firstInput: Uint32Array;
   /** At the first instant everything is computed whose inputs have been seen, and what has no inputs. */
   private fresh = true;
 
   constructor(channels: readonly Channel[], builtIns: readonly BuiltIn[], context: FormulaContext) {
     this.evaluation = context.evaluation;
     const makers = new Map(builtIns.map((builtIn) => [builtIn.name, builtIn]));
-    this.steps = ordered(channels.filter((channel) => isComputed(channel, makers))).map((channel) => {
-      const make = makers.get(channel.name)?.make;
-      const computation = make ? make(context) : compileFormula(channel.formula as string, context);
-      const { min = Number.NEGATIVE_INFINITY, max = Number.POSITIVE_INFINITY } = channel;
-      return { channel, computation, inputs: Uint16Array.from(computation.inputs), min, max };
-    });
+    this.channels = ordered(channels.filter((channel) => isComputed(channel, makers)));
+    this.computations = this.channels.map(
+      ({ name, formula }) => makers.get(name)?.make?.(context) ?? compileFormula(formula as string, context),
+    );
+    this.index = Uint16Array.from(this.channels, (channel) => channel.index);
+    this.min = Float64Array.from(this.channels, ({ min = Number.NEGATIVE_INFINITY }) => min);
+    this.max = Float64Array.from(this.channels, ({ max = Number.POSITIVE_INFINITY }) => max);
+    this.inputs = Uint16Array.from(this.computations.flatMap((computation) => computation.inputs));
+    let sum = 0;
+    this.firstInput = Uint32Array.from([0, ...this.computations.map((computation) => (sum += computation.inputs.length))]);
   }
 
   /** One instant: computes what has a changed input, in order, into the table and as samples. */
   step(timeUs: number, samples: SampleBatch): void {
+    const { computations, index, min, max, fresh } = this;
     const { table } = this.evaluation;
-    const { changed } = table;
     this.evaluation.timeUs = timeUs;
-    for (const { channel, computation, inputs, min, max } of this.steps) {
-      let touched = 0;
-      for (let i = 0; i < inputs.length; i++) touched |= changed[inputs[i] as number] as number;
-      if (touched === 0 && !(this.fresh && this.isReady(inputs))) continue;
+    for (let k = 0; k < computations.length; k++) {
+      if (!this.isTouched(k) && !(fresh && this.isReady(k))) continue;
+      const computation = computations[k] as Computation;
       computation.evaluate();
-      let code: number = computation.quality;
       const { value } = computation;
-      if (code === quality.ok && (value < min || value > max)) code = quality.outOfRange;
-      table.set(channel.index, value, code, timeUs);
-      samples.push(channel.index, timeUs, value, code);
+      let code: number = computation.quality;
+      if (code === quality.ok && (value < (min[k] as number) || value > (max[k] as number))) code = quality.outOfRange;
+      const channel = index[k] as number;
+      table.set(channel, value, code, timeUs);
+      samples.push(channel, timeUs, value, code);
     }
     this.fresh = false;
   }
 
+  private isTouched(k: number): boolean {
+    const { changed } = this.evaluation.table;
+    const to = this.firstInput[k + 1] as number;
+    let touched = 0;
+    for (let i = this.firstInput[k] as number; i < to; i++) touched |= changed[this.inputs[i] as number] as number;
+    return touched !== 0;
+  }
+
+  private isReady(k: number): boolean {
+    const { timeUs } = this.evaluation.table;
+    return (this.computations[k] as Computation).inputs.every((slot) => (timeUs[slot] as number) >= 0);
+  }
+
   /** States by channel name, each with the text that it belongs to. */
   save(): SavedComputation[] {
-    return this.steps.map(({ channel, computation }) => ({ name: channel.name, text: channel.formula ?? '', state: computation.save() }));
+    return this.channels.map(({ name, formula }, k) => ({
+      name,
+      text: formula ?? '',
+      state: (this.computations[k] as Computation).save(),
+    }));
   }
 
   /** Takes back the states of channels whose name and text are the same. */
   restore(saved: readonly SavedComputation[]): void {
     const byName = new Map(saved.map((one) => [one.name, one]));
-    for (const { channel, computation } of this.steps) {
-      const one = byName.get(channel.name);
-      if (one && one.text === channel.formula) computation.restore(one.state);
+    for (const [k, { name, formula }] of this.channels.entries()) {
+      const one = byName.get(name);
+      if (one && one.text === formula) this.computations[k]?.restore(one.state);
     }
   }
 
@@ -71,11 +92,6 @@ export class DerivedChannels {
 
   set isFresh(fresh: boolean) {
     this.fresh = fresh;
-  }
-
-  private isReady(inputs: Uint16Array): boolean {
-    const { table } = this.evaluation;
-    return inputs.every((slot) => (table.timeUs[slot] as number) >= 0);
   }
 }
 

@@ -3,8 +3,16 @@ import type { ChannelTable } from './channel-table.ts';
 import type { Computation } from './computation.ts';
 import { type Evaluate, type Evaluation, type Memory, worth } from './evaluation.ts';
 import { formulaFunctions } from './formula-functions.ts';
-import { type ArithmeticOperator, type ComparisonOperator, type FormulaNode, parseFormula } from './formula-tree.ts';
+import {
+  type ArithmeticNode,
+  type ArithmeticOperator,
+  type ComparisonNode,
+  type ComparisonOperator,
+  type FormulaNode,
+  parseFormula,
+} from './formula-tree.ts';
 import { measure } from './formula-units.ts';
+import { fuseChannels, fuseNumber } from './fused-parts.ts';
 import type { QualityCode } from './quality.ts';
 import { findUnit, toUnit, type Unit } from './unit.ts';
 
@@ -132,14 +140,23 @@ class Compiler {
         return () => (of() === 0 ? 1 : 0);
       }
       case 'arithmetic':
-        return arithmetic(node.operator, this.evaluation, this.compile(node.left), this.compile(node.right), constantOf(node.right));
+        return this.fused(node) ?? arithmetic(node.operator, this.evaluation, this.compile(node.left), this.compile(node.right));
       case 'comparison':
-        return comparison(node.operator, this.compile(node.left), this.compile(node.right), constantOf(node.right));
+        return this.fused(node) ?? comparison(node.operator, this.compile(node.left), this.compile(node.right));
       case 'logical':
         return logical(node.operator === 'and' ? 0 : 1, this.evaluation, this.compile(node.left), this.compile(node.right));
       case 'call':
         return this.call(node.name, node.arguments);
     }
+  }
+
+  /** One closure for a channel with a channel or a number, where there is one. */
+  private fused({ operator, left, right }: ArithmeticNode | ComparisonNode): Evaluate | undefined {
+    if (left.kind !== 'name') return undefined;
+    const slot = this.slot(left.name);
+    if (right.kind === 'name') return fuseChannels(operator, this.evaluation, slot, this.slot(right.name));
+    const constant = constantOf(right);
+    return constant === undefined ? undefined : fuseNumber(operator, this.evaluation, slot, constant);
   }
 
   private slot(name: string): number {
@@ -222,20 +239,15 @@ export function secondsOf(node: FormulaNode): number | undefined {
   return findUnit(node.unit)?.dimension === 'time' ? toUnit(node.value, node.unit, 's') : undefined;
 }
 
-function arithmetic(operator: ArithmeticOperator, evaluation: Evaluation, left: Evaluate, right: Evaluate, constant?: number): Evaluate {
-  const k = constant ?? 0;
+function arithmetic(operator: ArithmeticOperator, evaluation: Evaluation, left: Evaluate, right: Evaluate): Evaluate {
   switch (operator) {
     case '+':
-      if (constant !== undefined) return () => evaluation.finite(left() + k);
       return () => evaluation.finite(left() + right());
     case '-':
-      if (constant !== undefined) return () => evaluation.finite(left() - k);
       return () => evaluation.finite(left() - right());
     case '*':
-      if (constant !== undefined) return () => evaluation.finite(left() * k);
       return () => evaluation.finite(left() * right());
     case '/':
-      if (constant !== undefined && k !== 0) return () => evaluation.finite(left() / k);
       // 0 / 0 isn't a number and 1 / 0 is infinite: neither is a result.
       return () => evaluation.finite(left() / right());
     case '%':
@@ -245,16 +257,13 @@ function arithmetic(operator: ArithmeticOperator, evaluation: Evaluation, left: 
   }
 }
 
-function comparison(operator: ComparisonOperator, left: Evaluate, right: Evaluate, constant?: number): Evaluate {
-  const k = constant ?? 0;
+function comparison(operator: ComparisonOperator, left: Evaluate, right: Evaluate): Evaluate {
   switch (operator) {
     case '<':
-      if (constant !== undefined) return () => (left() < k ? 1 : 0);
       return () => (left() < right() ? 1 : 0);
     case '<=':
       return () => (left() <= right() ? 1 : 0);
     case '>':
-      if (constant !== undefined) return () => (left() > k ? 1 : 0);
       return () => (left() > right() ? 1 : 0);
     case '>=':
       return () => (left() >= right() ? 1 : 0);

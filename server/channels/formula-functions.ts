@@ -38,17 +38,17 @@ const window = (index: number) => new Map([[index, formulaWindowS]]);
 
 /** All functions by name; a Map, so that no name reaches anything else. `in`'s conversion is built by the compiler, which knows units. */
 export const formulaFunctions: ReadonlyMap<string, FormulaFunction> = new Map<string, FormulaFunction>([
-  ['min', { signature: 'min(a, b, ...)', least: 1, most: many, build: overAll((sorted) => sorted[0] as number) }],
-  ['max', { signature: 'max(a, b, ...)', least: 1, most: many, build: overAll((sorted) => sorted[sorted.length - 1] as number) }],
+  ['min', { signature: 'min(a, b, ...)', least: 1, most: many, build: overAll(leastOf) }],
+  ['max', { signature: 'max(a, b, ...)', least: 1, most: many, build: overAll(greatestOf) }],
   ['mean', { signature: 'mean(a, b, ...)', least: 1, most: many, build: buildMean }],
-  ['median', { signature: 'median(a, b, ...)', least: 1, most: many, build: overAll(medianOfSorted) }],
+  ['median', { signature: 'median(a, b, ...)', least: 1, most: many, build: overAll((values) => medianOfSorted(values.sort())) }],
   [
     'spread',
     {
       signature: 'spread(a, b, ...)',
       least: 2,
       most: many,
-      build: overAll((sorted) => (sorted[sorted.length - 1] as number) - (sorted[0] as number)),
+      build: overAll((values) => greatestOf(values) - leastOf(values)),
     },
   ],
   ['count_true', { signature: 'count_true(c, d, ...)', least: 1, most: many, build: buildCountTrue }],
@@ -99,15 +99,26 @@ function unary(signature: string, of: (x: number) => number): FormulaFunction {
   };
 }
 
-function overAll(of: (sorted: Float64Array) => number): FormulaFunction['build'] {
+function overAll(of: (values: Float64Array) => number): FormulaFunction['build'] {
   return ({ evaluation, arguments: parts }) => {
-    const sorted = new Float64Array(parts.length);
+    const values = new Float64Array(parts.length);
     return () => {
-      for (let i = 0; i < parts.length; i++) sorted[i] = (parts[i] as Evaluate)();
-      sorted.sort();
-      return evaluation.finite(of(sorted));
+      for (let i = 0; i < parts.length; i++) values[i] = (parts[i] as Evaluate)();
+      return evaluation.finite(of(values));
     };
   };
+}
+
+function leastOf(values: Float64Array): number {
+  let least = values[0] as number;
+  for (let i = 1; i < values.length; i++) least = Math.min(least, values[i] as number);
+  return least;
+}
+
+function greatestOf(values: Float64Array): number {
+  let greatest = values[0] as number;
+  for (let i = 1; i < values.length; i++) greatest = Math.max(greatest, values[i] as number);
+  return greatest;
 }
 
 /** Middle of ascending numbers; of an even count the mean of the two in the middle. */

@@ -2,7 +2,6 @@
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { staleAfterMinMs, stalePeriods, staleWithoutPeriodMs } from '../limits.ts';
 import type { ChannelTable } from './channel-table.ts';
-import { fromPlain, toPlain } from './plain-numbers.ts';
 import { quality } from './quality.ts';
 
 /** Signals that come and go together, with the frame that brings them. */
@@ -42,7 +41,7 @@ export class Staleness {
     this.dormant = this.groups;
   }
 
-  /** When `mark` should run next; Infinity: nothing can go stale. */
+  /** When `mark` should run next, or earlier, unless `sharpen` was just called; Infinity: nothing can go stale. */
   get dueUs(): number {
     return this.earliestUs;
   }
@@ -55,6 +54,12 @@ export class Staleness {
       this.earliestUs = Math.min(this.earliestUs, this.deadlineUs(group));
       return false;
     });
+  }
+
+  /** Makes `dueUs` exact. */
+  sharpen(): void {
+    this.earliestUs = Number.POSITIVE_INFINITY;
+    for (const group of this.groups) if (this.isAlive(group)) this.earliestUs = Math.min(this.earliestUs, this.deadlineUs(group));
   }
 
   /** Makes stale what has been silent for too long at `timeUs`; calls `stale` for each channel. */
@@ -75,21 +80,10 @@ export class Staleness {
     }
   }
 
-  /** Finds deadlines anew from the table, after it was filled from a saved state. */
+  /** Finds deadlines anew from the table, after it was filled from elsewhere. */
   resume(): void {
-    this.earliestUs = Number.POSITIVE_INFINITY;
-    this.dormant = this.groups;
-    this.watch();
-  }
-
-  save(): unknown {
-    return toPlain([this.earliestUs]);
-  }
-
-  /** Takes back what `save` gave, the table being back as it was. */
-  restore(saved: unknown): void {
-    this.resume();
-    [this.earliestUs] = fromPlain(saved) as [number];
+    this.sharpen();
+    this.dormant = this.groups.filter((group) => !this.isAlive(group));
   }
 
   private isAlive({ channels: [first] }: Group): boolean {
