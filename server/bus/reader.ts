@@ -29,6 +29,8 @@ const healthyMs = 10_000;
 const pollMs = 500;
 /** A reader flushes every 5 ms: one that says nothing for so long hangs. */
 const silenceMaxMs = 2000;
+/** A small computer under load takes its time to start a process. */
+const firstWordMaxMs = 20_000;
 const stopWaitMs = 3000;
 const controllerPollMs = 2000;
 const errorTextMax = 2000;
@@ -45,6 +47,7 @@ export class ReaderSource implements Source {
   private restartMs = restartMinMs;
   private startedMs = 0;
   private heardMs = 0;
+  private wasSilent = false;
   private restartTimer: NodeJS.Timeout | undefined;
   private timers: NodeJS.Timeout[] = [];
   private totals = { dataTaken: 0, errorsTaken: 0, dropped: 0 };
@@ -196,8 +199,7 @@ export class ReaderSource implements Source {
   }
 
   private poll(): void {
-    const isSilent = performance.now() - this.heardMs > silenceMaxMs;
-    if (isSilent && this.child) this.child.kill('SIGKILL');
+    this.watchSilence();
     if (!this.account?.isOpen) return;
     if (findInterface(this.name)?.index !== this.index) return;
     const counters = readCounters(this.name);
@@ -207,6 +209,14 @@ export class ReaderSource implements Source {
     const loss = this.account.poll(counters);
     if (loss.adapter > 0) this.listener?.loss('adapter', loss.adapter);
     if (loss.beforeReader > 0) this.listener?.loss('before-reader', loss.beforeReader);
+  }
+
+  /** Silent at two polls in a row: after a stall of our own, what it has sent meanwhile is read in between. */
+  private watchSilence(): void {
+    const allowedMs = this.heardMs === this.startedMs ? firstWordMaxMs : silenceMaxMs;
+    const isSilent = performance.now() - this.heardMs > allowedMs;
+    if (isSilent && this.wasSilent) this.child?.kill('SIGKILL');
+    this.wasSilent = isSilent;
   }
 
   private async askController(): Promise<void> {

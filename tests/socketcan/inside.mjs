@@ -302,10 +302,17 @@ const cases = {
     server.kill('SIGTERM');
     const exit = await ended;
     const { SessionFile } = await import('../../dist/server/recording/session-file.js');
-    const file = SessionFile.open(data, 1);
     const recorded = { frames: [0, 0], paced: [0, 0], loss: [{}, {}] };
     const next = [0, 0];
-    for (const input of file.record()) {
+    const { sessionNumbers } = await import('../../dist/server/recording/data-folder.js');
+    const sessions = sessionNumbers(data);
+    const inputs = sessions.flatMap((session) => {
+      const file = SessionFile.open(data, session);
+      const all = [...file.record()];
+      file.close();
+      return all;
+    });
+    for (const input of inputs) {
       if (input.kind === 'loss') recorded.loss[input.bus][input.place] = (recorded.loss[input.bus][input.place] ?? 0) + input.count;
       if (input.kind !== 'frames') continue;
       for (let i = 0; i < input.batch.count; i++) {
@@ -319,8 +326,7 @@ const cases = {
         }
       }
     }
-    file.close();
-    return { recorded, status: buses, exit, problems };
+    return { sessions, said, recorded, status: buses, exit, problems };
   },
 
   /** The kernel's own serial-line driver at the other end of a pair of pseudo terminals, and everything that passes between them. */

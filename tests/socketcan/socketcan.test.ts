@@ -202,6 +202,30 @@ describe.skipIf(obstacle !== undefined)(`the kernel's own CAN${obstacle === unde
 });
 
 describe.skipIf(obstacle !== undefined)(
+  `the whole server on two interfaces${obstacle === undefined ? '' : `: skipped, ${obstacle}`}`,
+  () => {
+    it('records every paced frame, in the order in which it was sent', () => {
+      expect(ofCase('recorded').recorded.paced).toEqual([1000, 400]);
+    });
+
+    it('records a flood as far as it came, and its loss to the frame: sent = recorded + lost', () => {
+      const { recorded, status } = ofCase('recorded');
+      const [engine] = recorded.loss;
+      const lost = (engine?.['before-reader'] ?? 0) + (engine?.queue ?? 0) + (engine?.adapter ?? 0);
+      expect((recorded.frames[0] as number) + lost).toBe(6_000);
+      expect(lost).toBeGreaterThan(0);
+      // What the page says is what the record holds.
+      expect(status.map(({ frames }) => frames)).toEqual(recorded.frames);
+      expect(status[0]?.loss.beforeReader).toBe(engine?.['before-reader']);
+    });
+
+    it('ends at a request and leaves a closed session', () => {
+      expect(ofCase('recorded').exit).toBe(0);
+    });
+  },
+);
+
+describe.skipIf(obstacle !== undefined)(
   `the kernel's serial-line driver at the other end${obstacle === undefined ? '' : `: skipped, ${obstacle}`}`,
   () => {
     it('is understood: every kind of frame it writes arrives', () => {
