@@ -11,7 +11,6 @@ import { DerivedChannels, type SavedComputation } from './channels/derived-chann
 import { Evaluation } from './channels/evaluation.ts';
 import type { FormulaContext } from './channels/formula-compile.ts';
 import { fromPlain, toPlain } from './channels/plain-numbers.ts';
-import { quality } from './channels/quality.ts';
 import { SampleBatch } from './channels/sample-batch.ts';
 import { Staleness } from './channels/staleness.ts';
 import { compileDecoder, type DecodeCounts, type Decoder } from './codec/decoder.ts';
@@ -198,7 +197,7 @@ export class Pipeline {
     if (this.pending && this.pending.atUs <= timeUs) this.swap(timeUs, this.pending.vehicle);
     const { staleness, meters, derived, table } = this.stages;
     const { samples } = this;
-    staleness.mark(timeUs, (channel) => samples.push(channel, timeUs, 0, quality.stale));
+    staleness.mark(timeUs, samples);
     meters.step(timeUs, table, samples);
     derived.step(timeUs, samples);
     this.board.step(timeUs);

@@ -48,7 +48,8 @@ export class AlarmCondition implements AlarmTruths {
   /** True where a sample came, or a quality changed, since the last instant. */
   get isTouched(): boolean {
     const { changed } = this.table;
-    for (const slot of this.inputs) if (changed[slot] !== 0) return true;
+    const { inputs } = this;
+    for (let i = 0; i < inputs.length; i++) if (changed[inputs[i] as number] !== 0) return true;
     return false;
   }
 
@@ -92,12 +93,17 @@ export class AlarmCondition implements AlarmTruths {
 
   /** Tries the condition with one channel at a time at its lowest and highest since the last instant, the others as they are. */
   private isTrueOnSpike(): boolean {
-    const { changed, low, high } = this.table;
-    for (const slot of this.condition.inputs) {
+    const { changed, low, high, value, quality: qualities } = this.table;
+    const { inputs } = this.condition;
+    for (let i = 0; i < inputs.length; i++) {
+      const slot = inputs[i] as number;
       if (changed[slot] !== 2) continue;
       const lowest = low[slot] as number;
       const highest = high[slot] as number;
-      if (lowest <= highest && (this.isTrueWith(slot, lowest) || this.isTrueWith(slot, highest))) return true;
+      // The last value was tried already, unless a sample without a number came behind it.
+      const tried = hasValue(qualities[slot] as number) ? (value[slot] as number) : Number.NaN;
+      if (lowest > highest) continue;
+      if ((lowest !== tried && this.isTrueWith(slot, lowest)) || (highest !== tried && this.isTrueWith(slot, highest))) return true;
     }
     return false;
   }

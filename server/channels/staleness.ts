@@ -3,6 +3,7 @@ import type { Vehicle } from '../definitions/vehicle.ts';
 import { staleAfterMinMs, stalePeriods, staleWithoutPeriodMs } from '../limits.ts';
 import type { ChannelTable } from './channel-table.ts';
 import { quality } from './quality.ts';
+import type { SampleBatch } from './sample-batch.ts';
 
 /** Signals that come and go together, with the frame that brings them. */
 interface Group {
@@ -62,8 +63,8 @@ export class Staleness {
     for (const group of this.groups) if (this.isAlive(group)) this.earliestUs = Math.min(this.earliestUs, this.deadlineUs(group));
   }
 
-  /** Makes stale what has been silent for too long at `timeUs`; calls `stale` for each channel. */
-  mark(timeUs: number, stale: (channel: number) => void): void {
+  /** Makes stale what has been silent for too long at `timeUs`, in the table and as samples. */
+  mark(timeUs: number, samples: SampleBatch): void {
     if (timeUs < this.earliestUs) return;
     this.earliestUs = Number.POSITIVE_INFINITY;
     for (const group of this.groups) {
@@ -73,7 +74,7 @@ export class Staleness {
       else {
         for (const channel of group.channels) {
           this.table.setStale(channel);
-          stale(channel);
+          samples.push(channel, timeUs, 0, quality.stale);
         }
         this.dormant = [...this.dormant, group];
       }

@@ -33,13 +33,15 @@ for (let byte = 0; byte < 256; byte++) {
 /**
  * Stuffing as a machine of nine states: 0 before the first bit, then 1 + 4 × bit + (run − 1) for a run of 1 to 4 equal bits. The fifth
  * equal bit brings a stuff bit, with which the opposite run begins. `stuffTables[n]` takes n bits at once: index state << 8 | bits,
- * entry stuff bits << 4 | next state.
+ * entry next state << 8 | stuff bits, so that the sum of all entries has all stuff bits in its low byte (128 at most, in 64 bytes).
  */
 const states = 9;
+const stateBits = 0xf00;
+const countBits = 0xff;
 const stuffTables = Array.from({ length: 9 }, (_, bits) => makeStuffTable(bits));
 
-function makeStuffTable(bits: number): Uint8Array {
-  const table = new Uint8Array(states << 8);
+function makeStuffTable(bits: number): Uint16Array {
+  const table = new Uint16Array(states << 8);
   for (let start = 0; start < states; start++) {
     for (let value = 0; value < 1 << bits; value++) {
       let state = start;
@@ -52,18 +54,18 @@ function makeStuffTable(bits: number): Uint8Array {
           state = 1 + 4 * (1 - bit);
         } else state = 1 + 4 * bit + sameRun;
       }
-      table[(start << 8) | value] = (stuffed << 4) | state;
+      table[(start << 8) | value] = (state << 8) | stuffed;
     }
   }
   return table;
 }
 
-const table1 = stuffTables[1] as Uint8Array;
-const table3 = stuffTables[3] as Uint8Array;
-const table4 = stuffTables[4] as Uint8Array;
-const table5 = stuffTables[5] as Uint8Array;
-const table7 = stuffTables[7] as Uint8Array;
-const table8 = stuffTables[8] as Uint8Array;
+const table1 = stuffTables[1] as Uint16Array;
+const table3 = stuffTables[3] as Uint16Array;
+const table4 = stuffTables[4] as Uint16Array;
+const table5 = stuffTables[5] as Uint16Array;
+const table7 = stuffTables[7] as Uint16Array;
+const table8 = stuffTables[8] as Uint16Array;
 
 /** Data length code of an FD frame; of a classic one it is the length itself. */
 function lengthCode(length: number): number {
@@ -93,24 +95,24 @@ export function wireBits(id: number, flags: number, bytes: Uint8Array, length: n
   // The header's first 3 or 7 bits, and its other 16 or 32. Zeros in front don't change a CRC-15, so it may take the first as a byte.
   const head = extended ? id >>> 23 : id >>> 9;
   const rest = extended ? (((id >>> 18) & 31) << 27) | (3 << 25) | ((id & 0x3ffff) << 7) | control : (id << 7) | control;
-  let entry = ((extended ? table7 : table3) as Uint8Array)[head] as number;
-  let stuffed = entry >> 4;
+  let entry = ((extended ? table7 : table3) as Uint16Array)[head] as number;
+  let stuffed = entry;
   let crc = crcTable[head] as number;
   for (let shift = extended ? 24 : 8; shift >= 0; shift -= 8) {
     const byte = (rest >>> shift) & 255;
-    entry = table8[((entry & 15) << 8) | byte] as number;
-    stuffed += entry >> 4;
+    entry = table8[(entry & stateBits) | byte] as number;
+    stuffed += entry;
     crc = ((crc << 8) ^ (crcTable[((crc >> 7) ^ byte) & 255] as number)) & 0x7fff;
   }
   for (let i = from; i < end; i++) {
     const byte = bytes[i] as number;
-    entry = table8[((entry & 15) << 8) | byte] as number;
-    stuffed += entry >> 4;
+    entry = table8[(entry & stateBits) | byte] as number;
+    stuffed += entry;
     crc = ((crc << 8) ^ (crcTable[((crc >> 7) ^ byte) & 255] as number)) & 0x7fff;
   }
-  entry = table7[((entry & 15) << 8) | (crc >> 8)] as number;
-  stuffed += (entry >> 4) + ((table8[((entry & 15) << 8) | (crc & 255)] as number) >> 4);
-  return (extended ? 39 : 19) + 8 * (end - from) + crcBits + tailBits + stuffed;
+  entry = table7[(entry & stateBits) | (crc >> 8)] as number;
+  stuffed += entry + (table8[(entry & stateBits) | (crc & 255)] as number);
+  return (extended ? 39 : 19) + 8 * (end - from) + crcBits + tailBits + (stuffed & countBits);
 }
 
 /**
@@ -124,26 +126,26 @@ function fdBits(id: number, flags: number, bytes: Uint8Array, length: number, fr
   // RRS, FDF and res in front of the switch; in a standard frame IDE between RRS and FDF.
   const control = 4 | bitRateSwitch;
   const rest = extended ? (((id >>> 18) & 255) << 24) | (3 << 22) | ((id & 0x3ffff) << 4) | control : (id << 5) | control;
-  let entry = ((extended ? table4 : table1) as Uint8Array)[extended ? id >>> 26 : 0] as number;
-  let stuffed = entry >> 4;
+  let entry = ((extended ? table4 : table1) as Uint16Array)[extended ? id >>> 26 : 0] as number;
+  let stuffed = entry;
   for (let shift = extended ? 24 : 8; shift >= 0; shift -= 8) {
-    entry = table8[((entry & 15) << 8) | ((rest >>> shift) & 255)] as number;
-    stuffed += entry >> 4;
+    entry = table8[(entry & stateBits) | ((rest >>> shift) & 255)] as number;
+    stuffed += entry;
   }
-  const arbitration = (extended ? 36 : 17) + stuffed;
+  const arbitration = (extended ? 36 : 17) + (stuffed & countBits);
   // A run that ends with the last stuffed bit brings no stuff bit of its own, since the CRC field begins with a fixed one (ISO
   // 11898-1:2015, from memory): so the last bit can't add any and is left out.
   const last = from + length - 1;
   const header = errorState | lengthCode(length);
-  entry = (length === 0 ? table4[((entry & 15) << 8) | (header >> 1)] : table5[((entry & 15) << 8) | header]) as number;
-  stuffed = entry >> 4;
+  entry = (length === 0 ? table4[(entry & stateBits) | (header >> 1)] : table5[(entry & stateBits) | header]) as number;
+  stuffed = entry;
   for (let i = from; i < last; i++) {
-    entry = table8[((entry & 15) << 8) | (bytes[i] as number)] as number;
-    stuffed += entry >> 4;
+    entry = table8[(entry & stateBits) | (bytes[i] as number)] as number;
+    stuffed += entry;
   }
-  if (length > 0) stuffed += (table7[((entry & 15) << 8) | ((bytes[last] as number) >> 1)] as number) >> 4;
+  if (length > 0) stuffed += table7[(entry & stateBits) | ((bytes[last] as number) >> 1)] as number;
   const crcField = length <= fdShortCrcBytesMax ? fdShortCrcFieldBits : fdLongCrcFieldBits;
-  return ((5 + 8 * length + stuffed + crcField) << 16) | (arbitration + fdTailBits);
+  return ((5 + 8 * length + (stuffed & countBits) + crcField) << 16) | (arbitration + fdTailBits);
 }
 
 /**
