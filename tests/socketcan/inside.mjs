@@ -306,13 +306,15 @@ const cases = {
     const next = [0, 0];
     const { sessionNumbers } = await import('../../dist/server/recording/data-folder.js');
     const sessions = sessionNumbers(data);
-    const inputs = sessions.flatMap((session) => {
-      const file = SessionFile.open(data, session);
-      const all = [...file.record()];
-      file.close();
-      return all;
-    });
-    for (const input of inputs) {
+    // One batch serves for all, so each is read before the next is asked for.
+    function* inputs() {
+      for (const session of sessions) {
+        const file = SessionFile.open(data, session);
+        yield* file.record();
+        file.close();
+      }
+    }
+    for (const input of inputs()) {
       if (input.kind === 'loss') recorded.loss[input.bus][input.place] = (recorded.loss[input.bus][input.place] ?? 0) + input.count;
       if (input.kind !== 'frames') continue;
       for (let i = 0; i < input.batch.count; i++) {
