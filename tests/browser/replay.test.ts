@@ -4,6 +4,8 @@ import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { valuesAt } from '../doubles/engine-waves.ts';
 import { StationDouble, straightSix } from '../doubles/station-double.ts';
 import { launchChromium } from './chromium.ts';
+import { writeScriptedBus } from './scripted-bus-file.ts';
+import { Serving } from './serving.ts';
 
 const launched = await launchChromium();
 if ('reason' in launched) console.warn(`skipped: ${launched.reason}`);
@@ -115,4 +117,38 @@ describe.skipIf('reason' in launched)('a replay', () => {
     await page.waitForFunction((old) => document.querySelector('.still-plot canvas')?.getAttribute('aria-label') !== old, before);
     await page.close();
   });
+});
+
+describe.skipIf('reason' in launched)('a session that a real server recorded', () => {
+  it('is listed, and replayed with the values that were live', async () => {
+    const again = await launchChromium();
+    if ('reason' in again) throw new Error(again.reason);
+    const serving = await Serving.start({ args: writeScriptedBus(600).args });
+    const page = await again.browser.newPage({ viewport: { width: 1366, height: 768 } });
+    await page.goto(`${serving.url}/#/sessions`);
+    await page.locator('.session').first().getByRole('link', { name: 'Replay' }).click({ timeout: 20_000 });
+    await page.waitForSelector('.transport');
+    // Nothing of a recording is stored before its first slice, ten seconds long, is whole.
+    await page.waitForFunction(() => Number(document.querySelector<HTMLInputElement>('.line input')?.max) > 5_000_000, undefined, {
+      timeout: 30_000,
+    });
+    // The file holds 3000 + 1500 sin(t / 2) rpm at t seconds from its first frame.
+    await page.locator('.line input').evaluate((input) => {
+      const slider = input as HTMLInputElement;
+      slider.value = String(Number(slider.min) + 1_000_000);
+      slider.dispatchEvent(new Event('input', { bubbles: true }));
+    });
+    const expected = 3000 + 1500 * Math.sin(0.5);
+    await page.waitForFunction(
+      (speed) => {
+        const shown = Number(document.querySelector('.replay [data-channel="engine_speed"] .number')?.textContent);
+        // Live recorded time begins at the first frame, give or take its arrival.
+        return Math.abs(shown - speed) < 60;
+      },
+      expected,
+      { timeout: 40_000 },
+    );
+    await again.browser.close();
+    await serving.stop();
+  }, 60_000);
 });

@@ -18,7 +18,7 @@ interface Replay {
 export function ReplayPage({ session, at }: { session: string; at: number | undefined }) {
   const replay = useSignal<Replay | undefined>(undefined);
   const problem = useSignal('');
-  // biome-ignore lint/correctness/useExhaustiveDependencies: where it begins matters when the session is opened, not later.
+  // Where it begins matters when the session is opened, not later.
   useEffect(() => {
     let source: ReplaySource | undefined;
     let left = false;
@@ -53,7 +53,7 @@ export function ReplayPage({ session, at }: { session: string; at: number | unde
   }
   if (!replay.value) return null;
   const { feed, source } = replay.value;
-  const { session: about } = source.detail;
+  const { session: about } = source.detail.value;
   return (
     <FeedContext.Provider value={feed}>
       <div class="replay">
@@ -61,6 +61,7 @@ export function ReplayPage({ session, at }: { session: string; at: number | unde
           <strong>Replay, not live</strong>
           <span>
             session {about.session}, {about.vehicle}, {new Date(about.startedWallMs).toLocaleString()}
+            {about.state === 'open' && ', still being recorded: its newest ten seconds are not here yet'}
           </span>
           <a class="button" href={toAddress('live')}>
             Back to live

@@ -8,6 +8,10 @@ import type { Feed, PlotRequest } from '../stream/feed.ts';
 import { RollingBins } from '../stream/rolling.ts';
 
 const tickMs = 33;
+/** A session that is being recorded is stored in slices of ten seconds: what is new is looked for this often. */
+const growthMs = 3000;
+/** A request that failed is made again after this. */
+const retryMs = 500;
 
 export const speeds = [0.1, 0.25, 0.5, 1, 2, 5, 10, 20, 50] as const;
 
@@ -18,7 +22,8 @@ export interface Loop {
 }
 
 export class ReplaySource {
-  readonly detail: SessionDetail;
+  /** The session as it is known; of one that is still being recorded it grows. */
+  readonly detail: Signal<SessionDetail>;
   readonly playing = signal(false);
   readonly speed: Signal<number> = signal(1);
   /** Where the replay stands, session time; what is shown may be a request behind. */
@@ -29,6 +34,7 @@ export class ReplaySource {
   private readonly feed: Feed;
   private readonly path: string;
   private readonly timer: ReturnType<typeof setInterval>;
+  private readonly growthTimer: ReturnType<typeof setInterval>;
   private tickedMs = performance.now();
   private shownUs = Number.NaN;
   private asking = false;
@@ -36,21 +42,23 @@ export class ReplaySource {
 
   constructor(feed: Feed, detail: SessionDetail) {
     this.feed = feed;
-    this.detail = detail;
+    this.detail = signal(detail);
     this.path = `/api/sessions/${detail.session.session}`;
     this.positionUs = signal(detail.fromUs);
     feed.setVehicle(detail.vehicle);
     feed.why = (channel) =>
       getJson<WhyView>(`${this.path}/why/${encodeURIComponent(channel)}?${this.query({ at: Math.round(feed.timeUs.peek()) })}`);
     this.timer = setInterval(() => this.tick(), tickMs);
+    this.growthTimer = setInterval(() => void this.lookForGrowth(), growthMs);
   }
 
   stop(): void {
     clearInterval(this.timer);
+    clearInterval(this.growthTimer);
   }
 
   seek(us: number): void {
-    this.positionUs.value = Math.max(this.detail.fromUs, Math.min(this.detail.toUs, Math.round(us)));
+    this.positionUs.value = Math.max(this.detail.peek().fromUs, Math.min(this.detail.peek().toUs, Math.round(us)));
   }
 
   /** To the next or previous frame; pauses. */
@@ -64,13 +72,13 @@ export class ReplaySource {
   stepMarker(to: 'next' | 'previous'): void {
     this.playing.value = false;
     const now = this.positionUs.peek();
-    const times = this.detail.markers.map((marker) => marker.timeUs);
+    const times = this.detail.peek().markers.map((marker) => marker.timeUs);
     const found = to === 'next' ? times.find((time) => time > now) : times.findLast((time) => time < now);
     if (found !== undefined) this.seek(found);
   }
 
   togglePlay(): void {
-    if (!this.playing.peek() && this.positionUs.peek() >= this.detail.toUs) this.seek(this.detail.fromUs);
+    if (!this.playing.peek() && this.positionUs.peek() >= this.detail.peek().toUs) this.seek(this.detail.peek().fromUs);
     this.playing.value = !this.playing.peek();
   }
 
@@ -79,9 +87,23 @@ export class ReplaySource {
     const passedUs = (nowMs - this.tickedMs) * 1000 * this.speed.peek();
     this.tickedMs = nowMs;
     if (this.playing.peek()) this.advance(passedUs);
+    const { fromUs, toUs } = this.detail.peek();
+    // Of a recording that has only begun nothing is stored yet.
+    if (toUs <= fromUs) return;
     const at = this.positionUs.peek();
     if (at !== this.shownUs && !this.asking && !document.hidden) void this.show(at);
     for (const [number, plot] of this.feed.plots) void this.fillPlot(number, plot);
+  }
+
+  private async lookForGrowth(): Promise<void> {
+    if (this.detail.peek().session.state !== 'open' || document.hidden) return;
+    const grown = await getJson<SessionDetail>(`${this.path}?${this.query({})}`).catch(() => undefined);
+    if (!grown || grown.toUs === this.detail.peek().toUs) return;
+    this.detail.value = grown;
+    this.seek(this.positionUs.peek());
+    // What was not stored yet when it was shown may be now.
+    this.shownUs = Number.NaN;
+    for (const plot of this.feed.plots.values()) plot.bins = undefined;
   }
 
   private advance(passedUs: number): void {
@@ -89,7 +111,7 @@ export class ReplaySource {
     const loop = this.loop.peek();
     if (loop && next >= loop.toUs) this.seek(loop.fromUs);
     else this.seek(next);
-    if (!loop && next >= this.detail.toUs) this.playing.value = false;
+    if (!loop && next >= this.detail.peek().toUs) this.playing.value = false;
   }
 
   private async show(at: number): Promise<void> {
@@ -100,6 +122,7 @@ export class ReplaySource {
       this.problem.value = '';
     } catch (error) {
       this.problem.value = error instanceof Error ? error.message : String(error);
+      await new Promise((done) => setTimeout(done, retryMs));
     }
     this.asking = false;
   }
@@ -120,12 +143,13 @@ export class ReplaySource {
       const query = this.query({
         channels: plot.channels.join(','),
         from: Math.max(0, Math.floor(fromUs)),
-        to: Math.ceil(shownUs),
+        to: Math.floor(shownUs) + 1,
         ...size,
       });
       this.takeWindow(plot, await getJson<WindowView>(`${this.path}/window?${query}`), follows);
     } catch (error) {
       this.problem.value = error instanceof Error ? error.message : String(error);
+      await new Promise((done) => setTimeout(done, retryMs));
     }
     this.filling.delete(number);
   }
@@ -142,7 +166,7 @@ export class ReplaySource {
   }
 
   private query(keys: Record<string, string | number>): URLSearchParams {
-    const query = new URLSearchParams({ reading: String(this.detail.reading) });
+    const query = new URLSearchParams({ reading: String(this.detail.peek().reading) });
     for (const [key, value] of Object.entries(keys)) query.set(key, String(value));
     return query;
   }

@@ -49,7 +49,7 @@ function SessionList() {
       await sendJson('POST', `/api/sessions/${session.session}/restore`, {});
       laidAside.value = undefined;
     }).then(refresh);
-  // biome-ignore lint/correctness/useExhaustiveDependencies: the timer lives as long as the page.
+  // The timer lives as long as the page.
   useEffect(() => {
     void refresh();
     const timer = setInterval(() => !document.hidden && void refresh(), refreshMs);

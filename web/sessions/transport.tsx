@@ -8,7 +8,7 @@ const pageS = 5;
 
 export function Transport({ source }: { source: ReplaySource }) {
   useTransportKeys(source);
-  const { detail } = source;
+  const detail = source.detail.value;
   const lengthUs = Math.max(1, detail.toUs - detail.fromUs);
   const at = source.positionUs.value;
   const passedS = (at - detail.fromUs) / 1e6;
@@ -95,7 +95,7 @@ function MarkerSign({ marker, share, source }: { marker: Marker; share: number; 
       class="marker"
       data-kind={marker.kind}
       data-severity={marker.severity}
-      title={`${marker.text}, at ${toClockText((marker.timeUs - source.detail.fromUs) / 1e6)}`}
+      title={`${marker.text}, at ${toClockText((marker.timeUs - source.detail.peek().fromUs) / 1e6)}`}
       ref={(node) => {
         node?.style.setProperty('--share', String(share));
       }}
