@@ -108,8 +108,11 @@ export class StoredSession {
     const toUs = query.to ?? extent.toUs;
     const fromUs = query.from ?? (query.span === undefined ? extent.fromUs : toUs - query.span);
     if (toUs <= fromUs) throw new EvenburnError('REQUEST_WRONG', { what: '`to` must lie behind `from`' });
+    // A channel of the vehicle that never had a sample (its device was not there) is a trace without anything, not an error.
+    const sampled = new Set(file.channels.map(({ name }) => name));
+    const silent = new Set(names.filter((name) => !sampled.has(name) && channels.some((channel) => channel.name === name)));
     const { widthUs, first, count, traces } = file.window({
-      channels: names,
+      channels: names.filter((name) => !silent.has(name)),
       fromUs,
       toUs,
       ...(query.width === undefined ? { pixels: query.pixels ?? windowPixelsUsual } : { widthUs: query.width }),
@@ -120,14 +123,17 @@ export class StoredSession {
       widthUs,
       first,
       count,
-      traces: traces.map((trace) => ({
-        channel: trace.channel,
-        index: channels.findIndex(({ name }) => name === trace.channel),
-        unit: trace.unit,
-        low: Array.from(trace.min, (value, i) => (trace.numbers[i] === 0 ? null : value)),
-        high: Array.from(trace.max, (value, i) => (trace.numbers[i] === 0 ? null : value)),
-        quality: binCodes(trace),
-      })),
+      traces: [
+        ...traces.map((trace) => ({
+          channel: trace.channel,
+          index: channels.findIndex(({ name }) => name === trace.channel),
+          unit: trace.unit,
+          low: Array.from(trace.min, (value, i) => (trace.numbers[i] === 0 ? null : value)),
+          high: Array.from(trace.max, (value, i) => (trace.numbers[i] === 0 ? null : value)),
+          quality: binCodes(trace),
+        })),
+        ...channels.filter(({ name }) => silent.has(name)).map(({ name, index, unit }) => emptyTrace(name, index, unit, count)),
+      ],
     };
   }
 
@@ -321,6 +327,12 @@ function seriesOf(file: ReadingFile, name: string): Series | undefined {
     at += value.length;
   }
   return series;
+}
+
+/** Bins of a channel of which nothing is known. */
+function emptyTrace(channel: string, index: number, unit: string, count: number): WindowView['traces'][number] {
+  const nothing = new Array<null>(count).fill(null);
+  return { channel, index, unit, low: nothing, high: nothing, quality: new Array<number>(count).fill(binNone) };
 }
 
 /** The worst quality of each bin; without a sample, whether the value before still held, and if nothing is known. */

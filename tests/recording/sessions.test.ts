@@ -117,6 +117,17 @@ describe('stored sessions', () => {
     expect(window.traces[0]?.low[firstSample + 1]).toBeNull();
   });
 
+  it('give an empty trace beside the others for a channel that never had a sample, and refuse one that nobody knows', async () => {
+    const frames = [canTrace({ seed: 1, seconds: 15, ids: 2, startUs })];
+    await importFrames(data, vehicle(), { frames, origin: 'made.log', remarks: () => [] }, 0);
+    const stretch = { from: startUs, to: startUs + 1_000_000, width: 100_000 };
+    const { traces, count } = await sessions.window(first, { channels: 'wander_5,wander_0', ...stretch });
+    const never = traces.find(({ channel }) => channel === 'wander_5');
+    expect(never?.quality).toEqual(new Array(count).fill(binNone));
+    expect(traces.find(({ channel }) => channel === 'wander_0')?.low.some((low) => low !== null)).toBe(true);
+    await expect(sessions.window(first, { channels: 'nobody', ...stretch })).rejects.toThrow(/nobody/);
+  });
+
   it('have markers for their alarms', async () => {
     await addSession();
     const detail = await sessions.detail(first);
