@@ -52,6 +52,9 @@ export interface StationListener {
   definitionsChanged(): void;
 }
 
+/** Longer than this between two steps is a stall: three flushes of a reader. */
+const stallUs = 3 * readerFlushIntervalMs * 1000;
+
 const recordingTroubles: Partial<Record<RecordingStatus['state'], { name: string; severity: Severity }>> = {
   slow: { name: 'recording is slow', severity: 'caution' },
   stopped: { name: 'recording has stopped', severity: 'warning' },
@@ -77,6 +80,8 @@ export class Station implements LiveFeed, PipelineSink {
   /** Session time of the newest input, and of the last mark. */
   private takenUs = 0;
   private markedUs = -1;
+  private steppedUs = 0;
+  private lettingIn = false;
   /** How far session time is ahead of its clock. */
   private aheadUs = 0;
   private acknowledging: { alarm: string; done: () => void }[] = [];
@@ -312,8 +317,19 @@ export class Station implements LiveFeed, PipelineSink {
     };
   }
 
-  /** Takes what the merge has in order, and lets time pass where nothing came: silence is news. */
+  /**
+   * Takes what the merge has in order, and lets time pass where nothing came: silence is news. After a stall of this process the readers'
+   * frames are still in their pipes: they are let in first, or the merge would give up waiting for what is here already.
+   */
   private step(): void {
+    const nowUs = this.session.nowUs();
+    if (nowUs - this.steppedUs > stallUs && !this.lettingIn) {
+      this.lettingIn = true;
+      setImmediate(() => this.timer && this.step());
+      return;
+    }
+    this.lettingIn = false;
+    this.steppedUs = nowUs;
     this.watchWallClock();
     this.merge.step(this.session.nowUs() + this.aheadUs, (input) => {
       if (input.kind !== 'mark') this.take(input);
