@@ -64,8 +64,10 @@ export class ReplaySource {
   /** To the next or previous frame; pauses. */
   async step(to: 'next' | 'previous'): Promise<void> {
     this.playing.value = false;
-    const { timeUs } = await getJson<StepView>(`${this.path}/step?${this.query({ at: this.positionUs.peek(), to })}`);
-    if (timeUs !== null) this.seek(timeUs);
+    const at = this.positionUs.peek();
+    const { timeUs } = await getJson<StepView>(`${this.path}/step?${this.query({ at, to })}`);
+    // Somebody who jumped elsewhere while the answer was on its way wants to be there.
+    if (timeUs !== null && this.positionUs.peek() === at) this.seek(timeUs);
   }
 
   /** To the next or previous marker; pauses. */
