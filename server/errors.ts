@@ -40,7 +40,12 @@ export const errorTable = {
     http: 404,
   },
   SCENARIO_INVALID: { message: '{path}: the scenario has errors', cure: 'Mend what is listed above it.', exit: 3, http: 422 },
-  OUTPUT_FILE_UNWRITABLE: { message: '{path} cannot be written: {why}', cure: 'Check the folder, its permissions and the disk.', exit: 4, http: 500 },
+  OUTPUT_FILE_UNWRITABLE: {
+    message: '{path} cannot be written: {why}',
+    cure: 'Check the folder, its permissions and the disk.',
+    exit: 4,
+    http: 500,
+  },
   DEFINITION_CHANGED: {
     message: 'the file has changed since it was read',
     cure: 'Read it again and repeat the change.',
@@ -55,6 +60,13 @@ export const errorTable = {
     http: 422,
   },
   SESSION_UNKNOWN: { message: 'no session {session}', cure: 'List them on the Sessions page.', exit: 3, http: 404 },
+  SIMULATOR_NOT_RUNNING: {
+    message: 'no bus of this server is simulated',
+    cure: 'Start with `--bus NAME=simulator`.',
+    exit: 3,
+    http: 409,
+  },
+  SIMULATOR_FAULT_WRONG: { message: 'this fault can not be put in: {why}', cure: '{fix}', exit: 3, http: 400 },
   PORT_IN_USE: { message: 'port {port} is in use', cure: 'Stop the other program, or choose another with --port N.', exit: 4, http: 500 },
   DATA_IN_USE: {
     message: '{path} is in use by another server (process {pid})',
@@ -105,7 +117,12 @@ export const errorTable = {
     http: 409,
   },
   CHANNEL_UNKNOWN: { message: "no channel '{channel}' in session {session}", cure: 'Check its name.', exit: 3, http: 404 },
-  READING_UNKNOWN: { message: 'session {session} has no reading {reading}', cure: 'List its readings on the Sessions page.', exit: 3, http: 404 },
+  READING_UNKNOWN: {
+    message: 'session {session} has no reading {reading}',
+    cure: 'List its readings on the Sessions page.',
+    exit: 3,
+    http: 404,
+  },
   ORIGIN_REFUSED: {
     message: "a request for '{host}' or from another page is refused",
     cure: 'Open the page by the address that the program printed.',
@@ -115,7 +132,12 @@ export const errorTable = {
   REQUESTS_TOO_MANY: { message: 'too many requests', cure: 'Wait a minute.', exit: 4, http: 429 },
   REQUEST_WRONG: { message: 'the request is wrong: {what}', cure: 'See /api/openapi.json.', exit: 2, http: 400 },
   ADDRESS_UNKNOWN: { message: 'nothing at {address}', cure: 'See /api/openapi.json for the addresses.', exit: 2, http: 404 },
-  SERVER_FAULT: { message: 'the program made a mistake: {what}', cure: 'Run with EVENBURN_LOG=debug and report what it says.', exit: 4, http: 500 },
+  SERVER_FAULT: {
+    message: 'the program made a mistake: {what}',
+    cure: 'Run with EVENBURN_LOG=debug and report what it says.',
+    exit: 4,
+    http: 500,
+  },
   LIVE_CHANNEL_UNKNOWN: { message: "no channel '{channel}'", cure: 'Check its name on the Channels page.', exit: 3, http: 404 },
   ALARM_NOT_STANDING: { message: "no alarm '{alarm}' stands", cure: 'It may have been acknowledged already.', exit: 3, http: 404 },
   INTERFACE_MISSING: { message: "there is no network interface '{interface}'", cure: 'Type: {command}', exit: 4, http: 500 },
@@ -138,10 +160,20 @@ export const errorTable = {
     exit: 4,
     http: 500,
   },
-  SERIAL_PORT_MISSING: { message: "there is no serial port '{port}'", cure: 'Plug the adapter in; `evenburn doctor` lists ports.', exit: 4, http: 500 },
+  SERIAL_PORT_MISSING: {
+    message: "there is no serial port '{port}'",
+    cure: 'Plug the adapter in; `evenburn doctor` lists ports.',
+    exit: 4,
+    http: 500,
+  },
   SERIAL_PORT_REFUSED: { message: "serial port '{port}' can't be opened ({why})", cure: '{fix}.', exit: 4, http: 500 },
   SERIAL_ADAPTER_REFUSES: { message: "the adapter at '{port}' refuses: {what}", cure: 'To go on, {hint}.', exit: 4, http: 500 },
-  READER_FAILED: { message: 'the reader of {source} failed: {why}', cure: 'It is started again by itself; run `evenburn doctor`.', exit: 4, http: 500 },
+  READER_FAILED: {
+    message: 'the reader of {source} failed: {why}',
+    cure: 'It is started again by itself; run `evenburn doctor`.',
+    exit: 4,
+    http: 500,
+  },
 } as const satisfies Record<string, ErrorKind>;
 
 export type ErrorCode = keyof typeof errorTable;

@@ -26,6 +26,8 @@ import type { RollingStore } from './live/rolling-store.ts';
 import { SeenFrames } from './live/seen-frames.ts';
 import { Pipeline, type PipelineSink } from './pipeline.ts';
 import { instantUs, type PipelineInput } from './pipeline-input.ts';
+import type { Simulation } from './simulator/simulator.ts';
+import type { SimulatorSource } from './simulator/simulator-source.ts';
 
 /** What takes the record, behind the pipeline. Never blocks, never throws for what the disk does. */
 export interface InputRecorder {
@@ -122,6 +124,11 @@ export class Station implements LiveFeed, PipelineSink {
     this.step();
     this.listener = undefined;
     await this.recorder?.stop();
+  }
+
+  /** The simulation behind the simulated buses, for faults put in while it runs; undefined when no bus is simulated. */
+  get simulation(): Simulation | undefined {
+    return this.sources.map((source) => (source as Partial<SimulatorSource>).simulation).find((simulation) => simulation !== undefined);
   }
 
   /**

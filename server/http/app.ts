@@ -23,6 +23,7 @@ import { addFrameRoutes } from './frame-routes.ts';
 import { requestAllowed } from './guard.ts';
 import { addHealthRoutes } from './health-routes.ts';
 import { addSessionRoutes, type SessionStore } from './session-routes.ts';
+import { addSimulatorRoutes } from './simulator-routes.ts';
 import { addVehicleRoutes } from './vehicle-routes.ts';
 import { addWindowRoutes } from './window-routes.ts';
 
@@ -38,7 +39,7 @@ export type App = FastifyInstance<
 /** What the routes ask of a station. */
 export type AskedStation = Pick<
   Station,
-  'vehicle' | 'vehicleView' | 'why' | 'window' | 'frames' | 'alarmHistory' | 'acknowledge' | 'status'
+  'vehicle' | 'vehicleView' | 'why' | 'window' | 'frames' | 'alarmHistory' | 'acknowledge' | 'status' | 'simulation'
 >;
 
 /** What routes work on. */
@@ -55,7 +56,15 @@ export interface AppParts {
 /** One file of routes a topic: add yours to the list. */
 type AddRoutes = (app: App, parts: AppParts) => void;
 
-const topics: AddRoutes[] = [addVehicleRoutes, addWindowRoutes, addAlarmRoutes, addFrameRoutes, addSessionRoutes, addHealthRoutes];
+const topics: AddRoutes[] = [
+  addVehicleRoutes,
+  addWindowRoutes,
+  addAlarmRoutes,
+  addFrameRoutes,
+  addSessionRoutes,
+  addHealthRoutes,
+  addSimulatorRoutes,
+];
 
 export async function buildApp(parts: AppParts): Promise<App> {
   const app: App = Fastify({
