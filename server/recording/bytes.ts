@@ -87,8 +87,9 @@ export class ByteWriter {
     this.reserve(count * width);
     for (let k = 0, scale = 1; k < width; k++, scale *= 256) {
       const to = this.length;
-      if (k < 4 && !wide) for (let i = 0; i < count; i++) this.bytes[to + i] = (values[i] as number) >>> (k * 8);
-      else for (let i = 0; i < count; i++) this.bytes[to + i] = Math.floor((values[i] as number) / scale) % 256;
+      const { bytes } = this;
+      if (k < 4 && !wide) for (let i = 0; i < count; i++) bytes[to + i] = (values[i] as number) >>> (k * 8);
+      else for (let i = 0; i < count; i++) bytes[to + i] = Math.floor((values[i] as number) / scale) % 256;
       this.length += count;
     }
   }

@@ -5,6 +5,8 @@ import { busyWaitMaxMs } from '../limits.ts';
 import { applicationId, catalogueSteps, sessionSteps } from './schema.ts';
 
 export type Connection = Database.Database;
+/** A function prepared to run in a transaction of its own. */
+export type Transaction<F extends (...args: never[]) => unknown> = Database.Transaction<F>;
 export type FileKind = keyof typeof applicationId;
 
 /** Before this one a file written and checkpointed by two connections at once could be damaged: sqlite.org/wal.html, the WAL-reset bug. */
@@ -44,6 +46,7 @@ export function refuseOldSqlite(version: string): void {
  * - `journal_mode = WAL`: a commit is one append; readers don't wait for the writer nor it for them.
  * - `synchronous = FULL`: a commit is on the disk when it returns, so that a power cut loses no more than a kill does.
  * - `wal_autocheckpoint = 0`: the writer moves the log into the file when it has time, never within a commit.
+ * - `page_size = 8192`: what a commit adds at usual loads fits one page.
  * - `auto_vacuum = INCREMENTAL`: what the journal leaves free is given back when the session closes.
  *
  * @throws EvenburnError DATA_UNWRITABLE, SESSION_DAMAGED, SESSION_TOO_NEW, SQLITE_TOO_OLD
@@ -52,6 +55,7 @@ export function openToWrite(path: string, kind: FileKind): Connection {
   return guarded(path, () => {
     const db = new Database(path, { timeout: busyWaitMaxMs });
     return configured(db, () => {
+      db.pragma('page_size = 8192');
       db.pragma('auto_vacuum = INCREMENTAL');
       db.pragma('journal_mode = WAL');
       db.pragma('synchronous = FULL');

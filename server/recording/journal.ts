@@ -44,16 +44,15 @@ export class JournalWriter implements InputVisitor {
   frame(timeUs: number, bus: number, id: number, flags: number, bytes: Uint8Array, from: number, length: number): void {
     const { out } = this;
     out.reserve(96);
-    out.byte(flags);
+    out.bytes[out.length++] = flags;
     out.signed(timeUs - this.lastUs);
-    out.byte(bus);
+    out.bytes[out.length++] = bus;
     out.varint(id);
-    out.byte(length);
-    if ((flags & frameFlag.remote) === 0) {
-      const to = out.length;
-      for (let k = 0; k < length; k++) out.bytes[to + k] = bytes[from + k] as number;
-      out.length = to + length;
-    }
+    const to = out.bytes;
+    let at = out.length;
+    to[at++] = length;
+    if ((flags & frameFlag.remote) === 0) for (let k = 0; k < length; k++) to[at++] = bytes[from + k] as number;
+    out.length = at;
     this.lastUs = timeUs;
     this.frameCount++;
   }

@@ -4,7 +4,7 @@ import { EvenburnError } from '../errors.ts';
 import { sessionEventsMax, sliceInputsMax, sliceLengthS } from '../limits.ts';
 import type { PipelineInput } from '../pipeline-input.ts';
 import { slicesPerBlock, writeBins } from './bins-store.ts';
-import { type Connection, closeAsOneFile, guarded, openToWrite } from './database.ts';
+import { type Connection, closeAsOneFile, guarded, openToWrite, type Transaction } from './database.ts';
 import { storeDefinitions } from './definition-store.ts';
 import { InputLog, type OtherInput } from './input-log.ts';
 import { type VehicleByHash, visitJournal } from './journal.ts';
@@ -57,6 +57,7 @@ export class SessionWriter {
   readonly facts: SessionFacts;
   readonly reading: ReadingWriter | undefined;
   private readonly db: Connection;
+  private readonly commitRows: Transaction<(chunks: readonly Uint8Array[], vehicles: readonly Vehicle[]) => void>;
   private readonly run: PipelineRun | undefined;
   private readonly position: RecordPosition;
   private log = new InputLog();
@@ -83,6 +84,12 @@ export class SessionWriter {
     this.reading = reading;
     this.position = position;
     this.isFirst = position.slice === 0;
+    const insert = db.prepare('INSERT INTO journal (inputs) VALUES (?)');
+    this.commitRows = db.transaction((chunks: readonly Uint8Array[], vehicles: readonly Vehicle[]) => {
+      for (const vehicle of vehicles) storeDefinitions(db, vehicle);
+      this.writeNow();
+      for (const chunk of chunks) this.journalEnd = Number(insert.run(chunk).lastInsertRowid);
+    });
     run?.writeTo(reading);
   }
 
@@ -108,17 +115,7 @@ export class SessionWriter {
 
   /** Puts chunks of the journal on the disk, with the definition sets that they name. When it returns they are durable. */
   commitJournal(chunks: readonly Uint8Array[], vehicles: readonly Vehicle[]): void {
-    const { db } = this;
-    guarded(this.path, () =>
-      db
-        .transaction(() => {
-          for (const vehicle of vehicles) storeDefinitions(db, vehicle);
-          const insert = db.prepare('INSERT INTO journal (inputs) VALUES (?)');
-          this.writeNow();
-          for (const chunk of chunks) this.journalEnd = Number(insert.run(chunk).lastInsertRowid);
-        })
-        .immediate(),
-    );
+    guarded(this.path, () => this.commitRows.immediate(chunks, vehicles));
   }
 
   /** Once a second, so that lists show a session that grows. */
@@ -132,8 +129,14 @@ export class SessionWriter {
   take(chunk: Uint8Array, vehicleOf: VehicleByHash): void {
     const fromFrame = this.log.frames.count;
     const fromOther = this.log.others.length;
-    visitJournal(chunk, vehicleOf, this.log);
-    for (const input of this.log.inputs(fromFrame, fromOther)) this.note(input);
+    const { log } = this;
+    visitJournal(chunk, vehicleOf, log);
+    if (this.run) for (const input of log.inputs(fromFrame, fromOther)) this.note(input);
+    else {
+      for (let i = fromOther; i < log.others.length; i++) this.note(log.others[i] as OtherInput);
+      this.noteFrames(log.frames.timeUs.subarray(fromFrame), log.frames.count - fromFrame);
+      this.sliceFromUs ??= this.lastUs;
+    }
   }
 
   /** Takes a row that is in the journal already: what a killed program left behind. */
