@@ -1,0 +1,374 @@
+// Readings of an engine at rest: zeros and atmosphere, probes beside each other, and steps when something is switched. Pure.
+import { quality } from '../channels/quality.ts';
+import type { SeriesSet } from '../channels/series.ts';
+import { findUnit } from '../channels/unit.ts';
+import type { Signal, Vehicle } from '../definitions/vehicle.ts';
+import type { CheckResult, Verdict } from './verdict.ts';
+import { firstAtOrAfter, medianOf, medianWithin, valuesWithin, type Watched, watch } from './watch.ts';
+
+/** Common practice, no source, where nothing else is said. */
+export const restLimits = {
+  /** Of a gauge sensor's span; without a span this many kPa. */
+  zeroSpanShare: 0.02,
+  zeroMinKpa: 1.5,
+  zeroUnknownSpanKpa: 10,
+  /** A manifold sensor against the barometer (practice: 1 to 2 kPa); other absolute sensors by their span. */
+  atmosphereKpa: 2,
+  /** Class 2 type K allows 2.5 K at room temperature, an amplifier about as much. */
+  probesApartK: 6,
+  coldSoakedK: 8,
+} as const;
+
+/** What every question at rest needs. */
+export interface Rest {
+  series: SeriesSet;
+  vehicle: Vehicle;
+  result: CheckResult;
+  fromUs: number;
+  /** The engine turns, or the recording ends. */
+  toUs: number;
+  /** First rise of a rail; undefined when none rose. */
+  primeUs: number | undefined;
+}
+
+export function addVerdict(rest: Rest, verdict: Verdict & { atUs?: number }): void {
+  const { atUs, ...kept } = verdict;
+  const at = atUs === undefined ? {} : { at: Math.round(atUs - rest.series.startUs) / 1e6 };
+  rest.result.verdicts.push({ ...kept, ...at } as Verdict);
+}
+
+export function signalsOf(vehicle: Vehicle): Signal[] {
+  return vehicle.buses.flatMap((bus) => bus.frames.flatMap((frame) => frame.signals));
+}
+
+const round = (value: number, digits = 1) => Number(value.toFixed(digits));
+
+/** Pressures of a resting engine: gauge and differential read zero, absolute the atmosphere. */
+export function checkZeros(rest: Rest): void {
+  const { vehicle, series } = rest;
+  const until = Math.min((rest.primeUs ?? rest.toUs) - 200_000, rest.fromUs + 6_000_000);
+  const atmosphere = findAtmosphere(rest, until);
+  const rails = new Map(vehicle.injectorSets.flatMap((set) => (set.rail ? [[set.rail, set.targetKpa ?? 300]] : []) as [string, number][]));
+  for (const signal of signalsOf(vehicle)) {
+    if (findUnit(signal.unit)?.dimension !== 'pressure') continue;
+    const pressure = watch(series, signal.name, 'kPa');
+    const kpa = pressure && medianWithin(pressure, rest.fromUs, Math.max(until, rest.fromUs + 500_000));
+    if (pressure === undefined || kpa === undefined) continue;
+    if (signal.reference === undefined) {
+      rest.result.notJudged?.push({
+        what: `zero of ${signal.name}`,
+        line: `reference: gauge (or absolute) on signal ${signal.name} in ${signal.at.file}`,
+      });
+      continue;
+    }
+    const target = rails.get(signal.name);
+    if (target !== undefined && kpa > 0.4 * target) {
+      rest.result.notJudged?.push({
+        what: `zero of ${signal.name} (the rail still holds ${kpa.toFixed(0)} kPa)`,
+        line: 'bleed the rail, key on with the pump disabled',
+      });
+      continue;
+    }
+    judgeZero(rest, signal, pressure, kpa, atmosphere);
+  }
+}
+
+function judgeZero(
+  rest: Rest,
+  signal: Signal,
+  pressure: Watched,
+  kpa: number,
+  atmosphere: { kpa: number; channel: string | undefined } | undefined,
+): void {
+  const span = spanKpa(signal);
+  const absolute = signal.reference === 'absolute';
+  if (absolute && !atmosphere) {
+    rest.result.notJudged?.push({
+      what: `atmosphere on ${signal.name}`,
+      line: 'engine: { barometer: <channel, or a typed station pressure> }',
+    });
+    return;
+  }
+  if (absolute && atmosphere?.channel === signal.name) return;
+  const expected = absolute && atmosphere ? atmosphere.kpa : 0;
+  const limits = restLimits;
+  const bySpan = span === undefined ? limits.zeroUnknownSpanKpa : Math.max(limits.zeroMinKpa, limits.zeroSpanShare * span);
+  const isManifold = rest.vehicle.engine?.roles.manifoldPressure === signal.name;
+  const limit = absolute ? (isManifold ? limits.atmosphereKpa : Math.max(limits.atmosphereKpa, Math.min(bySpan, 5))) : bySpan;
+  const off = kpa - expected;
+  const ok = Math.abs(off) <= limit;
+  addVerdict(rest, {
+    code: 'zero-offset',
+    ok,
+    channel: pressure.channel,
+    ...(ok ? {} : { atUs: rest.fromUs }),
+    measured: round(off, 2),
+    limit: round(limit, 2),
+    say: ok
+      ? `${pressure.channel} reads ${absolute ? `${kpa.toFixed(1)} kPa of atmosphere` : `${kpa.toFixed(1)} kPa at rest`}`
+      : `${pressure.channel} reads ${kpa.toFixed(1)} kPa where ${absolute ? `the atmosphere is ${expected.toFixed(1)}` : 'nothing presses'}`,
+    ...(ok ? {} : { next: 'Look at its supply and ground, then at offset and range in the device file; let an open line breathe.' }),
+  });
+}
+
+/** The barometer, or the value typed for it. Weather services give pressure reduced to sea level: ask for station pressure. */
+function findAtmosphere(rest: Rest, until: number): { kpa: number; channel: string | undefined } | undefined {
+  const barometer = rest.vehicle.engine?.barometer;
+  if (!barometer) return undefined;
+  if ('valueKpa' in barometer) return { kpa: barometer.valueKpa, channel: undefined };
+  const read = watch(rest.series, barometer.channel, 'kPa');
+  const kpa = read && medianWithin(read, rest.fromUs, Math.max(until, rest.fromUs + 1_500_000));
+  return kpa === undefined ? undefined : { kpa, channel: barometer.channel };
+}
+
+function spanKpa(signal: Signal): number | undefined {
+  const unit = findUnit(signal.unit);
+  if (!unit || signal.min === undefined || signal.max === undefined) return undefined;
+  return (signal.max - signal.min) * unit.scale;
+}
+
+/** Probes of an engine at rest beside each other and beside the other temperatures. */
+export function checkRestingProbes(rest: Rest): void {
+  const { vehicle, series } = rest;
+  const until = Math.min(rest.toUs, rest.fromUs + 6_000_000);
+  const probes = (vehicle.engine?.exhaustTemps ?? []).map(({ cylinder, channel }) => {
+    const temp = watch(series, channel, 'degC');
+    return { cylinder, channel, temp, level: temp && medianWithin(temp, rest.fromUs, until) };
+  });
+  if (probes.length === 0) {
+    rest.result.notJudged?.push({ what: 'the probes', line: 'engine: { exhaust_temps: { 1: { channel: ..., place: port } } }' });
+    return;
+  }
+  const open = probes.filter((probe) => isOpen(rest, probe.channel, probe.temp, probe.level));
+  for (const { cylinder, channel, level } of open) {
+    addVerdict(rest, {
+      code: 'probe-open',
+      ok: false,
+      cylinder,
+      channel,
+      atUs: rest.fromUs,
+      measured: level === undefined ? null : round(level),
+      say:
+        level === undefined
+          ? `${channel} gives no number: the probe of cylinder ${cylinder} is open`
+          : `${channel} reads ${level.toFixed(0)} °C on an engine at rest: open, or floating`,
+      next: 'Measure the loop at the box: a probe has some ohms. Look at its plug.',
+    });
+  }
+  const sound = probes.filter((probe) => !open.includes(probe) && probe.level !== undefined);
+  judgeLevels(rest, sound as { cylinder: number; channel: string; level: number }[], otherTemperatures(rest, until));
+}
+
+function isOpen(rest: Rest, channel: string, temp: Watched | undefined, level: number | undefined): boolean {
+  if (!temp || level === undefined) return rest.series.get(channel) !== undefined;
+  const bad = firstAtOrAfter(temp.badUs, rest.toUs) - firstAtOrAfter(temp.badUs, rest.fromUs);
+  const good = firstAtOrAfter(temp.timeUs, rest.toUs) - firstAtOrAfter(temp.timeUs, rest.fromUs);
+  if (bad > good) return true;
+  const values = valuesWithin(temp, rest.fromUs, rest.toUs);
+  const apart = medianOf(values.map((value) => Math.abs(value - level))) ?? 0;
+  return level > 700 || apart > 25;
+}
+
+/** Medians of what else measures temperature, by channel. */
+function otherTemperatures(rest: Rest, until: number): Map<string, number> {
+  const probes = new Set((rest.vehicle.engine?.exhaustTemps ?? []).map(({ channel }) => channel));
+  const found = new Map<string, number>();
+  for (const signal of signalsOf(rest.vehicle)) {
+    if (probes.has(signal.name) || findUnit(signal.unit)?.dimension !== 'temperature') continue;
+    const temp = watch(rest.series, signal.name, 'degC');
+    const level = temp && medianWithin(temp, rest.fromUs, until);
+    if (level !== undefined) found.set(signal.name, level);
+  }
+  return found;
+}
+
+function judgeLevels(rest: Rest, probes: { cylinder: number; channel: string; level: number }[], others: Map<string, number>): void {
+  const { coolantTemp, oilTemp } = rest.vehicle.engine?.roles ?? {};
+  const engine = [coolantTemp, oilTemp].flatMap((channel) => (channel === undefined ? [] : (others.get(channel) ?? [])));
+  const usual = medianOf(probes.map(({ level }) => level));
+  if (usual === undefined) return;
+  const surroundings = [...others.values(), usual];
+  const coldest = Math.min(...surroundings);
+  const cold = engine.length > 0 && Math.max(...engine, usual) - coldest <= restLimits.coldSoakedK;
+  if (!cold) {
+    const why = engine.length > 0 ? 'the engine is not cold-soaked' : 'no coolant or oil temperature says that it is cold';
+    rest.result.notJudged?.push({ what: `the probes beside each other (${why})`, line: 'leave it overnight, then key on' });
+  }
+  for (const probe of probes) {
+    const off = probe.level - (medianOf(probes.filter((other) => other !== probe).map(({ level }) => level)) ?? probe.level);
+    const fault = cold ? undefined : warmFault(probe.level, off, coldest);
+    if (fault) {
+      addVerdict(rest, { ...fault, ok: false, cylinder: probe.cylinder, channel: probe.channel, atUs: rest.fromUs, measured: round(off) });
+    } else if (cold) {
+      const ok = Math.abs(off) <= restLimits.probesApartK;
+      addVerdict(rest, {
+        code: 'probe-disagrees',
+        ok,
+        cylinder: probe.cylinder,
+        channel: probe.channel,
+        ...(ok ? {} : { atUs: rest.fromUs }),
+        measured: round(off),
+        limit: restLimits.probesApartK,
+        say: ok
+          ? `${probe.channel} agrees with the others`
+          : `${probe.channel} reads ${Math.abs(off).toFixed(1)} K ${off > 0 ? 'more' : 'less'} than the others on a cold engine`,
+        ...(ok
+          ? {}
+          : { next: 'Check its plug and extension, and the alloy of every piece of wire; compare with another channel of the box.' }),
+      });
+    }
+  }
+}
+
+/** On a warm engine: a reversed probe reads colder than anything around, a shorted one the temperature of its cable. */
+function warmFault(level: number, off: number, coldest: number): Pick<Verdict, 'code' | 'say' | 'next'> | undefined {
+  if (off < -15 && level < coldest - 6) {
+    return {
+      code: 'probe-reversed',
+      say: `it reads ${level.toFixed(0)} °C, colder than everything around, while the others are warm: reversed`,
+      next: 'Swap the two wires at the probe connector; go by alloy and polarity, not by colour.',
+    };
+  }
+  if (off < -20 && Math.abs(level - coldest) <= 6) {
+    return {
+      code: 'probe-shorted',
+      say: `it reads ${level.toFixed(0)} °C, the temperature of its cable, while the others are warm: shorted, or not in its port`,
+      next: 'Look for a crushed cable, and whether the probe sits in its port.',
+    };
+  }
+  return undefined;
+}
+
+/** Something that a reading did when a load was switched. */
+interface Step {
+  channel: string;
+  atUs: number;
+  by: number;
+  /** Of the channel's span. */
+  share: number;
+}
+
+const stepHalfUs = 700_000;
+const stepEveryUs = 100_000;
+const stepNoise = 7;
+const stepShareMin = 0.006;
+const togetherUs = 500_000;
+
+/** Readings at rest that step when something is switched, by the supply or ground that they share. No reading may move. */
+export function checkSupplies(rest: Rest): void {
+  const { vehicle, series } = rest;
+  const battery = vehicle.engine?.roles.battery;
+  const switched = battery ? stepsOf(watch(series, battery, 'V'), 12, rest).length : 0;
+  const moving = new Set([battery, vehicle.engine?.roles.throttle, ...vehicle.injectorSets.flatMap((set) => [set.rail, set.pulse])]);
+  const steps = signalsOf(vehicle)
+    .filter((signal) => !moving.has(signal.name) && ['pressure', 'temperature'].includes(findUnit(signal.unit)?.dimension ?? ''))
+    .flatMap((signal) => stepsOf(watch(series, signal.name, undefined), spanOf(signal), rest));
+  const groups = [...vehicle.supplies, ...vehicle.grounds];
+  const probes = new Set((vehicle.engine?.exhaustTemps ?? []).map(({ channel }) => channel));
+  const told: Set<string>[] = [];
+  for (const meeting of toMeetings(steps)) {
+    const channels = [...new Set(meeting.map((step) => step.channel))];
+    const largest = meeting.reduce((most, step) => (Math.abs(step.share) > Math.abs(most.share) ? step : most));
+    if (channels.length < 2 && Math.abs(largest.share) < 0.015) continue;
+    // The same channels again, when the next load is switched: one fault.
+    if (told.some((before) => channels.filter((channel) => before.has(channel)).length >= 0.5 * Math.min(channels.length, before.size)))
+      continue;
+    told.push(new Set(channels));
+    const group = channels.every((channel) => probes.has(channel)) && channels.length > 1 ? 'thermocouples' : bestGroup(groups, channels);
+    addVerdict(rest, {
+      code: 'supply-shift',
+      ok: false,
+      ...(group ? { group } : {}),
+      channel: largest.channel,
+      channels,
+      atUs: largest.atUs,
+      measured: round(largest.by, 3),
+      limit: 0,
+      say: `${channels.join(', ')} ${channels.length === 1 ? 'moves' : 'move together'} when something is switched${group ? `: ${group} drops` : ''}`,
+      next: group
+        ? `Measure ${group} at the sensor plugs while switching: a drop points to a thin or shared wire, or a poor ground.`
+        : 'Measure its supply and ground while switching.',
+    });
+  }
+  if (told.length === 0 && switched > 0)
+    addVerdict(rest, {
+      code: 'supply-shift',
+      ok: true,
+      measured: 0,
+      limit: 0,
+      say: `something was switched ${switched} times and no reading moved`,
+    });
+  if (switched === 0 && told.length === 0)
+    rest.result.notJudged?.push({
+      what: 'supplies and grounds (nothing was switched)',
+      line: 'key on, switch pump, fan, ignition and lights one at a time',
+    });
+  if (told.length > 0 && groups.length === 0)
+    rest.result.notJudged?.push({ what: 'which supply or ground moved', line: 'supplies: { sensor-5v: [<channels>] }' });
+}
+
+function spanOf(signal: Signal): number {
+  if (signal.min !== undefined && signal.max !== undefined) return signal.max - signal.min;
+  return findUnit(signal.unit)?.dimension === 'pressure' ? 500 / (findUnit(signal.unit)?.scale ?? 1) : 200;
+}
+
+/** Steps of the median, larger than noise and resolution, at their steepest. */
+function stepsOf(watched: Watched | undefined, span: number, rest: Rest): Step[] {
+  if (!watched) return [];
+  const marks: { atUs: number; by: number }[] = [];
+  for (let at = rest.fromUs + stepHalfUs + 300_000; at < rest.toUs - stepHalfUs; at += stepEveryUs) {
+    const before = medianWithin(watched, at - stepHalfUs, at - 1);
+    const after = medianWithin(watched, at, at + stepHalfUs);
+    if (before !== undefined && after !== undefined) marks.push({ atUs: at, by: after - before });
+  }
+  const noise = (medianOf(marks.map(({ by }) => Math.abs(by))) ?? 0) * 1.5;
+  const least = Math.max(stepNoise * noise, stepShareMin * span);
+  const steps: Step[] = [];
+  for (const [i, mark] of marks.entries()) {
+    const size = Math.abs(mark.by);
+    const peak = marks.slice(Math.max(0, i - 7), i + 8).every((other) => Math.abs(other.by) <= size);
+    const last = steps[steps.length - 1];
+    if (size >= least && peak && (!last || mark.atUs - last.atUs > stepHalfUs))
+      steps.push({ channel: watched.channel, atUs: mark.atUs, by: mark.by, share: mark.by / span });
+  }
+  return steps;
+}
+
+function toMeetings(steps: readonly Step[]): Step[][] {
+  const meetings: Step[][] = [];
+  for (const step of [...steps].sort((a, b) => a.atUs - b.atUs)) {
+    const last = meetings[meetings.length - 1];
+    if (last && step.atUs - (last[0] as Step).atUs <= togetherUs) last.push(step);
+    else meetings.push([step]);
+  }
+  return meetings;
+}
+
+/** The group whose channels and those that moved overlap most. */
+function bestGroup(groups: readonly (readonly [string, readonly string[]])[], channels: readonly string[]): string | undefined {
+  let best: { name: string; share: number } | undefined;
+  for (const [name, members] of groups) {
+    const both = channels.filter((channel) => members.includes(channel)).length;
+    const share = both / new Set([...channels, ...members]).size;
+    if (both > 0 && (!best || share > best.share)) best = { name, share };
+  }
+  return best?.name;
+}
+
+/** Signals that came and never gave a good number; probes are told of elsewhere. */
+export function checkAlive(rest: Rest): void {
+  const probes = new Set((rest.vehicle.engine?.exhaustTemps ?? []).map(({ channel }) => channel));
+  for (const signal of signalsOf(rest.vehicle)) {
+    const series = rest.series.get(signal.name);
+    if (!series || probes.has(signal.name) || series.quality.length === 0) continue;
+    if (series.quality.some((code) => code === quality.ok || code === quality.outOfRange)) continue;
+    addVerdict(rest, {
+      code: 'channel-silent',
+      ok: false,
+      channel: signal.name,
+      measured: null,
+      say: `${signal.name} comes, and never carries a number`,
+      next: 'Its device marks it as faulty or not available: look at the sensor and its wires.',
+    });
+  }
+}
