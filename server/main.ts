@@ -12,6 +12,7 @@ import { addRepairCommand } from './commands/repair.ts';
 import { addRereadCommand } from './commands/reread.ts';
 import { addServeCommand } from './commands/serve.ts';
 import { addSimulateCommand } from './commands/simulate.ts';
+import { addStudyCommand } from './commands/study.ts';
 import { addValidateCommand } from './commands/validate.ts';
 import { EvenburnError } from './errors.ts';
 
@@ -28,6 +29,7 @@ const commands: AddCommand[] = [
   addImportCommand,
   addRepairCommand,
   addRereadCommand,
+  addStudyCommand,
   addValidateCommand,
   addSimulateCommand,
   addDoctorCommand,

@@ -1,0 +1,69 @@
+// What a steady hold says of each cylinder: the settled exhaust temperatures of its last seconds, and what was arranged how. Pure.
+
+import type { SeriesSet } from '../channels/series.ts';
+import { medianOf, medianWithin, slopeWithin, valuesWithin, watch } from '../checks/watch.ts';
+import type { Vehicle } from '../definitions/vehicle.ts';
+import type { Pull } from './pulls.ts';
+
+/** One steady load point. Temperatures in °C by cylinder; a cylinder whose probe gave no number, or still drifted, is absent. */
+export interface Hold {
+  session: number;
+  vehicle: Vehicle;
+  from: number;
+  to: number;
+  speedRpm: number;
+  temps: Map<number, number>;
+  /** Injector sets whose pulse was 0: a set-off trial. */
+  off: Set<string>;
+  /** Share of the fuel that each set gave, 0 to 1; empty when flows are not known. */
+  share: Map<string, number>;
+}
+
+/** Practice: a hold is read once no probe drifts faster than this. */
+const driftMaxKPerS = 5;
+const readForUs = 3_000_000;
+const cylindersMin = 2;
+
+/** Reads the holds of one recording. */
+export function readHolds(session: number, series: SeriesSet, vehicle: Vehicle, pulls: readonly Pull[]): Hold[] {
+  return pulls.filter((pull) => pull.kind === 'hold').flatMap((pull) => readHold(session, series, vehicle, pull) ?? []);
+}
+
+function readHold(session: number, series: SeriesSet, vehicle: Vehicle, pull: Pull): Hold | undefined {
+  const toUs = series.startUs + pull.to * 1e6 - 200_000;
+  const fromUs = Math.max(series.startUs + pull.from * 1e6 + 1_000_000, toUs - readForUs);
+  const cut = watch(series, vehicle.engine?.roles.cut, '');
+  if (cut && valuesWithin(cut, fromUs, toUs).some((value) => value !== 0)) return undefined;
+  const temps = new Map<number, number>();
+  for (const probe of vehicle.engine?.exhaustTemps ?? []) {
+    const temp = watch(series, probe.channel, 'degC', 'bad');
+    const slope = temp && slopeWithin(temp, fromUs, toUs);
+    const level = temp && medianWithin(temp, fromUs, toUs);
+    if (slope !== undefined && level !== undefined && Math.abs(slope) < driftMaxKPerS) temps.set(probe.cylinder, level);
+  }
+  if (temps.size < cylindersMin) return undefined;
+  const off = new Set<string>();
+  const flows = new Map<string, number>();
+  for (const set of vehicle.injectorSets) {
+    const pulse = watch(series, set.pulse, 'ms');
+    const ms = pulse && medianWithin(pulse, fromUs, toUs);
+    if (ms !== undefined && ms <= 0.001) off.add(set.name);
+    const flow = watch(series, `flow_${set.name}`, 'cc/min');
+    const ccPerMin = flow && medianWithin(flow, fromUs, toUs);
+    if (ccPerMin !== undefined) flows.set(set.name, ccPerMin);
+  }
+  const total = [...flows.values()].reduce((sum, flow) => sum + flow, 0);
+  const share = new Map([...flows].map(([name, flow]) => [name, total > 0 ? flow / total : 0]));
+  return { session, vehicle, from: pull.from, to: pull.to, speedRpm: (pull.speedFrom + pull.speedTo) / 2, temps, off, share };
+}
+
+/** Deviation of each cylinder from the median of the others, K: never from the plain mean, which one cold cylinder drags along. */
+export function deviations(temps: ReadonlyMap<number, number>): Map<number, number> {
+  const entries = [...temps];
+  return new Map(
+    entries.map(([cylinder, temp]) => [
+      cylinder,
+      temp - (medianOf(entries.filter(([other]) => other !== cylinder).map(([, value]) => value)) ?? temp),
+    ]),
+  );
+}

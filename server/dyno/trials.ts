@@ -1,0 +1,198 @@
+// Every trial that could come next, with what it is expected to do and to teach: regroupings, swaps, a set off, a little more fuel. Pure.
+import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
+import { type Arrangement, type FittedModel, predict, uncertaintyTaken } from './effects.ts';
+
+/** One proposal. A contract (`study --json`). */
+export interface Trial {
+  kind: 'set-off' | 'regroup' | 'label-swap' | 'probe-swap' | 'injector-swap' | 'enrich';
+  /** What to do, in words. */
+  change: string;
+  /** Spread over all cylinders at the studied load, K, if the model is right. */
+  predictedSpread: number;
+  /** Share of the uncertainty about all effects that one hold would take away, 0 to 1. */
+  teaches: number;
+  /** Plugs, probes or injectors to move. */
+  moves: number;
+  /** Of regroupings: the plan, group → cylinders. */
+  plan?: Record<string, number[]>;
+}
+
+/** Beyond so many labelled regroupings only those with few moved plugs are listed; all are counted. */
+const regroupingsMax = 1000;
+const listedMax = 60;
+/** A moved part costs a quarter of an hour with hot hands: so much it has to teach to be worth it. Common practice, no source. */
+const costPerMove = 0.01;
+
+/** n! / (Π size!): ways to give plugs to labelled groups. 20 for six in threes, 70 for eight in fours. */
+export function countRegroupings(sizes: readonly number[]): number {
+  let count = 1;
+  let placed = 0;
+  for (const size of sizes) for (let i = 1; i <= size; i++) count = (count * ++placed) / i;
+  return Math.round(count);
+}
+
+/** The same where labels don't matter: groups of one size are alike. 10 for six in threes, 35 for eight in fours. */
+export function countPlugLayouts(sizes: readonly number[]): number {
+  const alike = new Map<number, number>();
+  for (const size of sizes) alike.set(size, (alike.get(size) ?? 0) + 1);
+  let count = countRegroupings(sizes);
+  for (const times of alike.values()) for (let i = 2; i <= times; i++) count /= i;
+  return Math.round(count);
+}
+
+/** All assignments of cylinders to groups of the given sizes, as group index by cylinder index. */
+export function* listRegroupings(sizes: readonly number[]): Generator<number[]> {
+  const left = [...sizes];
+  const taken: number[] = [];
+  const total = sizes.reduce((sum, size) => sum + size, 0);
+  function* place(): Generator<number[]> {
+    if (taken.length === total) {
+      yield [...taken];
+      return;
+    }
+    for (let group = 0; group < left.length; group++) {
+      if (left[group] === 0) continue;
+      left[group] = (left[group] as number) - 1;
+      taken.push(group);
+      yield* place();
+      taken.pop();
+      left[group] = (left[group] as number) + 1;
+    }
+  }
+  yield* place();
+}
+
+/** The trials worth listing, the best first. `differing`: cylinders that differ, hottest and coldest first. */
+export function listTrials(
+  model: FittedModel,
+  vehicle: Vehicle,
+  now: Arrangement,
+  cylinders: readonly number[],
+  differing: readonly number[],
+): Trial[] {
+  const make = (kind: Trial['kind'], change: string, moves: number, arrangement: Arrangement, plan?: Record<string, number[]>): Trial => ({
+    kind,
+    change,
+    predictedSpread: Math.round(spreadOf(predict(model, arrangement, cylinders)) * 10) / 10,
+    teaches: Math.round(uncertaintyTaken(model, arrangement, cylinders) * 1000) / 1000,
+    moves,
+    ...(plan ? { plan } : {}),
+  });
+  const trials = [
+    ...setOffTrials(vehicle, now, make),
+    ...vehicle.injectorSets.flatMap((set) => regroupTrials(set, now, make)),
+    ...swapTrials(vehicle, now, cylinders, differing, make),
+    ...enrichTrials(model, now, cylinders, differing),
+  ];
+  return trials.sort((a, b) => worth(b) - worth(a)).slice(0, listedMax);
+}
+
+type Make = (kind: Trial['kind'], change: string, moves: number, arrangement: Arrangement, plan?: Record<string, number[]>) => Trial;
+
+const worth = (trial: Trial) => trial.teaches - costPerMove * trial.moves;
+
+function spreadOf(values: readonly number[]): number {
+  return values.length === 0 ? 0 : Math.max(...values) - Math.min(...values);
+}
+
+/** A second set off against on at the same safe load: moves nothing. The first set carries the engine and stays on. */
+function setOffTrials(vehicle: Vehicle, now: Arrangement, make: Make): Trial[] {
+  return vehicle.injectorSets.slice(1).map((set) => {
+    const strength = new Map(now.strength).set(set.name, 0);
+    return make('set-off', `the same hold with ${set.name} off, then on again, at a load that is safe on the other set alone`, 0, {
+      ...now,
+      strength,
+    });
+  });
+}
+
+function regroupTrials(set: InjectorSet, now: Arrangement, make: Make): Trial[] {
+  const plan = set.plans.find(({ name }) => name === set.plan);
+  if (!plan || plan.groups.length < 2) return [];
+  const cylinders = plan.groups.flatMap((group) => group.cylinders).sort((a, b) => a - b);
+  const current = cylinders.map((cylinder) => plan.groups.findIndex((group) => group.cylinders.includes(cylinder)));
+  const sizes = plan.groups.map((group) => group.cylinders.length);
+  const angles = plan.groups.map(({ name }) => set.groupAngles?.anglesDeg.get(name));
+  const labelsMatter = new Set(angles).size > 1;
+  const layouts = countRegroupings(sizes) > regroupingsMax ? nearbyRegroupings(current) : listRegroupings(sizes);
+  const seen = new Set<string>([layoutKey(current, labelsMatter)]);
+  const trials: Trial[] = [];
+  for (const layout of layouts) {
+    const key = layoutKey(layout, labelsMatter);
+    if (seen.has(key)) continue;
+    seen.add(key);
+    const onlyLabels = layoutKey(layout, false) === layoutKey(current, false);
+    const groups = new Map(cylinders.map((cylinder, i) => [cylinder, plan.groups[layout[i] as number]?.name as string]));
+    const moved = onlyLabels ? 0 : layout.filter((group, i) => group !== current[i]).length;
+    const written = Object.fromEntries(plan.groups.map(({ name }, g) => [name, cylinders.filter((_, i) => layout[i] === g)]));
+    const change = `${set.name}: ${Object.entries(written)
+      .map(([name, members]) => `${name} ${members.join(', ')}`)
+      .join('; ')}${onlyLabels ? ' (labels swapped in the controller, no plug moves)' : ''}`;
+    const group = new Map(now.group).set(set.name, groups);
+    trials.push(make(onlyLabels ? 'label-swap' : 'regroup', change, moved, { ...now, group }, written));
+  }
+  return trials;
+}
+
+/** Where there are too many layouts: those that one exchange of two plugs gives. */
+function* nearbyRegroupings(current: readonly number[]): Generator<number[]> {
+  for (let i = 0; i < current.length; i++) {
+    for (let j = i + 1; j < current.length; j++) {
+      if (current[i] === current[j]) continue;
+      const layout = [...current];
+      [layout[i], layout[j]] = [layout[j] as number, layout[i] as number];
+      yield layout;
+    }
+  }
+}
+
+/** With labels, the layout as it is; without, groups renamed in the order in which they first appear. */
+function layoutKey(layout: readonly number[], labelsMatter: boolean): string {
+  if (labelsMatter) return layout.join();
+  const names = new Map<number, number>();
+  for (const group of layout) if (!names.has(group)) names.set(group, names.size);
+  return layout.map((group) => names.get(group)).join();
+}
+
+/** Probe and injector of a cylinder that differs, exchanged with one that doesn't, and the far one first. */
+function swapTrials(vehicle: Vehicle, now: Arrangement, cylinders: readonly number[], differing: readonly number[], make: Make): Trial[] {
+  const trials: Trial[] = [];
+  for (const cylinder of differing) {
+    const usual = cylinders.filter((other) => other !== cylinder && !differing.includes(other));
+    for (const other of (usual.length > 0 ? usual : cylinders.filter((candidate) => candidate !== cylinder)).slice(0, 3)) {
+      const probes = exchanged(now.probe, cylinder, other);
+      if (probes)
+        trials.push(make('probe-swap', `exchange the probes of cylinders ${cylinder} and ${other}`, 2, { ...now, probe: probes }));
+      for (const set of vehicle.injectorSets) {
+        const injectors = exchanged(now.injector.get(set.name), cylinder, other);
+        if (!injectors) continue;
+        const injector = new Map(now.injector).set(set.name, injectors);
+        trials.push(
+          make('injector-swap', `exchange the ${set.name} injectors of cylinders ${cylinder} and ${other}`, 2, { ...now, injector }),
+        );
+      }
+    }
+  }
+  return trials;
+}
+
+function exchanged(things: ReadonlyMap<number, string> | undefined, a: number, b: number): Map<number, string> | undefined {
+  const [first, second] = [things?.get(a), things?.get(b)];
+  if (first === undefined || second === undefined) return undefined;
+  return new Map(things).set(a, second).set(b, first);
+}
+
+/**
+ * Three per cent more fuel to one cylinder at a steady hold: it must cool it where the mixture is richer than peak. Only ever more:
+ * leaning a cold cylinder that misfires or detonates destroys it.
+ */
+function enrichTrials(model: FittedModel, now: Arrangement, cylinders: readonly number[], differing: readonly number[]): Trial[] {
+  const spread = Math.round(spreadOf(predict(model, now, cylinders)) * 10) / 10;
+  return differing.map((cylinder) => ({
+    kind: 'enrich',
+    change: `3 % more fuel to cylinder ${cylinder} alone at a steady hold: a fall says that more fuel cools it, a rise that it is on the lean side or misfires`,
+    predictedSpread: spread,
+    teaches: 0.02,
+    moves: 0,
+  }));
+}
