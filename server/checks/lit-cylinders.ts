@@ -32,6 +32,8 @@ const stepUs = 100_000;
 /** A shared manifold warms a dead port: what lies between is decided later, by level. */
 const lateLookUs = 7_000_000;
 const lateColdShare = 0.5;
+const lateMeanUs = 2_000_000;
+const caughtUpShare = 0.85;
 /** A lazy one rises too, but lags the others over the first seconds, or ends below them. */
 const lazyRiseShare = 0.74;
 const lazyFromUs = 2_000_000;
@@ -39,6 +41,8 @@ const lazyToUs = 6_000_000;
 const lazyRiseBehindMinK = 20;
 const lazyShare = 0.72;
 const lazyBehindMinK = 60;
+/** A single probe says by itself that its port is lit only if it began colder than this. */
+const aloneColdC = 120;
 const lastLookUs = 40_000_000;
 
 interface Port {
@@ -58,23 +62,30 @@ export function judgeLit(series: SeriesSet, vehicle: Vehicle, firedUs: number, e
   const judgement: LitJudgement = { unlit: [], lit: [], unknown: [] };
   const ports = findPorts(series, vehicle, firedUs, endUs, judgement);
   const until = Math.min(endUs, firedUs + lastLookUs);
+  const [alone] = ports;
+  if (alone && ports.length === 1 && alone.base > aloneColdC) {
+    judgement.unknown.push({ cylinder: alone.cylinder, why: 'one probe on a warm engine has none to be compared with' });
+    return judgement;
+  }
   for (const port of ports) {
     const others = ports.filter((other) => other !== port);
     const early = lookEarly(port, others, firedUs, until);
-    const late = until - firedUs >= lateLookUs ? lookLate(port, others, firedUs, until) : undefined;
-    const unlit = decide(early, late) ?? lookAtRise(port, others, firedUs, until);
+    const caughtUp = early !== undefined && until - firedUs >= lateLookUs && hasCaughtUp(port, others, until);
+    const unlit = early ? ({ ...early, kind: caughtUp ? 'lazy' : 'cold' } as const) : lookLonger(port, others, firedUs, until);
     if (unlit) judgement.unlit.push({ cylinder: port.cylinder, channel: port.channel, ...unlit });
     else judgement.lit.push({ cylinder: port.cylinder, channel: port.channel });
   }
   return judgement;
 }
 
-type Unlit = Omit<UnlitCylinder, 'cylinder' | 'channel'>;
-
-function decide(early: Look | undefined, late: Look | undefined): Unlit | undefined {
-  if (early) return { ...early, kind: late?.kind === 'caught-up' ? 'lazy' : 'cold' };
-  return late && late.kind !== 'caught-up' ? { ...late, kind: late.kind } : undefined;
+/** Cold by its level weighs more than lazy by its rise. Two probes can only differ: which of them is the usual one nobody knows. */
+function lookLonger(port: Port, others: readonly Port[], firedUs: number, until: number): Unlit | undefined {
+  const late = lookLate(port, others, firedUs, until);
+  const found = late?.kind === 'cold' ? late : (lookAtRise(port, others, firedUs, until) ?? late);
+  return found?.kind === 'lazy' && others.length < 2 ? undefined : found;
 }
+
+type Unlit = Omit<UnlitCylinder, 'cylinder' | 'channel'>;
 
 function findPorts(series: SeriesSet, vehicle: Vehicle, firedUs: number, endUs: number, judgement: LitJudgement): Port[] {
   const engine = vehicle.engine;
@@ -101,7 +112,7 @@ function isOwnProbe(place: string): boolean {
 const level = (port: Port, atUs: number) => medianWithin(port.temp, atUs - 250_000, atUs);
 
 interface Look {
-  kind: 'cold' | 'lazy' | 'caught-up';
+  kind: 'cold' | 'lazy';
   atUs: number;
   behindK: number;
   confidence: number;
@@ -159,17 +170,29 @@ function isCatchingUp(port: Port, others: readonly Port[], atUs: number): boolea
   return own !== undefined && usual !== undefined && own > 15 && own > 0.6 * usual;
 }
 
-/** Levels over the last two seconds of the window, above where the coldest port began. */
+/**
+ * Levels above where the coldest port began, every second from the late look on: the first second at which one is well below the others
+ * decides, so a growing recording gives the same answer as the whole.
+ */
 function lookLate(port: Port, others: readonly Port[], firedUs: number, until: number): Look | undefined {
   if (others.length === 0) return undefined;
   const floor = Math.min(port.base, ...others.map((other) => other.base), 40);
-  const own = medianWithin(port.temp, until - 2_000_000, until);
-  const usual = medianOf(others.flatMap((other) => medianWithin(other.temp, until - 2_000_000, until) ?? []));
-  if (own === undefined || usual === undefined || usual - floor < 80) return undefined;
-  const share = (own - floor) / (usual - floor);
-  const behindK = usual - own;
-  if (share < lateColdShare && behindK > lazyBehindMinK) return { kind: 'cold', atUs: firedUs + lateLookUs, behindK, confidence: 0.7 };
-  if (share < lazyShare && behindK > lazyBehindMinK) return { kind: 'lazy', atUs: firedUs + lateLookUs, behindK, confidence: 0.6 };
-  if (share > 0.85) return { kind: 'caught-up', atUs: until, behindK, confidence: 0.6 };
+  for (let atUs = firedUs + lateLookUs; atUs <= until; atUs += 1_000_000) {
+    const own = medianWithin(port.temp, atUs - lateMeanUs, atUs);
+    const usual = medianOf(others.flatMap((other) => medianWithin(other.temp, atUs - lateMeanUs, atUs) ?? []));
+    if (own === undefined || usual === undefined || usual - floor < 80) continue;
+    const share = (own - floor) / (usual - floor);
+    const behindK = usual - own;
+    if (share < lateColdShare && behindK > lazyBehindMinK) return { kind: 'cold', atUs, behindK, confidence: 0.7 };
+    if (share < lazyShare && behindK > lazyBehindMinK) return { kind: 'lazy', atUs, behindK, confidence: 0.6 };
+  }
   return undefined;
+}
+
+/** It was called cold, and its level came up to the others' within the window: it burns, late. */
+function hasCaughtUp(port: Port, others: readonly Port[], until: number): boolean {
+  const floor = Math.min(port.base, ...others.map((other) => other.base), 40);
+  const own = medianWithin(port.temp, until - lateMeanUs, until);
+  const usual = medianOf(others.flatMap((other) => medianWithin(other.temp, until - lateMeanUs, until) ?? []));
+  return own !== undefined && usual !== undefined && usual - floor >= 80 && (own - floor) / (usual - floor) > caughtUpShare;
 }

@@ -1,0 +1,77 @@
+// Whether a start came to a running engine, and why not. Pure.
+import type { InjectorSet } from '../definitions/vehicle.ts';
+import type { Bout } from './engine-run.ts';
+import { round, type StartCheck } from './start-check.ts';
+import { medianWithin, valuesWithin, watch } from './watch.ts';
+
+export function judgeCrank(check: StartCheck, start: Bout): void {
+  const crankedS = ((start.runsUs ?? start.toUs) - start.fromUs) / 1e6;
+  if (start.runsUs !== undefined) {
+    check.add({
+      code: 'failed-crank',
+      ok: true,
+      at: check.at(start.runsUs),
+      measured: round(crankedS, 2),
+      say: `it runs after ${crankedS.toFixed(1)} s of cranking`,
+    });
+    return;
+  }
+  if (crankedS < check.limits.crankedForS) return;
+  const { reason, say, next } = whyNotRunning(check, start);
+  check.add({
+    code: 'failed-crank',
+    ok: false,
+    at: check.at(start.fromUs),
+    measured: round(crankedS, 2),
+    reason,
+    say: `it cranked for ${crankedS.toFixed(1)} s and did not start: ${say}`,
+    next,
+  });
+}
+
+function whyNotRunning(check: StartCheck, start: Bout): { reason: string; say: string; next: string } {
+  const sync = watch(check.series, check.vehicle.engine?.roles.sync, '');
+  const synced = sync && share(valuesWithin(sync, start.fromUs + 700_000, start.toUs), (state) => state >= 2);
+  if (synced !== undefined && synced < 0.3) {
+    return { reason: 'sync', say: 'no sync', next: 'Look at the crank and cam sensors: gap, polarity, wiring, tooth pattern.' };
+  }
+  for (const set of check.vehicle.injectorSets) {
+    const delta = watch(check.series, `fuel_delta_${set.name}`, 'kPa');
+    const kpa = delta && medianWithin(delta, start.fromUs + 700_000, start.toUs);
+    if (kpa !== undefined && set.targetKpa !== undefined && kpa < 0.7 * set.targetKpa && isInUse(check, set, start)) {
+      return {
+        reason: 'fuel pressure',
+        say: `fuel pressure delta of ${set.name} is ${kpa.toFixed(0)} kPa instead of ${set.targetKpa}`,
+        next: `Look at the ${set.name} pump, its relay and fuse, fuel in the tank, the filter.`,
+      };
+    }
+  }
+  const fired = firedWhileCranking(check, start);
+  const some =
+    fired.length > 0
+      ? `cylinder ${fired.join(' and ')} fired, the others did not`
+      : 'sync and fuel pressure are there, and no cylinder fired';
+  return { reason: 'no fire', say: some, next: 'Look at spark (plugs, coils, their feed), then injectors, then timing.' };
+}
+
+function isInUse(check: StartCheck, set: InjectorSet, start: Bout): boolean {
+  const pulse = watch(check.series, set.pulse, 'ms');
+  const during = pulse && valuesWithin(pulse, start.fromUs, start.toUs);
+  return !during || during.length === 0 || during.some((ms) => ms > 0);
+}
+
+function firedWhileCranking(check: StartCheck, start: Bout): number[] {
+  const probes = check.vehicle.engine?.exhaustTemps ?? [];
+  return probes
+    .filter(({ channel }) => {
+      const temp = watch(check.series, channel, 'degC', 'bad');
+      const before = temp && medianWithin(temp, start.fromUs - 1_500_000, start.fromUs + 500_000);
+      const after = temp && medianWithin(temp, start.toUs - 700_000, start.toUs);
+      return before !== undefined && after !== undefined && after - before > 25;
+    })
+    .map(({ cylinder }) => cylinder);
+}
+
+function share(values: Float64Array, holds: (value: number) => boolean): number | undefined {
+  return values.length === 0 ? undefined : values.filter(holds).length / values.length;
+}

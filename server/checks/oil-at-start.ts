@@ -1,0 +1,100 @@
+// Oil pressure before the first fire and once the engine runs. Pure.
+import type { Bout } from './engine-run.ts';
+import { round, type StartCheck } from './start-check.ts';
+import { heldFor, valueAt, valuesWithin, type Watched, watch } from './watch.ts';
+
+export function judgeOilBeforeFire(check: StartCheck): void {
+  const dry = check.bouts.filter((bout) => bout.dry && bout.runsUs === undefined);
+  const oil = dry.length > 0 ? watchOil(check) : undefined;
+  const [first] = dry;
+  if (!oil || !first) return;
+  const { limits } = check;
+  const seen = dry.map((bout) => heldFor(oil, bout.fromUs, bout.toUs, 200_000, (kpa) => kpa >= limits.oilCrankingKpa)).find(Boolean);
+  const cranked = dry.reduce((sum, bout) => sum + bout.toUs - bout.fromUs, 0) / 1e6;
+  if (!seen && cranked < limits.oilCrankedForS) return;
+  const numbers = dry.reduce((sum, bout) => sum + valuesWithin(oil, bout.fromUs, bout.toUs).length, 0);
+  if (numbers === 0) {
+    check.notJudged('oil pressure while cranking without fuel', `nothing: ${oil.channel} gave no number while the starter turned`);
+    return;
+  }
+  const most = Math.max(...dry.map((bout) => maximum(valuesWithin(oil, bout.fromUs, bout.toUs))));
+  const last = dry.at(-1) as Bout;
+  check.add({
+    code: 'oil-pressure',
+    ok: seen !== undefined,
+    channel: oil.channel,
+    at: check.at(seen ? seen.fromUs : last.toUs),
+    measured: round(most),
+    limit: limits.oilCrankingKpa,
+    phase: 'cranking',
+    say: seen
+      ? `oil pressure came while cranking without fuel, ${((seen.fromUs - first.fromUs) / 1e6).toFixed(1)} s from the first turn`
+      : `no oil pressure in ${cranked.toFixed(0)} s of cranking without fuel`,
+    ...(seen
+      ? {}
+      : { next: 'Do not fire it. Look for oil in the pump, a dry pick-up, the relief valve, the sensor and its line; prime by hand.' }),
+  });
+}
+
+export function judgeOilRunning(check: StartCheck, runsUs: number, endUs: number): void {
+  const oil = watchOil(check);
+  if (!oil) return;
+  const { limits } = check;
+  const deadlineUs = runsUs + limits.oilRunningWithinS * 1e6;
+  const came = heldFor(oil, runsUs - 2_000_000, Math.min(endUs, deadlineUs), 100_000, (kpa) => kpa >= limits.oilRunningKpa);
+  const common = { code: 'oil-pressure', channel: oil.channel, limit: limits.oilRunningKpa, phase: 'running' };
+  if (!came && endUs >= deadlineUs) {
+    const kpa = valueAt(oil, deadlineUs);
+    check.add({
+      ...common,
+      ok: false,
+      at: check.at(deadlineUs),
+      measured: kpa === undefined ? null : round(kpa),
+      say:
+        kpa === undefined
+          ? `${oil.channel} gives no number ${limits.oilRunningWithinS} s after the engine runs`
+          : `oil pressure is ${kpa.toFixed(0)} kPa ${limits.oilRunningWithinS} s after the engine runs`,
+      next: 'Shut down now. Do not start again before the pressure has been seen while cranking without fuel.',
+    });
+    return;
+  }
+  if (!came) return;
+  const lost = heldFor(oil, came.sureUs, endUs - 500_000, limits.oilLostForMs * 1000, (kpa) => kpa < limits.oilRunningKpa);
+  const gone = lost ? undefined : lastGoodBefore(oil, endUs - 1_500_000);
+  const bad = lost ? lost.sureUs : gone;
+  check.add({
+    ...common,
+    ok: bad === undefined,
+    at: check.at(bad ?? came.fromUs),
+    measured: bad === undefined ? round(came.value) : lost ? round(lost.value) : null,
+    say: lost
+      ? `oil pressure fell below ${limits.oilRunningKpa} kPa while the engine runs`
+      : gone !== undefined
+        ? `${oil.channel} gives no number any more while the engine runs`
+        : `oil pressure came ${Math.max(0, (came.fromUs - runsUs) / 1e6).toFixed(1)} s after the engine runs and stayed`,
+    ...(bad === undefined ? {} : { next: 'Shut down now.' }),
+  });
+}
+
+function watchOil(check: StartCheck): Watched | undefined {
+  const channel = check.vehicle.engine?.roles.oilPressure;
+  const oil = watch(check.series, channel, 'kPa');
+  if (!oil) {
+    check.notJudged('oil pressure', channel ? `nothing: ${channel} never came` : 'engine: { oil_pressure: <channel> }');
+    return undefined;
+  }
+  const signal = check.vehicle.buses.flatMap((bus) => bus.frames.flatMap((frame) => frame.signals)).find(({ name }) => name === channel);
+  if (signal?.reference !== 'absolute') return oil;
+  const barometer = check.vehicle.engine?.barometer;
+  const around = barometer && 'channel' in barometer ? watch(check.series, barometer.channel, 'kPa') : undefined;
+  const typed = barometer && 'valueKpa' in barometer ? barometer.valueKpa : 101.325;
+  return { ...oil, value: oil.value.map((value, i) => value - ((around && valueAt(around, oil.timeUs[i] as number)) ?? typed)) };
+}
+
+/** Time of the last number when it came before `untilUs`; undefined when numbers go on. */
+function lastGoodBefore(watched: Watched, untilUs: number): number | undefined {
+  const last = watched.timeUs[watched.timeUs.length - 1];
+  return last !== undefined && last < untilUs ? last : undefined;
+}
+
+const maximum = (values: Float64Array) => values.reduce((high, value) => Math.max(high, value), Number.NEGATIVE_INFINITY);
