@@ -1,23 +1,12 @@
 // The key-on check judged on a recording of an engine that does not turn: zeros, probes, throttle, battery, supplies, prime. Pure.
 import type { SeriesSet } from '../channels/series.ts';
 import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
+import { withUsersLimits } from './check-limits.ts';
 import { findBouts } from './engine-run.ts';
+import { keyOnLimits } from './key-on-limits.ts';
 import { addVerdict, checkAlive, checkRestingProbes, checkSupplies, checkZeros, type Rest, signalsOf } from './resting-readings.ts';
 import type { CheckResult } from './verdict.ts';
 import { firstAtOrAfter, heldFor, medianWithin, valuesWithin, type Watched, watch } from './watch.ts';
-
-/** Common practice, no source. Voltages are for a nominal 12 V and scale with it. */
-export const keyOnLimits = {
-  throttleClosedPercent: 3,
-  throttleOpenPercent: 97,
-  throttleJumpPercent: 12,
-  batteryLeadVolts: 12.2,
-  batteryLithiumVolts: 12.9,
-  primeOvershootShare: 0.18,
-  primeBandShare: 0.1,
-  primeBandMinKpa: 25,
-  primeWithinS: 4,
-} as const;
 
 /** Judges the part of the recording before the engine first turns. */
 export function checkKeyOn(series: SeriesSet, vehicle: Vehicle): CheckResult {
@@ -30,7 +19,15 @@ export function checkKeyOn(series: SeriesSet, vehicle: Vehicle): CheckResult {
   };
   const [bout] = findBouts(series, vehicle);
   const toUs = bout ? bout.fromUs - 200_000 : series.endUs;
-  const rest: Rest = { series, vehicle, result, fromUs: series.startUs, toUs, primeUs: undefined };
+  const rest: Rest = {
+    series,
+    vehicle,
+    result,
+    fromUs: series.startUs,
+    toUs,
+    primeUs: undefined,
+    limits: withUsersLimits(keyOnLimits, 'key-on', vehicle, result),
+  };
   rest.primeUs = findPrime(rest);
   checkZeros(rest);
   checkRestingProbes(rest);
@@ -68,7 +65,7 @@ function checkThrottle(rest: Rest): void {
     return;
   }
   const jump = findJump(throttle, rest);
-  const limits = keyOnLimits;
+  const { limits } = rest;
   const short = low > limits.throttleClosedPercent || high < limits.throttleOpenPercent;
   addVerdict(rest, {
     code: 'throttle-range',
@@ -113,7 +110,7 @@ function findJump(throttle: Watched, rest: Rest): { atUs: number; by: number; ne
   for (let i = from + 1; i < to; i++) {
     const seconds = ((timeUs[i] as number) - (timeUs[i - 1] as number)) / 1e6;
     const by = (value[i] as number) - (value[i - 1] as number);
-    if (seconds < 0.5 && Math.abs(by) > Math.max(keyOnLimits.throttleJumpPercent, 900 * seconds))
+    if (seconds < 0.5 && Math.abs(by) > Math.max(rest.limits.throttleJumpPercent, 900 * seconds))
       return { atUs: timeUs[i] as number, by, near: value[i - 1] as number };
   }
   const bad = badUs.find((at) => at > rest.fromUs && at < rest.toUs);
@@ -135,7 +132,7 @@ function checkBattery(rest: Rest): void {
   const level = medianWithin(volts, rest.fromUs, Math.min(rest.primeUs ?? rest.toUs, rest.fromUs + 4_000_000));
   if (level === undefined) return;
   const lithium = /li/i.test(chemistry ?? '');
-  const limit = ((lithium ? keyOnLimits.batteryLithiumVolts : keyOnLimits.batteryLeadVolts) * nominalV) / 12;
+  const limit = ((lithium ? rest.limits.batteryLithiumVolts : rest.limits.batteryLeadVolts) * nominalV) / 12;
   const ok = level >= limit;
   addVerdict(rest, {
     code: 'battery',
@@ -164,7 +161,7 @@ function checkPrimes(rest: Rest): void {
 }
 
 function judgePrime(rest: Rest, set: InjectorSet, target: number, delta: Watched): void {
-  const limits = keyOnLimits;
+  const { limits } = rest;
   const common = { code: 'prime', set: set.name, channel: delta.channel };
   const began = heldFor(delta, rest.fromUs, rest.toUs, 60_000, (kpa) => kpa > 0.25 * target);
   if (!began) {
@@ -183,7 +180,7 @@ function judgePrime(rest: Rest, set: InjectorSet, target: number, delta: Watched
   const untilUs = Math.min(rest.toUs, began.fromUs + limits.primeWithinS * 1e6);
   const peak = valuesWithin(delta, began.fromUs, untilUs).reduce((a, b) => Math.max(a, b), Number.NEGATIVE_INFINITY);
   const settled = settledLevel(delta, began.fromUs, untilUs, rest.toUs) ?? peak;
-  const band = Math.max(limits.primeBandShare * target, limits.primeBandMinKpa);
+  const band = Math.max(limits.primeBandShare * target, limits.primeBandLeastKpa);
   const over = peak > target * (1 + limits.primeOvershootShare);
   const off = Math.abs(settled - target) > band;
   addVerdict(rest, {

@@ -26,6 +26,11 @@ export function checkProbes(series: SeriesSet, vehicle: Vehicle, order?: readonl
   return result;
 }
 
+/** With fewer warmings nobody knows how long one usually takes. */
+const muchLaterFrom = 3;
+const muchLaterUs = 45_000_000;
+const muchLaterTimes = 3;
+
 class ProbeCheck {
   private readonly series: SeriesSet;
   private readonly probes: readonly ExhaustProbe[];
@@ -53,7 +58,11 @@ class ProbeCheck {
     for (const cylinder of this.order) {
       const warming = assigned.get(cylinder);
       if (warming) this.addFound(cylinder, warming);
-      else this.addDead(cylinder);
+      else
+        this.addDead(
+          cylinder,
+          tips.find((tip) => this.cylinderOf(tip) === cylinder && ![...assigned.values()].includes(tip)),
+        );
     }
     for (const warming of later) this.judgeConnector(warming, tips);
   }
@@ -82,8 +91,11 @@ class ProbeCheck {
     const begins = tips.map((warming) => warming.lead.fromUs);
     const usualUs = medianOf(begins.slice(1).map((at, i) => at - (begins[i] as number))) ?? 0;
     const pausedBefore = (j: number) => j > 0 && j < tips.length && (begins[j] as number) - (begins[j - 1] as number) > 1.6 * usualUs;
+    // Warmings of connectors come behind all the tips: a channel that moves only then has a probe that is shorted in its cable.
+    const cameMuchLater = (j: number) =>
+      j >= muchLaterFrom && (begins[j] as number) - (begins[j - 1] as number) > Math.max(muchLaterUs, muchLaterTimes * usualUs);
     const skipCost = (i: number, j: number) => (!moved.has(order[i] as number) ? 0.1 : pausedBefore(j) || j === tips.length ? 0.4 : 2);
-    const pairCost = (i: number, j: number) => (this.cylinderOf(tips[j] as Warming) === order[i] ? 0 : 1);
+    const pairCost = (i: number, j: number) => (this.cylinderOf(tips[j] as Warming) === order[i] ? 0 : 1) + (cameMuchLater(j) ? 1.2 : 0);
     const trailingCost = (j: number) => (j === tips.length ? 0 : (pausedBefore(j) ? 0.4 : 2) + 0.2 * (tips.length - j));
     // best[i][j]: least cost of explaining the first j warmings with the first i cylinders; how: which step led there.
     const best = Array.from({ length: order.length + 1 }, () => new Array<number>(tips.length + 1).fill(Number.POSITIVE_INFINITY));
@@ -162,7 +174,7 @@ class ProbeCheck {
     );
   }
 
-  private addDead(cylinder: number): void {
+  private addDead(cylinder: number, later?: Warming): void {
     const channel = this.channelOf(cylinder);
     const temp = this.temps[this.probes.findIndex((probe) => probe.cylinder === cylinder)];
     const silent = !temp || temp.timeUs.length < 3 || temp.badUs.length > temp.timeUs.length;
@@ -172,7 +184,12 @@ class ProbeCheck {
       cylinder,
       channel,
       measured: silent ? null : 0,
-      say: silent ? `${channel} gives no number: its probe is open` : `${channel} did not move when cylinder ${cylinder} was warmed`,
+      say: silent
+        ? `${channel} gives no number: its probe is open`
+        : later
+          ? `${channel} did not move when cylinder ${cylinder} was warmed, and rose ${this.at(later.lead.fromUs).toFixed(0)} s from the start: it reads another place, as a probe shorted in its cable does`
+          : `${channel} did not move when cylinder ${cylinder} was warmed`,
+      ...(silent ? {} : { confidence: later ? 0.7 : 0.9 }),
       next: 'Measure the loop at the box (a probe has some ohms), look for an open wire, and for a short in the cable.',
     });
   }

@@ -3,21 +3,9 @@ import { quality } from '../channels/quality.ts';
 import type { SeriesSet } from '../channels/series.ts';
 import { findUnit } from '../channels/unit.ts';
 import type { Signal, Vehicle } from '../definitions/vehicle.ts';
+import type { KeyOnLimits } from './key-on-limits.ts';
 import type { CheckResult, Verdict } from './verdict.ts';
 import { firstAtOrAfter, medianOf, medianWithin, valuesWithin, type Watched, watch } from './watch.ts';
-
-/** Common practice, no source, where nothing else is said. */
-export const restLimits = {
-  /** Of a gauge sensor's span; without a span this many kPa. */
-  zeroSpanShare: 0.02,
-  zeroMinKpa: 1.5,
-  zeroUnknownSpanKpa: 10,
-  /** A manifold sensor against the barometer (practice: 1 to 2 kPa); other absolute sensors by their span. */
-  atmosphereKpa: 2,
-  /** Class 2 type K allows 2.5 K at room temperature, an amplifier about as much. */
-  probesApartK: 6,
-  coldSoakedK: 8,
-} as const;
 
 /** What every question at rest needs. */
 export interface Rest {
@@ -29,6 +17,7 @@ export interface Rest {
   toUs: number;
   /** First rise of a rail; undefined when none rose. */
   primeUs: number | undefined;
+  limits: KeyOnLimits;
 }
 
 export function addVerdict(rest: Rest, verdict: Verdict & { atUs?: number }): void {
@@ -91,8 +80,8 @@ function judgeZero(
   }
   if (absolute && atmosphere?.channel === signal.name) return;
   const expected = absolute && atmosphere ? atmosphere.kpa : 0;
-  const limits = restLimits;
-  const bySpan = span === undefined ? limits.zeroUnknownSpanKpa : Math.max(limits.zeroMinKpa, limits.zeroSpanShare * span);
+  const { limits } = rest;
+  const bySpan = span === undefined ? limits.zeroWithoutSpanKpa : Math.max(limits.zeroLeastKpa, limits.zeroSpanShare * span);
   const isManifold = rest.vehicle.engine?.roles.manifoldPressure === signal.name;
   const limit = absolute ? (isManifold ? limits.atmosphereKpa : Math.max(limits.atmosphereKpa, Math.min(bySpan, 5))) : bySpan;
   const off = kpa - expected;
@@ -189,7 +178,7 @@ function judgeLevels(rest: Rest, probes: { cylinder: number; channel: string; le
   if (usual === undefined) return;
   const surroundings = [...others.values(), usual];
   const coldest = Math.min(...surroundings);
-  const cold = engine.length > 0 && Math.max(...engine, usual) - coldest <= restLimits.coldSoakedK;
+  const cold = engine.length > 0 && Math.max(...engine, usual) - coldest <= rest.limits.coldSoakedK;
   if (!cold) {
     const why = engine.length > 0 ? 'the engine is not cold-soaked' : 'no coolant or oil temperature says that it is cold';
     rest.result.notJudged?.push({ what: `the probes beside each other (${why})`, line: 'leave it overnight, then key on' });
@@ -200,7 +189,7 @@ function judgeLevels(rest: Rest, probes: { cylinder: number; channel: string; le
     if (fault) {
       addVerdict(rest, { ...fault, ok: false, cylinder: probe.cylinder, channel: probe.channel, atUs: rest.fromUs, measured: round(off) });
     } else if (cold) {
-      const ok = Math.abs(off) <= restLimits.probesApartK;
+      const ok = Math.abs(off) <= rest.limits.probesApartK;
       addVerdict(rest, {
         code: 'probe-disagrees',
         ok,
@@ -208,7 +197,7 @@ function judgeLevels(rest: Rest, probes: { cylinder: number; channel: string; le
         channel: probe.channel,
         ...(ok ? {} : { atUs: rest.fromUs }),
         measured: round(off),
-        limit: restLimits.probesApartK,
+        limit: rest.limits.probesApartK,
         say: ok
           ? `${probe.channel} agrees with the others`
           : `${probe.channel} reads ${Math.abs(off).toFixed(1)} K ${off > 0 ? 'more' : 'less'} than the others on a cold engine`,
@@ -270,6 +259,7 @@ export function checkSupplies(rest: Rest): void {
     const channels = [...new Set(meeting.map((step) => step.channel))];
     const largest = meeting.reduce((most, step) => (Math.abs(step.share) > Math.abs(most.share) ? step : most));
     if (channels.length < 2 && Math.abs(largest.share) < 0.015) continue;
+    if (isPressureAtPrime(rest, channels, largest)) continue;
     // The same channels again, when the next load is switched: one fault.
     if (told.some((before) => channels.filter((channel) => before.has(channel)).length >= 0.5 * Math.min(channels.length, before.size)))
       continue;
@@ -305,6 +295,14 @@ export function checkSupplies(rest: Rest): void {
     });
   if (told.length > 0 && groups.length === 0)
     rest.result.notJudged?.push({ what: 'which supply or ground moved', line: 'supplies: { sensor-5v: [<channels>] }' });
+}
+
+/** A pressure that nothing calls a rail, alone, when the pump starts: fuel, not a supply. */
+function isPressureAtPrime(rest: Rest, channels: readonly string[], step: Step): boolean {
+  const signal = channels.length === 1 ? signalsOf(rest.vehicle).find(({ name }) => name === channels[0]) : undefined;
+  if (findUnit(signal?.unit ?? '')?.dimension !== 'pressure') return false;
+  const atPrime = rest.primeUs !== undefined && Math.abs(step.atUs - rest.primeUs) < 1_500_000;
+  return atPrime || Math.abs(step.share) > 0.1;
 }
 
 function spanOf(signal: Signal): number {

@@ -30,7 +30,7 @@ const baseSteps = 10;
 
 /** All swings of all probes, in order of time. */
 export function findSwings(temps: readonly (Watched | undefined)[], startUs: number, endUs: number): Swing[] {
-  const grids = temps.map((temp) => temp && toGrid(temp, startUs, endUs));
+  const grids = temps.map((temp) => (temp && temp.timeUs.length > 0 ? toGrid(temp, startUs, endUs) : undefined));
   const drift = commonDrift(grids.filter((grid) => grid !== undefined));
   return grids
     .flatMap((grid, probe) =>

@@ -128,7 +128,7 @@ const cases = [
   row(
     'first-start',
     'pump fading',
-    () => 'pump_fading',
+    () => 'pump_fading, capacity: 3 %',
     () => is('fuel-delta'),
   ),
   row(
