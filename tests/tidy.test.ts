@@ -77,7 +77,9 @@ describe('the project is tidy', () => {
     const wrong = serverFiles
       .filter((path) => path.startsWith(`server/${folder}/`))
       .filter((path) =>
-        /from 'node:(?!assert')|\bDate\.now\(|performance\.now\(|new Date\(\)|console\.|process\./.test(readFileSync(join(root, path), 'utf8')),
+        /from 'node:(?!assert')|\bDate\.now\(|performance\.now\(|new Date\(\)|console\.|process\./.test(
+          readFileSync(join(root, path), 'utf8'),
+        ),
       );
     expect(wrong).toEqual([]);
   });
