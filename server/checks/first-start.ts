@@ -35,12 +35,15 @@ function judgeTurns(check: StartCheck): void {
   judgeSync(check, start);
 }
 
+const litAfterUs = 3_000_000;
+
 function judgeCylinders(check: StartCheck, runsUs: number, endUs: number): void {
   const probes = check.vehicle.engine?.exhaustTemps.length ?? 0;
   if (probes === 0) check.notJudged('whether every cylinder is lit', 'engine: { exhaust_temps: { 1: { channel: ..., place: port } } }');
-  if (probes === 0 || endUs - runsUs < 3_000_000) return;
+  if (probes === 0) return;
   const { unlit, lit, unknown } = judgeLit(check.series, check.vehicle, runsUs, endUs - 300_000);
-  for (const { cylinder, channel } of lit)
+  // A cold one may be named before the others have been watched long enough to be called lit.
+  for (const { cylinder, channel } of endUs - runsUs < litAfterUs ? [] : lit)
     check.add({ code: 'cylinder-cold', ok: true, cylinder, channel, say: `cylinder ${cylinder} is lit` });
   for (const { cylinder, why } of unknown)
     check.notJudged(`whether cylinder ${cylinder} is lit (${why})`, `engine: { exhaust_temps: { ${cylinder}: ... } }`);

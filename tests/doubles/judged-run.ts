@@ -11,7 +11,7 @@ export interface Played {
   start?: 'cold' | 'warm' | 'hot';
   seed?: number;
   faults?: string[];
-  /** Only the first seconds of it, as a page sees a growing recording. */
+  /** Only this long from the first frame, as a page sees a growing recording. */
   seconds?: number;
 }
 
@@ -33,9 +33,14 @@ export async function judgePlayed(
   const list = (items: readonly string[]) => items.map((item) => `  - { ${item} }\n`).join('');
   const faults = played.faults && played.faults.length > 0 ? `faults:\n${list(played.faults)}` : '';
   const text = `scenario: t\nseed: ${played.seed ?? 1}\nstart: ${played.start ?? 'cold'}\nstages:\n${list(played.stages)}${faults}`;
-  const simulation = new Simulation(vehicle, readScenario(text, vehicle));
   const batch = new FrameBatch(4096);
-  simulation.advance(Math.min((played.seconds ?? Number.POSITIVE_INFINITY) * 1e6, simulation.lengthUs), batch);
+  const play = (untilUs: number) => {
+    batch.clear();
+    const simulation = new Simulation(vehicle, readScenario(text, vehicle));
+    simulation.advance(Math.min(untilUs, simulation.lengthUs), batch);
+  };
+  play(played.seconds === undefined ? Number.POSITIVE_INFINITY : 3e6);
+  if (played.seconds !== undefined) play((batch.timeUs[0] as number) + played.seconds * 1e6);
   return judgeRecording(check, [batch] as unknown as AsyncIterable<FrameBatch>, vehicle, options);
 }
 
