@@ -29,6 +29,7 @@ const start = [
   '{ stage: idle, for: 12 s }',
   '{ stage: stop, for: 3 s }',
 ];
+const loaded = start.map((stage) => (stage.includes('idle') ? '{ stage: hold, speed: 5000 rpm, load: 80 %, for: 12 s }' : stage));
 const breakIn = start.map((stage) => (stage.includes('idle') ? '{ stage: hold, speed: 2000 rpm, load: 0 %, for: 12 s }' : stage));
 
 const odd = (seed) => 1 + (seed % 6);
@@ -127,9 +128,10 @@ const cases = [
   ),
   row(
     'first-start',
-    'pump fading',
-    () => 'pump_fading, capacity: 3 %',
+    'pump fading, under load',
+    () => 'pump_fading, capacity: 15 %',
     () => is('fuel-delta'),
+    { stages: loaded },
   ),
   row(
     'first-start',
