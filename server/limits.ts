@@ -51,6 +51,7 @@ export const unmatchedInterfacesMax = 64;
 export const busyWaitMaxMs = 2000;
 /** The main process hands inputs to the recorder once the oldest is this old; a commit starts at commitAgeMaxMs. */
 export const handOverAgeMs = 25;
+export const handOverBytesMax = 64 * 1024;
 /** An input must be on the disk within this; a slower disk raises an alarm. */
 export const diskAgeMaxMs = 250;
 /** Inputs on their way to the disk; beyond it frames are dropped and counted. */

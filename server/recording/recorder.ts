@@ -3,7 +3,7 @@ import { Worker } from 'node:worker_threads';
 import { type Clock, machineClock } from '../clock.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { entryPath } from '../entries.ts';
-import { diskAgeMaxMs, handOverAgeMs, recorderQueueBytesMax } from '../limits.ts';
+import { diskAgeMaxMs, handOverAgeMs, handOverBytesMax, recorderQueueBytesMax } from '../limits.ts';
 import type { PipelineInput } from '../pipeline-input.ts';
 import type { OtherInput } from './input-log.ts';
 import { JournalWriter } from './journal.ts';
@@ -121,7 +121,8 @@ export class Recorder {
     if (this.journal.out.length === 0) this.begin();
     this.journal.take(input);
     this.note(input);
-    if (this.clock.monotonicUs() - this.takenUs >= handOverAgeMs * 1000) this.handOver();
+    const isOld = this.clock.monotonicUs() - this.takenUs >= handOverAgeMs * 1000;
+    if (isOld || this.journal.out.length >= handOverBytesMax) this.handOver();
   }
 
   /** Asks the worker to do something to a stored session; it is the only one that writes. */
@@ -146,7 +147,7 @@ export class Recorder {
   }
 
   private get isFull(): boolean {
-    return this.figures.queueBytes > (this.options.queueBytesMax ?? recorderQueueBytesMax);
+    return this.figures.queueBytes + this.journal.out.length > (this.options.queueBytesMax ?? recorderQueueBytesMax);
   }
 
   private note(input: PipelineInput): void {
