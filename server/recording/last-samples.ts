@@ -25,8 +25,17 @@ export class LastSamples {
     }
   }
 
-  takeColumn(channel: number, { timeUs, value, quality }: Column): void {
-    for (let i = 0; i < timeUs.length; i++) this.take(channel, timeUs[i] as number, value[i] as number, quality[i] as number);
+  /** Takes the samples of a column that are older than `beforeUs`. */
+  takeColumn(channel: number, { timeUs, value, quality }: Column, beforeUs = Number.POSITIVE_INFINITY): void {
+    let newest = -1;
+    let newestUs = Number.NEGATIVE_INFINITY;
+    for (let i = 0; i < timeUs.length; i++) {
+      const us = timeUs[i] as number;
+      if (us >= beforeUs || us < newestUs) continue;
+      newestUs = us;
+      newest = i;
+    }
+    if (newest >= 0) this.take(channel, newestUs, value[newest] as number, quality[newest] as number);
   }
 
   find(channel: number): LastSample | undefined {
