@@ -57,13 +57,17 @@ function readHold(session: number, series: SeriesSet, vehicle: Vehicle, pull: Pu
   return { session, vehicle, from: pull.from, to: pull.to, speedRpm: (pull.speedFrom + pull.speedTo) / 2, temps, off, share };
 }
 
-/** Deviation of each cylinder from the median of the others, K: never from the plain mean, which one cold cylinder drags along. */
+/**
+ * Deviation of each cylinder from the median of the others, K: never from the plain mean, which one cold cylinder drags along. Of three,
+ * from the median of all: two others have no median that one of them doesn't drag.
+ */
 export function deviations(temps: ReadonlyMap<number, number>): Map<number, number> {
   const entries = [...temps];
+  const all = medianOf([...temps.values()]) ?? 0;
   return new Map(
-    entries.map(([cylinder, temp]) => [
-      cylinder,
-      temp - (medianOf(entries.filter(([other]) => other !== cylinder).map(([, value]) => value)) ?? temp),
-    ]),
+    entries.map(([cylinder, temp]) => {
+      const others = entries.filter(([other]) => other !== cylinder).map(([, value]) => value);
+      return [cylinder, temp - (entries.length === 3 ? all : (medianOf(others) ?? temp))];
+    }),
   );
 }

@@ -1,0 +1,224 @@
+// The distribution study on holds made by hand: what can be separated is found within its interval, what can't is said so.
+import { describe, expect, it } from 'vitest';
+import { parseVehicle } from '../../server/definitions/load-vehicle.ts';
+import type { Vehicle } from '../../server/definitions/vehicle.ts';
+import { deviations, type Hold } from '../../server/dyno/holds.ts';
+import { injectionPhases, studyDistribution } from '../../server/dyno/study.ts';
+import { countPlugLayouts, countRegroupings, listRegroupings } from '../../server/dyno/trials.ts';
+import { randomFrom } from '../doubles/scripted-bus.ts';
+
+interface Arranged {
+  plan?: 'first' | 'second';
+  probes?: string[];
+  injectors?: string[];
+  angles?: boolean;
+}
+
+const names = (letter: string) => [1, 2, 3, 4, 5, 6].map((n) => `${letter}-${n}`);
+
+function vehicle({ plan = 'first', probes = names('T'), injectors = names('P'), angles = true }: Arranged = {}): Vehicle {
+  const temps = probes.map((probe, i) => `    ${i + 1}: { channel: egt_${i + 1}, place: port, probe: ${probe} }`).join('\n');
+  const signals = [1, 2, 3].map((i) => `      - { name: egt_${i}, bytes: ${2 * i - 2}..${2 * i - 1}, unit: degC }`).join('\n');
+  const more = [4, 5, 6].map((i) => `      - { name: egt_${i}, bytes: ${2 * i - 8}..${2 * i - 7}, unit: degC }`).join('\n');
+  const parsed = parseVehicle([
+    {
+      path: 'vehicle.yaml',
+      text: `vehicle: Study
+buses:
+  main: { bit_rate: 500 kbit/s, devices: [box] }
+engine:
+  cylinders: 6
+  banks: { main: [1, 2, 3, 4, 5, 6] }
+  firing_order: [1, 5, 3, 6, 2, 4]
+  exhaust_temps:
+${temps}
+injector_sets:
+  port: { injections_per_cycle: 1, cylinders: [1, 2, 3, 4, 5, 6], injectors: { ${injectors.map((name, i) => `${i + 1}: ${name}`).join(', ')} } }
+  plenum:
+    injections_per_cycle: 1
+    plans: { first: { A: [1, 2, 3], B: [4, 5, 6] }, second: { A: [1, 4, 5], B: [2, 3, 6] } }
+    plan: ${plan}
+    ${angles ? 'group_angles: { zero: start of injection after compression top of cylinder 1, A: 60 deg, B: 240 deg }' : ''}
+`,
+    },
+    {
+      path: 'devices/box.yaml',
+      text: `device: box\nframes:\n  - name: one\n    id: 1\n    length: 8\n    signals:\n${signals}\n  - name: two\n    id: 2\n    length: 8\n    signals:\n${more}\n`,
+    },
+  ]);
+  if (!parsed.vehicle) throw new Error(JSON.stringify(parsed.problems));
+  return parsed.vehicle;
+}
+
+/** Truth in kelvin; what is not named is 0. */
+interface Truth {
+  group?: Record<string, number>;
+  probe?: Record<string, number>;
+  injector?: Record<string, number>;
+  cylinder?: Record<number, number>;
+}
+
+function hold(session: number, of: Vehicle, truth: Truth, noise: () => number, off: string[] = []): Hold {
+  const plenum = of.injectorSets.find(({ name }) => name === 'plenum');
+  const port = of.injectorSets.find(({ name }) => name === 'port');
+  const plan = plenum?.plans.find(({ name }) => name === plenum.plan);
+  const temps = new Map(
+    [1, 2, 3, 4, 5, 6].map((cylinder) => {
+      const group = plan?.groups.find(({ cylinders }) => cylinders.includes(cylinder))?.name ?? '';
+      const probe = of.engine?.exhaustTemps.find((candidate) => candidate.cylinder === cylinder)?.probe ?? '';
+      const injector = port?.injectors.get(cylinder) ?? '';
+      const own = truth.cylinder?.[cylinder] ?? 0;
+      const byGroup = off.includes('plenum') ? 0 : (truth.group?.[group] ?? 0);
+      return [cylinder, 600 + own + byGroup + (truth.probe?.[probe] ?? 0) + (truth.injector?.[injector] ?? 0) + 2 * noise()];
+    }),
+  );
+  return { session, vehicle: of, from: 0, to: 8, speedRpm: 4000, temps, off: new Set(off), share: new Map() };
+}
+
+/** Near enough a normal deviate: twelve uniforms less six. */
+function normalFrom(seed: number): () => number {
+  const random = randomFrom(seed);
+  return () => Array.from({ length: 12 }, random).reduce((sum, value) => sum + value, -6);
+}
+
+const find = (holds: Hold[], kind: string, subject: string) =>
+  studyDistribution(holds).effects.find((effect) => effect.kind === kind && effect.subject === subject);
+
+describe('distribution study', () => {
+  it('says that one arrangement separates nothing', () => {
+    const noise = normalFrom(1);
+    const one = vehicle();
+    const study = studyDistribution([1, 2, 3].map(() => hold(1, one, { group: { A: 20, B: -20 } }, noise)));
+    expect(study.effects.filter(({ separable }) => separable)).toEqual([]);
+    expect(study.effects.every(({ kelvin }) => kelvin === null)).toBe(true);
+    expect(study.trials[0]?.kind).toBe('set-off');
+  });
+
+  it('finds a group effect once the groups were changed, within its interval', () => {
+    let covered = 0;
+    for (let seed = 1; seed <= 20; seed++) {
+      const noise = normalFrom(seed);
+      const truth = { group: { A: 15, B: -15 } };
+      const holds = ['first', 'second', 'first'].flatMap((plan, i) =>
+        [1, 2, 3].map(() => hold(i + 1, vehicle({ plan: plan as 'first' }), truth, noise)),
+      );
+      const effect = find(holds, 'group', 'A of plenum');
+      expect(effect?.separable).toBe(true);
+      if (effect && (effect.low as number) <= 15 && (effect.high as number) >= 15) covered++;
+    }
+    expect(covered).toBeGreaterThanOrEqual(15);
+  });
+
+  it('finds the group by setting its set off against on', () => {
+    const noise = normalFrom(3);
+    const one = vehicle();
+    const truth = { group: { A: 15, B: -15 } };
+    const holds = [1, 2, 3].flatMap(() => [hold(1, one, truth, noise), hold(2, one, truth, noise, ['plenum'])]);
+    const effect = find(holds, 'group', 'A of plenum');
+    expect(effect?.separable).toBe(true);
+    expect(effect?.kelvin).toBeGreaterThan(6);
+  });
+
+  it('calls a set that makes no difference no effect', () => {
+    const noise = normalFrom(4);
+    const holds = ['first', 'second'].flatMap((plan, i) => [1, 2, 3].map(() => hold(i + 1, vehicle({ plan: plan as 'first' }), {}, noise)));
+    const effect = find(holds, 'group', 'A of plenum');
+    expect(effect?.separable).toBe(true);
+    expect(effect?.low).toBeLessThan(0);
+    expect(effect?.high).toBeGreaterThan(0);
+  });
+
+  it.each([
+    ['probe', { probe: { 'T-2': 40 } }, { probes: ['T-1', 'T-5', 'T-3', 'T-4', 'T-2', 'T-6'] }, 'T-2'],
+    ['injector', { injector: { 'P-2': 40 } }, { injectors: ['P-1', 'P-5', 'P-3', 'P-4', 'P-2', 'P-6'] }, 'P-2 of port'],
+  ] as const)('sees the heat follow an exchanged %s', (kind, truth, swapped, subject) => {
+    const noise = normalFrom(5);
+    const holds = [vehicle(), vehicle({ ...swapped } as Arranged)].flatMap((of, i) => [1, 2, 3].map(() => hold(i + 1, of, truth, noise)));
+    const effect = find(holds, kind, subject);
+    expect(effect?.separable).toBe(true);
+    expect(effect?.low).toBeLessThanOrEqual(40);
+    expect(effect?.high).toBeGreaterThanOrEqual(33);
+    expect(effect?.kelvin).toBeGreaterThan(10);
+  });
+
+  it('names the cylinder that differs, never by the plain mean, and never proposes to lean a cold one', () => {
+    const noise = normalFrom(6);
+    const study = studyDistribution([1, 2, 3].map(() => hold(1, vehicle(), { cylinder: { 3: -200 } }, noise)));
+    expect(study.cylinders.filter(({ differs }) => differs).map(({ cylinder }) => cylinder)).toEqual([3]);
+    const cold = study.cylinders[2];
+    expect(cold?.candidates).toContain('misfire');
+    expect(cold?.test).toMatch(/do not lean it/);
+    const words = study.trials.map(({ change }) => change).join('\n');
+    expect(words).not.toMatch(/less fuel|take fuel|lean cylinder|lean it/i);
+  });
+
+  it('does not carry one cold cylinder into the others', () => {
+    // Worked: 600, 600, 400. From the plain mean (533) the two look 67 K hot; from the median they are like each other.
+    const found = deviations(
+      new Map([
+        [1, 600],
+        [2, 600],
+        [3, 400],
+      ]),
+    );
+    expect(found.get(3)).toBe(-200);
+    expect(found.get(1)).toBe(0);
+  });
+
+  it('says of two probes that they differ, never which', () => {
+    const of = vehicle();
+    const two: Hold = {
+      session: 1,
+      vehicle: of,
+      from: 0,
+      to: 8,
+      speedRpm: 4000,
+      temps: new Map([
+        [1, 600],
+        [2, 660],
+      ]),
+      off: new Set(),
+      share: new Map(),
+    };
+    const study = studyDistribution([two]);
+    expect(study.cylinders.some(({ differs }) => differs)).toBe(false);
+    expect(study.cylinders[0]?.test).toMatch(/which one is off, two probes can not say/);
+  });
+});
+
+describe('trials', () => {
+  it.each([
+    [[3, 3], 20, 10],
+    [[4, 4], 70, 35],
+    [[2, 2, 2], 90, 15],
+    [[3, 2, 1], 60, 60],
+    [[6, 6], 924, 462],
+  ])('counts the regroupings of %j by the multinomial coefficient', (sizes, labelled, layouts) => {
+    expect(countRegroupings(sizes)).toBe(labelled);
+    expect(countPlugLayouts(sizes)).toBe(layouts);
+    expect(new Set([...listRegroupings(sizes)].map(String)).size).toBe(labelled);
+  });
+
+  it('lists every labelled regrouping where angles differ, and a swap of labels that moves no plug', () => {
+    const noise = normalFrom(7);
+    const study = studyDistribution([hold(1, vehicle(), {}, noise), hold(1, vehicle(), {}, noise)]);
+    expect(study.trials.filter(({ kind }) => kind === 'regroup')).toHaveLength(18);
+    expect(study.trials.filter(({ kind }) => kind === 'label-swap').map(({ moves }) => moves)).toEqual([0]);
+  });
+
+  it('lists plug layouts alone where no angles are given', () => {
+    const noise = normalFrom(8);
+    const of = vehicle({ angles: false });
+    const study = studyDistribution([hold(1, of, {}, noise), hold(1, of, {}, noise)]);
+    expect(study.trials.filter(({ kind }) => kind === 'regroup')).toHaveLength(9);
+    expect(study.trials.filter(({ kind }) => kind === 'label-swap')).toEqual([]);
+  });
+
+  it('gives the phase from intake opening to injection as worked by hand from the firing order', () => {
+    // 1-5-3-6-2-4 every 120°: compression tops at 0, 120, 240, 360, 480, 600; intake opens 360° later. Group A at 60°, B at 240°.
+    // 1: 60 − 360 = −300. 5: 240 − 480 = −240. 3: 60 − 600 = −540 → 180. 6: 240 − 720 = −480 → 240. 2: 60 − 840 = −780 → −60. 4: 240 − 960 = −720 → 0.
+    const of = vehicle();
+    const plenum = of.injectorSets.find(({ name }) => name === 'plenum');
+    expect(plenum && injectionPhases(of, plenum)).toEqual({ 1: -300, 5: -240, 3: 180, 6: 240, 2: -60, 4: 0 });
+  });
+});
