@@ -2,6 +2,7 @@
 import { quality } from '../channels/quality.ts';
 import type { SeriesSet } from '../channels/series.ts';
 import { findUnit } from '../channels/unit.ts';
+import { weatherKpa } from '../definitions/standard-atmosphere.ts';
 import type { Signal, Vehicle } from '../definitions/vehicle.ts';
 import type { KeyOnLimits } from './key-on-limits.ts';
 import type { CheckResult, Verdict } from './verdict.ts';
@@ -62,19 +63,13 @@ export function checkZeros(rest: Rest): void {
   }
 }
 
-function judgeZero(
-  rest: Rest,
-  signal: Signal,
-  pressure: Watched,
-  kpa: number,
-  atmosphere: { kpa: number; channel: string | undefined } | undefined,
-): void {
+function judgeZero(rest: Rest, signal: Signal, pressure: Watched, kpa: number, atmosphere: Atmosphere | undefined): void {
   const span = spanKpa(signal);
   const absolute = signal.reference === 'absolute';
   if (absolute && !atmosphere) {
     rest.result.notJudged?.push({
       what: `atmosphere on ${signal.name}`,
-      line: 'engine: { barometer: <channel, or a typed station pressure> }',
+      line: 'engine: { barometer: <channel, a typed station pressure, or { altitude: 320 m }> }',
     });
     return;
   }
@@ -83,7 +78,8 @@ function judgeZero(
   const { limits } = rest;
   const bySpan = span === undefined ? limits.zeroWithoutSpanKpa : Math.max(limits.zeroLeastKpa, limits.zeroSpanShare * span);
   const isManifold = rest.vehicle.engine?.roles.manifoldPressure === signal.name;
-  const limit = absolute ? (isManifold ? limits.atmosphereKpa : Math.max(limits.atmosphereKpa, Math.min(bySpan, 5))) : bySpan;
+  const atmosphereLimit = isManifold ? limits.atmosphereKpa : Math.max(limits.atmosphereKpa, Math.min(bySpan, 5));
+  const limit = absolute ? atmosphereLimit + (atmosphere?.unsureKpa ?? 0) : bySpan;
   const off = kpa - expected;
   const ok = Math.abs(off) <= limit;
   addVerdict(rest, {
@@ -100,14 +96,22 @@ function judgeZero(
   });
 }
 
+interface Atmosphere {
+  kpa: number;
+  channel: string | undefined;
+  /** What the weather may make of a pressure that is known by altitude only. */
+  unsureKpa: number;
+}
+
 /** The barometer, or the value typed for it. Weather services give pressure reduced to sea level: ask for station pressure. */
-function findAtmosphere(rest: Rest, until: number): { kpa: number; channel: string | undefined } | undefined {
+function findAtmosphere(rest: Rest, until: number): Atmosphere | undefined {
   const barometer = rest.vehicle.engine?.barometer;
   if (!barometer) return undefined;
-  if ('valueKpa' in barometer) return { kpa: barometer.valueKpa, channel: undefined };
+  if ('valueKpa' in barometer)
+    return { kpa: barometer.valueKpa, channel: undefined, unsureKpa: barometer.altitudeM === undefined ? 0 : weatherKpa };
   const read = watch(rest.series, barometer.channel, 'kPa');
   const kpa = read && medianWithin(read, rest.fromUs, Math.max(until, rest.fromUs + 1_500_000));
-  return kpa === undefined ? undefined : { kpa, channel: barometer.channel };
+  return kpa === undefined ? undefined : { kpa, channel: barometer.channel, unsureKpa: 0 };
 }
 
 function spanKpa(signal: Signal): number | undefined {

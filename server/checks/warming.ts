@@ -27,6 +27,8 @@ const swingMinK = 6;
 const noiseTimes = 8;
 const pauseMaxUs = 3_000_000;
 const baseSteps = 10;
+const steepSteps = 5;
+const steepShare = 0.3;
 
 /** All swings of all probes, in order of time. */
 export function findSwings(temps: readonly (Watched | undefined)[], startUs: number, endUs: number): Swing[] {
@@ -46,7 +48,7 @@ export function findSwings(temps: readonly (Watched | undefined)[], startUs: num
 }
 
 /** With fewer probes the one being warmed would count as weather. */
-const driftProbesMin = 4;
+const driftProbesMin = 5;
 
 /** What all probes do together (an engine that cools, weather): the median of their changes since the start. */
 function commonDrift(grids: readonly Float64Array[]): Float64Array {
@@ -121,11 +123,31 @@ function trimmed(grid: Float64Array, from: number, to: number, sign: 1 | -1): St
 
 function risesOf(grid: Float64Array, least: number): Stretch[] {
   const base = medianOf(grid.subarray(0, baseSteps)) as number;
-  return movingStretches(grid, 1).filter(({ from, to }) => {
-    const rise = (grid[to] as number) - (grid[from] as number);
-    // Coming back from a fall is no rise of its own.
-    return rise >= least && (grid[to] as number) >= base + least;
-  });
+  return movingStretches(grid, 1)
+    .flatMap((stretch) => splitAtSteepest(grid, stretch))
+    .filter(({ from, to }) => {
+      const rise = (grid[to] as number) - (grid[from] as number);
+      // Coming back from a fall is no rise of its own.
+      return rise >= least && (grid[to] as number) >= base + least;
+    });
+}
+
+/**
+ * A probe that creeps up while its neighbour is warmed and is then warmed itself rises twice: the second time begins where the slope comes
+ * up to a share of its steepest.
+ */
+function splitAtSteepest(grid: Float64Array, { from, to }: Stretch): Stretch[] {
+  const slopeAt = (i: number) => (grid[Math.min(to, i + steepSteps)] as number) - (grid[i] as number);
+  let steepest = from;
+  for (let i = from; i + steepSteps <= to; i++) if (slopeAt(i) > slopeAt(steepest)) steepest = i;
+  let begin = steepest;
+  while (begin > from && slopeAt(begin - 1) > steepShare * slopeAt(steepest)) begin--;
+  return begin - from > pauseMaxUs / stepUs
+    ? [
+        { from, to: begin },
+        { from: begin, to },
+      ]
+    : [{ from, to }];
 }
 
 /** A fall below all that came before: heat that fades only comes back to where it was. */

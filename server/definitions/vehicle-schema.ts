@@ -18,6 +18,8 @@ import {
 import { type FuelText, fuelNames, readFuel } from './fuel.ts';
 import type { Fault } from './problem.ts';
 import { isFault, parseQuantity, parseRatedFlow, type QuantityKind } from './quantity.ts';
+import { toStandardPressureKpa } from './standard-atmosphere.ts';
+import type { Engine } from './vehicle.ts';
 import type { YamlValue } from './yaml-text.ts';
 
 const pressure: QuantityKind = { unit: 'kPa', min: 0, max: 100_000, example: '300 kPa' };
@@ -110,18 +112,21 @@ const engineSchema = z
     throttle: channelName('Channel of the throttle’s opening.', 'throttle').optional(),
     manifold_pressure: channelName('Channel of manifold pressure.', 'manifold_pressure').optional(),
     barometer: field(
-      'Station pressure: a channel, a value, or a value with the time of its reading.',
+      'Station pressure: a channel, a value, a value with the time of its reading, or, less exact by the weather, the altitude.',
       {
         anyOf: [
           { type: 'string' },
           {
             type: 'object',
-            properties: { value: { type: 'string' }, at: { type: 'string' } },
-            required: ['value'],
+            properties: {
+              value: { type: 'string' },
+              at: { type: 'string' },
+              altitude: { type: 'string', description: 'Altitude of the station; the weather makes it wrong by up to 3 kPa.' },
+            },
             additionalProperties: false,
           },
         ],
-        examples: ['station_pressure', '99.8 kPa', { value: '99.8 kPa', at: '2026-05-01 09:30' }],
+        examples: ['station_pressure', '99.8 kPa', { value: '99.8 kPa', at: '2026-05-01 09:30' }, { altitude: '320 m' }],
       },
       readBarometer,
     ).optional(),
@@ -319,7 +324,7 @@ export const vehicleSchema = z
   })
   .describe('A vehicle file: one engine and its buses.');
 
-export type Barometer = { channel: string } | { valueKpa: number; at?: string };
+export type Barometer = NonNullable<Engine['barometer']>;
 
 function readBarometer(value: YamlValue): Barometer | Fault {
   const kind: QuantityKind = { unit: 'kPa', min: 30, max: 120, example: '99.8 kPa' };
@@ -328,9 +333,14 @@ function readBarometer(value: YamlValue): Barometer | Fault {
     const read = parseQuantity(value, kind);
     return isFault(read) ? read : { valueKpa: read };
   }
-  const unknown = [...value.keys()].find((key) => key !== 'value' && key !== 'at');
+  const unknown = [...value.keys()].find((key) => !['value', 'at', 'altitude'].includes(String(key)));
   if (unknown !== undefined)
-    return { code: 'KEY_UNKNOWN', say: `unknown key '${unknown}' in 'barometer'`, fix: 'Known: value, at.', path: [unknown] };
+    return { code: 'KEY_UNKNOWN', say: `unknown key '${unknown}' in 'barometer'`, fix: 'Known: value, at, altitude.', path: [unknown] };
+  if (!value.has('value') && value.has('altitude')) {
+    const altitude: QuantityKind = { unit: 'm', min: -500, max: 6000, example: '320 m' };
+    const altitudeM = parseQuantity(value.get('altitude') ?? null, altitude);
+    return isFault(altitudeM) ? { ...altitudeM, path: ['altitude'] } : { valueKpa: toStandardPressureKpa(altitudeM), altitudeM };
+  }
   const read = parseQuantity(value.get('value') ?? null, kind);
   if (isFault(read)) return { ...read, path: ['value'] };
   const at = value.get('at');

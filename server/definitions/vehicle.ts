@@ -178,7 +178,8 @@ export interface Engine {
   /** Empty when not said. */
   firingOrder: number[];
   roles: EngineRoles;
-  barometer?: { channel: string } | { valueKpa: number; at?: string };
+  /** With `altitudeM` the value is the standard atmosphere's there: good to the weather's 3 kPa. */
+  barometer?: { channel: string } | { valueKpa: number; at?: string; altitudeM?: number };
   /** Bank name → channel. */
   lambda: ReadonlyMap<string, string>;
   runningAboveRpm: number;

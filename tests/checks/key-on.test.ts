@@ -79,6 +79,19 @@ describe('key-on check', () => {
     expect(result.notJudged?.map(({ line }) => line)).toContain('engine: { exhaust_temps: { 1: { channel: ..., place: port } } }');
   });
 
+  it('takes the altitude where there is no barometer, and allows for the weather', async () => {
+    const zero = async (barometer: string) => {
+      const result = await judgePlayed('key-on', makeVehicle({ barometer }), { stages });
+      return result.verdicts.find(({ code, channel }) => code === 'zero-offset' && channel === 'manifold_pressure');
+    };
+    // The simulated station stands at 101.3 kPa: the standard atmosphere at 200 m is 98.9 kPa.
+    const near = await zero('{ altitude: 200 m }');
+    expect(near).toMatchObject({ ok: true, limit: 5 });
+    expect(near?.measured).toBeCloseTo(2.4, 0);
+    expect(await zero('{ altitude: 800 m }')).toMatchObject({ ok: false });
+    expect(await zero('98.9 kPa')).toMatchObject({ ok: false, limit: 2 });
+  });
+
   it('uses limits of vehicle.yaml', async () => {
     const vehicle = makeVehicle({ more: 'checks: { key-on: { battery_lead: 14 V, prime_overshoot: 1 % } }' });
     const result = await judgePlayed('key-on', vehicle, { stages });

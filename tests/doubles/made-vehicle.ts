@@ -14,6 +14,8 @@ export interface MadeVehicle {
   /** More lines of vehicle.yaml. */
   more?: string;
   electrical?: string;
+  /** A channel, a value or an altitude; the channel of the controller by default. */
+  barometer?: string;
   fuel?: string;
   /** A second, batch-fired set upstream of the throttle, in two groups. */
   plenum?: boolean;
@@ -60,7 +62,7 @@ engine:
   speed: engine_speed
   throttle: throttle
   manifold_pressure: manifold_pressure
-  barometer: station_pressure
+  barometer: ${made.barometer ?? 'station_pressure'}
   lambda: { ${Object.keys(banks).map((name) => `${name}: lambda_1`)} }
   timing: spark_timing
   cut: fuel_cut
