@@ -47,7 +47,8 @@ export class BusEvidence {
   }
 
   at(timeUs: number): number {
-    return Math.round(timeUs - this.traffic.firstUs) / 1e6;
+    // A recording without any frame has no time of its own.
+    return Number.isFinite(timeUs) ? Math.round(timeUs - this.traffic.firstUs) / 1e6 : 0;
   }
 
   findUnacknowledged(): Unacknowledged[] {

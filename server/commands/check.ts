@@ -48,7 +48,7 @@ function toText(result: CheckResult): string {
     lines.push(`  NOT RIGHT  ${verdict.code}${at}: ${verdict.say}`);
     if (verdict.next) lines.push(`             next: ${verdict.next}`);
   }
-  for (const verdict of result.verdicts) if (verdict.ok) lines.push(`  right      ${verdict.code}: ${verdict.say}`);
+  for (const verdict of result.verdicts) if (verdict.ok) lines.push(`  right      ${verdict.say}`);
   for (const { what, line } of result.notJudged ?? []) lines.push(`  not judged ${what}. It would be with: ${line}`);
   lines.push(failed.length === 0 ? 'Nothing found that is wrong.' : `${failed.length} verdicts fail.`);
   return `${lines.join('\n')}\n`;

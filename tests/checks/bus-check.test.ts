@@ -62,6 +62,12 @@ describe('bus check', () => {
     expect(failed(healthyFrames(line, { seconds: 12, seed }))).toEqual([]);
   });
 
+  it('calls every device of an empty recording missing, at 0', () => {
+    const verdicts = failed([]);
+    expect(codes(verdicts)).toEqual(Array.from({ length: 5 }, () => 'device-missing'));
+    expect(verdicts.every(({ at, measured }) => at === 0 && measured === 0)).toBe(true);
+  });
+
   it('names a device that was never there, once', () => {
     const frames = healthyFrames(line, { seconds: 10, seed: 3 }).filter((frame) => frame.device !== 'charlie');
     expect(failed(frames).map(({ code, device: name }) => [code, name])).toEqual([['device-missing', 'charlie']]);
