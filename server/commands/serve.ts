@@ -17,6 +17,9 @@ interface ServeOptions {
   bus: string[];
   data?: string;
   port: number;
+  /** Bytes, and days, of sessions that are kept. */
+  keep?: number;
+  keepDays?: number;
 }
 
 const root = findRoot(dirname(fileURLToPath(import.meta.url)));
@@ -41,6 +44,8 @@ export function addServeCommand(program: Command): void {
       [],
     )
     .option('--data <dir>', 'folder of the recorded sessions')
+    .option('--keep <size>', 'keep at most so much of sessions, such as 50GB; the oldest go first, pinned ones never', parseSize)
+    .option('--keep-days <n>', 'keep sessions for so many days; pinned ones for ever', parseDays)
     .option('--port <n>', 'port to listen on; 0 takes a free one', parsePort, defaultPort)
     .action(serve);
 }
@@ -49,6 +54,18 @@ function parsePort(value: string): number {
   const port = Number(value);
   if (!/^\d+$/.test(value) || port > 65535) throw new InvalidArgumentError('a port is a whole number from 0 to 65535.');
   return port;
+}
+
+function parseSize(value: string): number {
+  const match = /^(\d+(?:\.\d+)?)\s*(MB|GB|TB)$/i.exec(value);
+  const bytes = match ? Number(match[1]) * { MB: 1e6, GB: 1e9, TB: 1e12 }[(match[2] as string).toUpperCase() as 'MB' | 'GB' | 'TB'] : 0;
+  if (bytes <= 0) throw new InvalidArgumentError('a size is a number with MB, GB or TB, such as 50GB.');
+  return bytes;
+}
+
+function parseDays(value: string): number {
+  if (!/^[1-9]\d{0,4}$/.test(value)) throw new InvalidArgumentError('a whole number of days is needed.');
+  return Number(value);
 }
 
 async function serve(options: ServeOptions): Promise<void> {
@@ -60,7 +77,7 @@ async function serve(options: ServeOptions): Promise<void> {
   let station: Station | undefined;
   // Definitions are read in a worker, the recorder starts in another, and this thread reads the rest of the program meanwhile.
   const definitions = await readDefinitions(options.vehicle ?? demoVehicle);
-  const opening = openData(options.data, definitions.vehicle, () => station);
+  const opening = openData(options, definitions.vehicle, () => station);
   const [opened, pages, given] = await Promise.allSettled([opening, pagesReady(), definitions.vehicle]);
   const close = async () => {
     await definitions.close();
@@ -94,7 +111,7 @@ function resultOf<T>(settled: PromiseSettledResult<T>): T {
 }
 
 /** What records, and what is recorded. */
-async function openData(data: string | undefined, vehicle: Promise<Vehicle>, station: () => Station | undefined) {
+async function openData({ data, keep, keepDays }: ServeOptions, vehicle: Promise<Vehicle>, station: () => Station | undefined) {
   const [{ Recorder }, { Sessions }, { dataFolder }] = await Promise.all([
     import('../recording/recorder.ts'),
     import('../recording/sessions.ts'),
@@ -102,6 +119,7 @@ async function openData(data: string | undefined, vehicle: Promise<Vehicle>, sta
   ]);
   const folder = dataFolder(data);
   const recorder = await Recorder.open(folder, vehicle, {
+    keep: { ...(keep === undefined ? {} : { bytesMax: keep }), ...(keepDays === undefined ? {} : { daysMax: keepDays }) },
     onStatus: (status) => station()?.recordingChanged(status),
     onSpace: (freeBytes) => station()?.spaceChanged(freeBytes),
   });

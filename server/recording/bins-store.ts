@@ -2,7 +2,7 @@
 import { BinBuilder, type Bins, binWidthsUs, encodeBins } from './bins.ts';
 import { type Column, decodeChunk, decodeTimes } from './chunk.ts';
 import type { Connection } from './database.ts';
-import { knownChannels } from './reading-writer.ts';
+import { knownChannels } from './reading-channels.ts';
 import { packKey, sliceOfKey } from './schema.ts';
 
 /** Slices whose bins are stored together: some ten minutes. */
@@ -51,25 +51,38 @@ export function binsOfSlices(chunks: ChunkReader, channel: number, from: number,
     const column = chunks.read(slice, channel);
     if (column) fine.addColumn(column);
   }
-  const bins = [fine.taken()];
-  for (const widthUs of binWidthsUs.slice(1)) {
+  return allLevels(fine.taken());
+}
+
+function allLevels(fine: Bins): Bins[] {
+  const coarser = binWidthsUs.slice(1).map((widthUs) => {
     const coarse = new BinBuilder(widthUs);
-    coarse.addBins(bins[0] as Bins, binWidthsUs[0]);
-    bins.push(coarse.taken());
-  }
-  return bins;
+    coarse.addBins(fine, binWidthsUs[0]);
+    return coarse.taken();
+  });
+  return [fine, ...coarser];
 }
 
 /**
  * Writes the bins of the block that begins at slice `from` (a multiple of `slicesPerBlock`) and holds slices up to `to`. Gives way to
  * other work of this thread between channels.
+ *
+ * @param gathered Fine bins by channel, where they were gathered while the block grew; without, they are made of the stored samples.
  */
-export async function writeBins(db: Connection, reading: number, from: number, to: number): Promise<void> {
+export async function writeBins(
+  db: Connection,
+  reading: number,
+  from: number,
+  to: number,
+  gathered?: ReadonlyMap<number, BinBuilder>,
+): Promise<void> {
   const block = Math.floor(from / slicesPerBlock);
   const chunks = new ChunkReader(db, reading);
   const rows: { key: number; data: Uint8Array }[] = [];
   for (const { id, about } of knownChannels(db, reading)) {
-    for (const [level, bins] of binsOfSlices(chunks, id, from, to).entries()) {
+    const fine = gathered?.get(id)?.taken();
+    const levels = gathered ? (fine ? allLevels(fine) : []) : binsOfSlices(chunks, id, from, to);
+    for (const [level, bins] of levels.entries()) {
       if (bins.index.length > 0) rows.push({ key: binsKey(reading, block, id, level), data: encodeBins(bins, about.scale) });
     }
     await new Promise(setImmediate);

@@ -39,9 +39,15 @@ export function encodeChunk(column: Column, group: number, scale: Scale | undefi
   out.varint(group);
   out.varint(column.value.length);
   writeQualities(out, column.quality);
-  const values = column.value.filter((_, i) => hasValue(column.quality[i] as number));
-  writeValues(out, values, scale);
+  writeValues(out, numbersOf(column), scale);
   return deflateSync(out.bytes.subarray(0, out.length), options);
+}
+
+/** The values that are numbers; nearly always all of them. */
+function numbersOf({ value, quality }: Column): Float64Array {
+  let numbers = 0;
+  for (let i = 0; i < quality.length; i++) if (hasValue(quality[i] as number)) numbers++;
+  return numbers === value.length ? value : value.filter((_, i) => hasValue(quality[i] as number));
 }
 
 /**

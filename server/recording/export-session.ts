@@ -5,9 +5,9 @@ import { EvenburnError } from '../errors.ts';
 import { createFrameWriter } from '../exchange/frame-writer.ts';
 import { SampleText, secondsText } from '../exchange/sample-text.ts';
 import { guarded } from './database.ts';
+import type { ReadingChannel } from './reading-channels.ts';
 import { ReadingFile } from './reading-file.ts';
 import { readingRows, toExportChannels, wideRows } from './reading-rows.ts';
-import type { ReadingChannel } from './reading-writer.ts';
 import { SessionFile } from './session-file.ts';
 import { busesByName, onBuses } from './session-frames.ts';
 

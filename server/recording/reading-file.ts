@@ -8,7 +8,7 @@ import { binsKey, binsOfSlices, ChunkReader, slicesPerBlock } from './bins-store
 import { BoundedCache } from './bounded-cache.ts';
 import type { Column } from './chunk.ts';
 import { type LastSample, LastSamples } from './last-samples.ts';
-import { knownChannels, type ReadingChannel } from './reading-writer.ts';
+import { knownChannels, type ReadingChannel } from './reading-channels.ts';
 import { packSliceKey, sliceOfKey } from './schema.ts';
 import type { SessionFile } from './session-file.ts';
 

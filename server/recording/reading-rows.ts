@@ -3,8 +3,8 @@ import type { Channel } from '../channels/channel-list.ts';
 import { hasValue } from '../channels/quality.ts';
 import { SampleBatch } from '../channels/sample-batch.ts';
 import type { Column } from './chunk.ts';
+import type { ReadingChannel } from './reading-channels.ts';
 import type { ReadingFile } from './reading-file.ts';
-import type { ReadingChannel } from './reading-writer.ts';
 
 const columnsMax = 65_536;
 

@@ -5,32 +5,13 @@ import type { Channel } from '../channels/channel-list.ts';
 import type { SampleBatch } from '../channels/sample-batch.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { PipelineSink, PipelineState } from '../pipeline.ts';
+import { BinBuilder, binWidthsUs } from './bins.ts';
+import { writeBins } from './bins-store.ts';
 import { type Column, encodeChunk, encodeTimes } from './chunk.ts';
 import type { Connection } from './database.ts';
 import { LastSamples } from './last-samples.ts';
+import { aboutChannel, knownChannels, type ReadingChannel } from './reading-channels.ts';
 import { packKey, packSliceKey } from './schema.ts';
-import type { Scale } from './values.ts';
-
-/** What is known of a channel of a reading beside its name and unit: JSON in the session file. */
-export interface ChannelAbout {
-  kind: Channel['kind'];
-  reference?: Channel['reference'];
-  min?: number;
-  max?: number;
-  bus?: string;
-  frame?: string;
-  formula?: string;
-  states?: [raw: string, name: string][];
-  scale?: Scale;
-}
-
-/** A channel of a reading: ids count from 0 in the order in which channels had their first sample. */
-export interface ReadingChannel {
-  id: number;
-  name: string;
-  unit: string;
-  about: ChannelAbout;
-}
 
 /** Everything of one slice that goes into the session file with it. */
 export interface ReadingSlice {
@@ -109,6 +90,8 @@ export class ReadingWriter implements PipelineSink {
   private readonly last: LastSamples;
   private before: Uint8Array;
   private alarms: AlarmEvent[] = [];
+  /** Fine bins of the block that grows, from slice number `slice` on. */
+  private gathered: { slice: number | undefined; fine: Map<number, BinBuilder> } = { slice: undefined, fine: new Map() };
 
   /** Goes on with reading `id` of an open session file. `last` is what the channels held when it was left. */
   constructor(db: Connection, id: number, last = new LastSamples()) {
@@ -195,6 +178,7 @@ export class ReadingWriter implements PipelineSink {
       const group = groups.find(column.timeUs);
       if (group === encoded.times.length) encoded.times.push({ key: packKey(this.id, slice, group), data: encodeTimes(column.timeUs) });
       encoded.chunks.push({ key: packKey(this.id, slice, id), data: encodeChunk(column, group, this.about[id]?.about.scale) });
+      this.gather(slice, id, column);
       encoded.samples += column.value.length;
       for (const us of column.timeUs) {
         if (us < encoded.firstUs) encoded.firstUs = us;
@@ -206,6 +190,24 @@ export class ReadingWriter implements PipelineSink {
     }
     if (encoded.samples === 0) encoded.firstUs = 0;
     return encoded;
+  }
+
+  /** Writes the pyramid of the block of slices `from` up to, not including, `to`, all of which have been encoded. */
+  async writeBlock(from: number, to: number): Promise<void> {
+    const { slice, fine } = this.gathered;
+    this.gathered = { slice: undefined, fine: new Map() };
+    // After a restart in the middle of a block not all of it was gathered here.
+    await writeBins(this.db, this.id, from, to, slice === from ? fine : undefined);
+  }
+
+  private gather(slice: number, id: number, column: Column): void {
+    this.gathered.slice ??= slice;
+    let fine = this.gathered.fine.get(id);
+    if (!fine) {
+      fine = new BinBuilder(binWidthsUs[0]);
+      this.gathered.fine.set(id, fine);
+    }
+    fine.addColumn(column);
   }
 
   /** Stores an encoded slice; call it inside the transaction that stores the slice of the record. */
@@ -289,28 +291,4 @@ export function readSliceState(blob: Uint8Array): { hash: string; state: Pipelin
 /** A channel that changes its unit (a corrected definition) goes on as another one of the same name. */
 function channelKey(name: string, unit: string): string {
   return JSON.stringify([name, unit]);
-}
-
-/** The channels of a reading so far, by id. */
-export function knownChannels(db: Connection, reading: number): ReadingChannel[] {
-  const rows = db.prepare('SELECT id, name, unit, about FROM channel WHERE reading = ? ORDER BY id').all(reading);
-  return (rows as { id: number; name: string; unit: string; about: string }[]).map((row) => ({
-    ...row,
-    about: JSON.parse(row.about) as ChannelAbout,
-  }));
-}
-
-function aboutChannel(channel: Channel, vehicle: Vehicle | undefined): ChannelAbout {
-  const { kind, reference, min, max, bus, frame, formula, signal } = channel;
-  const about: ChannelAbout = { kind };
-  if (reference !== undefined) about.reference = reference;
-  if (min !== undefined) about.min = min;
-  if (max !== undefined) about.max = max;
-  const busName = bus === undefined ? undefined : vehicle?.buses[bus]?.name;
-  if (busName !== undefined) about.bus = busName;
-  if (frame) about.frame = frame.name;
-  if (formula !== undefined) about.formula = formula;
-  if (signal && signal.states.size > 0) about.states = [...signal.states].map(([raw, name]) => [raw.toString(), name]);
-  if (signal && signal.sign !== 'float') about.scale = { factor: signal.factor, offset: signal.offset };
-  return about;
 }

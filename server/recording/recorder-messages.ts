@@ -52,3 +52,9 @@ export interface PlainError {
   details?: Record<string, string | number>;
   message: string;
 }
+
+/** How much is kept; without a bound everything is. The oldest sessions go first, pinned ones never. */
+export interface KeepSessions {
+  bytesMax?: number;
+  daysMax?: number;
+}

@@ -1,26 +1,43 @@
 // Worker entry: holds the data folder and the only connections that write into it.
 import { parentPort, workerData } from 'node:worker_threads';
 import { machineClock } from '../clock.ts';
-import { deletedKeptMs } from '../limits.ts';
+import { deletedKeptMs, diskWarningBytes } from '../limits.ts';
 import { programVersion } from '../version.ts';
 import { syncCatalogue } from './catalogue.ts';
-import { DataFolderLock } from './data-folder.ts';
+import { DataFolderLock, freeBytes } from './data-folder.ts';
 import { toPlain } from './plain-error.ts';
 import { RecorderCore } from './recorder-core.ts';
-import type { FromRecorder, ToRecorder } from './recorder-messages.ts';
-import { deleteSession, editNotes, purgeDeleted, undeleteSession } from './session-edits.ts';
+import type { FromRecorder, KeepSessions, ToRecorder } from './recorder-messages.ts';
+import { deleteSession, editNotes, purgeDeleted, retain, undeleteSession } from './session-edits.ts';
 import type { SessionNotes } from './session-facts.ts';
 import { loadStored } from './session-file.ts';
 
 const port = parentPort;
 if (!port) throw new Error('this is a worker');
 
-const { data } = workerData as { data: string };
+const { data, keep } = workerData as { data: string; keep: KeepSessions };
+const dayMs = 24 * 3600 * 1000;
 const tell = (message: FromRecorder): void => port.postMessage(message);
 
-/** Purges what was deleted long ago, and brings the catalogue in line with the files. */
+/** Runs what is no part of recording and must never end it: lists work from the files too, and the next session's end tries again. */
+function attempt(work: () => void): void {
+  try {
+    work();
+  } catch {
+    // A full disk or a file that is locked has its own word from the recorder.
+  }
+}
+
+/** Keeps the folder within its bounds, purges what was deleted long ago, and brings the catalogue in line with the files. */
 function tidyUp(): void {
-  purgeDeleted(data, machineClock.wallMs() - deletedKeptMs);
+  const { bytesMax, daysMax } = keep;
+  const nowMs = machineClock.wallMs();
+  retain(data, {
+    ...(bytesMax === undefined ? {} : { bytesMax }),
+    ...(daysMax === undefined ? {} : { beforeWallMs: nowMs - daysMax * dayMs }),
+  });
+  // What was deleted can come back for a while, unless its room is needed.
+  purgeDeleted(data, freeBytes(data) < diskWarningBytes ? nowMs : nowMs - deletedKeptMs);
   syncCatalogue(data);
 }
 
@@ -33,7 +50,7 @@ function answer({ call, name, args }: Extract<ToRecorder, { kind: 'call' }>, cor
     } else if (name === 'remove') deleteSession(data, session);
     else if (name === 'restore') undeleteSession(data, session);
     else throw new Error(`the recorder knows no call '${name}'`);
-    syncCatalogue(data);
+    attempt(() => syncCatalogue(data));
     tell({ kind: 'answer', call });
   } catch (error) {
     tell({ kind: 'answer', call, error: toPlain(error) });
@@ -45,10 +62,10 @@ function serve(lock: DataFolderLock): void {
   port?.on('message', async (message: ToRecorder) => {
     if (message.kind === 'begin') {
       core = new RecorderCore(
-        { data, clock: machineClock, program: programVersion, load: loadStored, tell, sessionClosed: () => syncCatalogue(data) },
+        { data, clock: machineClock, program: programVersion, load: loadStored, tell, sessionClosed: () => attempt(tidyUp) },
         message.vehicle,
       );
-      void core.finishOldSessions().then(tidyUp);
+      void core.finishOldSessions().then(() => attempt(tidyUp));
     } else if (message.kind === 'inputs') core?.take(message);
     else if (message.kind === 'call') answer(message, core);
     else if (message.kind === 'close') {

@@ -8,7 +8,7 @@ import type { PipelineInput } from '../pipeline-input.ts';
 import type { OtherInput } from './input-log.ts';
 import { JournalWriter } from './journal.ts';
 import { toError } from './plain-error.ts';
-import type { FromRecorder, InputsMessage, RecorderStatus, ToRecorder } from './recorder-messages.ts';
+import type { FromRecorder, InputsMessage, KeepSessions, RecorderStatus, ToRecorder } from './recorder-messages.ts';
 
 export type { RecorderStatus } from './recorder-messages.ts';
 
@@ -18,6 +18,7 @@ export interface RecorderOptions {
   onStatus?: (status: RecorderStatus) => void;
   /** Called every ten seconds with the space left on the disk. */
   onSpace?: (freeBytes: number) => void;
+  keep?: KeepSessions;
   /** Inputs on their way beyond which frames are dropped and counted; for tests. */
   queueBytesMax?: number;
 }
@@ -82,7 +83,7 @@ export class Recorder {
    * @throws EvenburnError DATA_IN_USE, DATA_UNWRITABLE, SQLITE_TOO_OLD
    */
   static open(data: string, vehicle: Vehicle | Promise<Vehicle>, options: RecorderOptions = {}): Promise<Recorder> {
-    const worker = new Worker(entryPath('recorder'), { workerData: { data } });
+    const worker = new Worker(entryPath('recorder'), { workerData: { data, keep: options.keep ?? {} } });
     const recorder = new Recorder(worker, options);
     // A vehicle that can't be read is its reader's to tell; this recorder is then stopped without having begun.
     Promise.resolve(vehicle).then(

@@ -4,7 +4,7 @@ import { EvenburnError } from '../errors.ts';
 import type { PipelineState } from '../pipeline.ts';
 import type { PipelineInput } from '../pipeline-input.ts';
 import { programVersion } from '../version.ts';
-import { slicesPerBlock, writeBins } from './bins-store.ts';
+import { slicesPerBlock } from './bins-store.ts';
 import { sessionPath } from './data-folder.ts';
 import { type Connection, closeAsOneFile, guarded, openToWrite } from './database.ts';
 import { storeDefinitions } from './definition-store.ts';
@@ -103,7 +103,7 @@ class Rereading {
       });
       const behind = slice + 1;
       if (behind % slicesPerBlock === 0 || behind === slices) {
-        await writeBins(this.db, writer.id, Math.floor(slice / slicesPerBlock) * slicesPerBlock, behind);
+        await writer.writeBlock(Math.floor(slice / slicesPerBlock) * slicesPerBlock, behind);
       }
       options.progress?.(behind / slices);
     }

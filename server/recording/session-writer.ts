@@ -3,7 +3,7 @@ import type { Vehicle } from '../definitions/vehicle.ts';
 import { EvenburnError } from '../errors.ts';
 import { sessionEventsMax, sliceInputsMax, sliceLengthS } from '../limits.ts';
 import type { PipelineInput } from '../pipeline-input.ts';
-import { slicesPerBlock, writeBins } from './bins-store.ts';
+import { slicesPerBlock } from './bins-store.ts';
 import { type Connection, closeAsOneFile, guarded, openToWrite, type Transaction } from './database.ts';
 import { storeDefinitions } from './definition-store.ts';
 import { InputLog, type OtherInput } from './input-log.ts';
@@ -235,8 +235,8 @@ export class SessionWriter {
   }
 
   private async writeBlock(endSlice: number): Promise<void> {
-    const { db, position } = this;
-    await writeBins(db, (this.reading as ReadingWriter).id, position.block, endSlice);
+    const { position } = this;
+    await (this.reading as ReadingWriter).writeBlock(position.block, endSlice);
     position.block = endSlice;
   }
 

@@ -17,7 +17,7 @@ const listedMax = 256;
 /** Writes numbers so that each comes back bit for bit. `scale` is tried first where it is given. */
 export function writeValues(out: ByteWriter, values: Float64Array, scale: Scale | undefined): void {
   if (values.length === 0) return;
-  if (values.every((value) => Object.is(value, values[0]))) {
+  if (isConstant(values)) {
     out.byte(form.same);
     out.double(values[0] as number);
     return;
@@ -25,6 +25,12 @@ export function writeValues(out: ByteWriter, values: Float64Array, scale: Scale 
   if (writeScaled(out, values, scale ?? { factor: 1, offset: 0 })) return;
   if (writeListed(out, values)) return;
   writeDoubles(out, values);
+}
+
+function isConstant(values: Float64Array): boolean {
+  const first = values[0] as number;
+  for (let i = 1; i < values.length; i++) if (!Object.is(values[i], first)) return false;
+  return true;
 }
 
 /** What `writeValues` wrote. @throws RangeError when the bytes are damaged. */

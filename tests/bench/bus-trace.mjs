@@ -21,7 +21,7 @@ const periodsMs = [10, 10, 10, 20, 20, 20, 20, 20, 50, 50, 100, 1000];
 export function busTrace({ seed = 1, seconds, ids = 60, bus = 0 }) {
   const random = randomFrom(seed);
   const senders = Array.from({ length: ids }, (_, i) => ({
-    id: 0x100 + i * 13,
+    id: 0x100 + i * 10,
     periodUs: periodsMs[i % periodsMs.length] * 1000,
     nextUs: Math.floor(random() * 10_000),
     level: Math.floor(random() * 40_000),
@@ -65,7 +65,7 @@ export function traceFiles(ids = 60) {
   const lines = ['device: box', 'title: Box of the benchmark', 'frames:'];
   for (let i = 0; i < ids; i++) {
     lines.push(
-      `  - { name: frame_${i}, id: ${0x100 + i * 13}, length: 8, period: ${periodsMs[i % periodsMs.length]} ms, signals: [`,
+      `  - { name: frame_${i}, id: ${0x100 + i * 10}, length: 8, period: ${periodsMs[i % periodsMs.length]} ms, signals: [`,
       `      { name: level_${i}, bytes: 0..1, byte_order: big, factor: 0.1, offset: -50 }, { name: noisy_${i}, bytes: 2..3, byte_order: big, factor: 0.25 },`,
       `      { name: state_${i}, bytes: 4 }, { name: slow_${i}, bytes: 6, factor: 0.5 }, { name: counter_${i}, bytes: 7 } ] }`,
     );

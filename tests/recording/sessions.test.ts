@@ -196,3 +196,13 @@ describe('the data folder', () => {
     expect(existsSync(sessionPath(data, 1))).toBe(false);
   });
 });
+
+describe('a recorder with a bound', () => {
+  it('lets the oldest sessions go when it starts, and keeps pinned ones', async () => {
+    for (const seed of [1, 2, 3]) await addSession(seed, 2);
+    editNotes(data, 2, { pinned: true });
+    await recorder.stop();
+    recorder = await Recorder.open(data, vehicle(), { keep: { daysMax: 1 } });
+    await vi.waitFor(() => expect(listSessions(data).map(({ session }) => session)).toEqual([2]));
+  });
+});
