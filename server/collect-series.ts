@@ -8,24 +8,58 @@ import { Pipeline } from './pipeline.ts';
 
 /** Runs frames (in time order) through a pipeline of its own and keeps every sample of every channel, quality included. */
 export async function collectSeries(frames: AsyncIterable<FrameBatch> | Iterable<FrameBatch>, vehicle: Vehicle): Promise<SeriesSet> {
-  const collected = new SeriesCollector();
-  const pipeline = new Pipeline(vehicle, { samples: (batch) => collected.take(batch), alarm: () => {} });
-  let count = 0;
-  let startUs = Number.POSITIVE_INFINITY;
-  let endUs = Number.NEGATIVE_INFINITY;
-  for await (const batch of frames) {
-    count += batch.count;
-    for (let i = 0; i < batch.count; i++) {
-      const t = batch.timeUs[i] as number;
-      if (t < startUs) startUs = t;
-      if (t > endUs) endUs = t;
-    }
-    pipeline.take({ kind: 'frames', batch });
+  const growing = new GrowingSeries(vehicle);
+  for await (const batch of frames) growing.take(batch);
+  growing.finish();
+  return growing.toSeriesSet();
+}
+
+/** Channels of a recording that still grows: frames go in, and the series so far come out at any moment. */
+export class GrowingSeries {
+  private readonly collected = new SeriesCollector();
+  private readonly pipeline: Pipeline;
+  private frames = 0;
+  private startUs = Number.POSITIVE_INFINITY;
+  private endUs = Number.NEGATIVE_INFINITY;
+
+  constructor(vehicle: Vehicle) {
+    this.pipeline = new Pipeline(vehicle, { samples: (batch) => this.collected.take(batch), alarm: () => {} });
   }
-  pipeline.finish();
-  const series = collected.toSeries(pipeline.channels);
-  const span = count === 0 ? { startUs: 0, endUs: 0 } : { startUs, endUs };
-  return { ...span, frames: count, get: (channel) => series.get(channel) };
+
+  /** Samples held: some 17 bytes each. */
+  get samples(): number {
+    return this.collected.samples;
+  }
+
+  take(batch: FrameBatch): void {
+    this.frames += batch.count;
+    for (let i = 0; i < batch.count; i++) this.reach(batch.timeUs[i] as number);
+    this.pipeline.take({ kind: 'frames', batch });
+  }
+
+  /** Time goes on without frames up to `timeUs`: what is due grows stale. */
+  pass(timeUs: number): void {
+    this.reach(timeUs);
+    this.pipeline.take({ kind: 'mark', timeUs });
+  }
+
+  /** No more frames: runs the first instant at or behind the last. */
+  finish(): void {
+    this.pipeline.finish();
+  }
+
+  /** A copy of everything so far. */
+  toSeriesSet(): SeriesSet {
+    const series = this.collected.toSeries(this.pipeline.channels);
+    const nothing = this.startUs === Number.POSITIVE_INFINITY;
+    const span = nothing ? { startUs: 0, endUs: 0 } : { startUs: this.startUs, endUs: this.endUs };
+    return { ...span, frames: this.frames, get: (channel) => series.get(channel) };
+  }
+
+  private reach(timeUs: number): void {
+    if (timeUs < this.startUs) this.startUs = timeUs;
+    if (timeUs > this.endUs) this.endUs = timeUs;
+  }
 }
 
 /** Growing columns of one channel. */
@@ -54,9 +88,11 @@ class Columns {
 }
 
 class SeriesCollector {
+  samples = 0;
   private readonly columns: (Columns | undefined)[] = [];
 
   take(batch: SampleBatch): void {
+    this.samples += batch.count;
     for (let i = 0; i < batch.count; i++) {
       const channel = batch.channel[i] as number;
       let columns = this.columns[channel];

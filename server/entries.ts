@@ -8,6 +8,7 @@ const entries = {
   recorder: 'recording/recorder-worker.js',
   history: 'recording/history-worker.js',
   definitions: 'definitions/definitions-worker.js',
+  checks: 'live/check-worker.js',
 } as const;
 
 export type EntryName = keyof typeof entries;

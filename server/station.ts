@@ -46,6 +46,11 @@ export interface StationParts {
   recorder?: InputRecorder;
 }
 
+/** What looks on behind the pipeline (a live check). Never blocks, never throws; batches are lent. */
+export interface InputWatcher {
+  take(input: PipelineInput): void;
+}
+
 /** Who hears of changes that can't wait for the next tick. */
 export interface StationListener {
   alarmChanged(): void;
@@ -87,6 +92,8 @@ export class Station implements LiveFeed, PipelineSink {
   /** How far session time is ahead of its clock. */
   private aheadUs = 0;
   private acknowledging: { alarm: string; done: () => void }[] = [];
+  /** Looks on at every input. */
+  watcher: InputWatcher | undefined;
   /** How many pages are watching. */
   clients: () => number = () => 0;
 
@@ -210,6 +217,11 @@ export class Station implements LiveFeed, PipelineSink {
 
   wallMs(): number {
     return this.clock.wallMs();
+  }
+
+  /** Session time of the newest input, microseconds. */
+  timeUs(): number {
+    return this.takenUs;
   }
 
   monotonicMs(): number {
@@ -369,6 +381,7 @@ export class Station implements LiveFeed, PipelineSink {
     this.watchUnknown();
     if (this.alarmVersion !== before) this.listener?.alarmChanged();
     this.recorder?.take(input);
+    this.watcher?.take(input);
   }
 
   /** That an alarm which stands can't be judged any more, or can again, is no event of it, and pages must show it all the same. */

@@ -212,6 +212,12 @@ export class TrafficLog {
     for (let i = 0; i < batch.count; i++) this.takeFrame(batch, i);
   }
 
+  /** The bus was listened to at this time, whether a frame came or not: a live check begins and goes on without any. */
+  listened(timeUs: number): void {
+    this.firstUs = Math.min(this.firstUs, timeUs);
+    this.lastUs = Math.max(this.lastUs, timeUs);
+  }
+
   private takeFrame(batch: FrameBatch, i: number): void {
     const timeUs = batch.timeUs[i] as number;
     const flags = batch.flags[i] as number;

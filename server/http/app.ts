@@ -19,6 +19,7 @@ import { EvenburnError } from '../errors.ts';
 import { httpBodyBytesMax, httpRequestsPerMinuteMax } from '../limits.ts';
 import type { Station } from '../station.ts';
 import { addAlarmRoutes } from './alarm-routes.ts';
+import { addChecksRoutes, type CheckDesk } from './checks-routes.ts';
 import { addFrameRoutes } from './frame-routes.ts';
 import { requestAllowed } from './guard.ts';
 import { addHealthRoutes } from './health-routes.ts';
@@ -48,6 +49,8 @@ export interface AppParts {
   version: string;
   /** Recorded sessions; without them the addresses of sessions are not there. */
   sessions?: SessionStore;
+  /** Checks on the live bus; without them only recordings are checked. */
+  checks?: CheckDesk;
   /** Folder of the built pages; without it only /api is served. */
   webFolder?: string;
   logger?: FastifyBaseLogger;
@@ -64,6 +67,7 @@ const topics: AddRoutes[] = [
   addSessionRoutes,
   addHealthRoutes,
   addSimulatorRoutes,
+  addChecksRoutes,
 ];
 
 export async function buildApp(parts: AppParts): Promise<App> {

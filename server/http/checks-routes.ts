@@ -1,0 +1,111 @@
+// Checks on the live bus: begun, followed, finished and kept; the wiggle and unplug tests; what typed readings of the line mean.
+import { z } from 'zod';
+import { judgeLineResistance, judgeLineVoltages } from '../checks/line-resistance.ts';
+import type { CheckResult } from '../checks/verdict.ts';
+import {
+  branchTap,
+  type CheckRun,
+  checkRun,
+  checkStart,
+  checkState,
+  checksView,
+  lineQuery,
+  unplugAsk,
+  verdictView,
+  type WatchView,
+  watchStart,
+  watchView,
+} from '../contract/checks.ts';
+import { EvenburnError } from '../errors.ts';
+import { watchStreamBytesMax } from '../limits.ts';
+import type { LiveChecks } from '../live/live-checks.ts';
+import type { CheckRuns } from '../recording/check-runs.ts';
+import type { App, AppParts } from './app.ts';
+
+/** Live checks and where their runs are kept. */
+export interface CheckDesk {
+  live: LiveChecks;
+  runs: CheckRuns;
+}
+
+export function addChecksRoutes(app: App, { station, checks }: AppParts): void {
+  app.get(
+    '/api/checks/line',
+    { schema: { summary: 'What a reading of the bus line means', querystring: lineQuery, response: { 200: verdictView } } },
+    async ({ query: { bus: name, ohm, high, low } }) => {
+      const bus = station.vehicle.buses.find((one) => one.name === name);
+      if (ohm !== undefined) return judgeLineResistance(ohm === 'open' ? Number.POSITIVE_INFINITY : ohm, bus);
+      if (high !== undefined && low !== undefined) return judgeLineVoltages({ high, low }, bus);
+      throw new EvenburnError('REQUEST_WRONG', { what: 'either ohm, or high and low' });
+    },
+  );
+  if (!checks) return;
+  addRunningRoutes(app, checks, () => station.status().recording.session);
+  addWatchRoutes(app, checks.live);
+}
+
+function addRunningRoutes(app: App, { live, runs }: CheckDesk, session: () => number | null): void {
+  app.get('/api/checks', { schema: { summary: 'The running check and the kept runs', response: { 200: checksView } } }, async () => ({
+    running: live.state() as never,
+    runs: await runs.list(),
+    watching: live.watch().watching,
+  }));
+  app.get('/api/checks/running', { schema: { summary: 'The running check', response: { 200: checkState.nullable() } } }, async () =>
+    live.state(),
+  );
+  app.post(
+    '/api/checks/running',
+    { schema: { summary: 'Begin a check', body: checkStart, response: { 200: checkState } } },
+    async ({ body: { check, order } }) => live.start(check, order ? { order } : {}),
+  );
+  app.post('/api/checks/running/finish', { schema: { summary: 'Judge and keep it', response: { 200: checkRun } } }, async () => {
+    const { state, vehicle, result } = await live.finish();
+    const { check, startedWallMs, seconds, definitionHash, unseenFrames } = state;
+    const kept = { check, startedWallMs, seconds, definitionHash, unseenFrames, vehicle, session: session(), result: toView(result) };
+    return runs.add(kept);
+  });
+  app.delete('/api/checks/running', { schema: { summary: 'Drop it', response: { 200: z.object({}) } } }, async () => {
+    live.drop();
+    return {};
+  });
+  app.get(
+    '/api/checks/runs/:run',
+    { schema: { summary: 'A kept run', params: z.object({ run: z.coerce.number().int().min(1) }), response: { 200: checkRun } } },
+    ({ params }) => runs.get(params.run),
+  );
+}
+
+function toView(result: CheckResult): CheckRun['result'] {
+  return result as CheckRun['result'];
+}
+
+function addWatchRoutes(app: App, live: LiveChecks): void {
+  const answer = { 200: watchView };
+  const base = '/api/checks/watch';
+  app.get(base, { schema: { summary: 'Wiggle and unplug test', response: answer } }, async () => live.watch());
+  app.post(base, { schema: { summary: 'Begin anew', body: watchStart, response: answer } }, async ({ body }) =>
+    live.startWatch(body.channels),
+  );
+  app.delete(base, { schema: { summary: 'End', response: answer } }, async () => {
+    live.stopWatch();
+    return live.watch();
+  });
+  app.post(`${base}/branch`, { schema: { summary: 'The branch being moved', body: branchTap, response: answer } }, async ({ body }) =>
+    live.setBranch(body.branch),
+  );
+  app.post(`${base}/unplug`, { schema: { summary: 'The device to be unplugged', body: unplugAsk, response: answer } }, async ({ body }) =>
+    live.unplug(body.device),
+  );
+  app.get(`${base}/stream`, { schema: { hide: true } }, (request, reply) => {
+    reply.hijack();
+    const { raw } = reply;
+    for (const [name, value] of Object.entries(reply.getHeaders())) if (value !== undefined) raw.setHeader(name, value);
+    raw.writeHead(200, { 'content-type': 'text/event-stream', 'cache-control': 'no-store' });
+    const send = (view: WatchView) => {
+      // A page that can't keep up misses lines, never memory of ours: it sees the gap in the numbers and asks for all.
+      if (raw.writableLength < watchStreamBytesMax) raw.write(`data: ${JSON.stringify(view)}\n\n`);
+    };
+    send(live.watch());
+    request.raw.once('close', live.listen(send));
+  });
+}

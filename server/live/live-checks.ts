@@ -1,0 +1,279 @@
+// The checks on the live bus as the main thread sees them: one at a time, the same for every browser, judged in a worker.
+import { Worker } from 'node:worker_threads';
+import type { WatchEvent } from '../checks/bus-watch.ts';
+import type { JudgeOptions } from '../checks/gathered-check.ts';
+import type { UnplugStep } from '../checks/unplug-test.ts';
+import type { CheckResult } from '../checks/verdict.ts';
+import type { CheckState, WatchEventView, WatchView } from '../contract/checks.ts';
+import type { Vehicle } from '../definitions/vehicle.ts';
+import { entryPath } from '../entries.ts';
+import { EvenburnError } from '../errors.ts';
+import { checkQueueFramesMax, watchEventsMax } from '../limits.ts';
+import type { PipelineInput } from '../pipeline-input.ts';
+import { type FromCheckWorker, type ToCheckWorker, toPlainBatch } from './check-messages.ts';
+
+/** What it asks of the running station. */
+export interface CheckedStation {
+  vehicle: Vehicle;
+  /** Session time of the newest input, microseconds. */
+  timeUs(): number;
+  wallMs(): number;
+}
+
+interface Running {
+  check: CheckResult['check'];
+  options: JudgeOptions;
+  startedUs: number;
+  startedWallMs: number;
+  vehicle: Vehicle;
+  result: CheckResult | null;
+  full: boolean;
+  unseen: number;
+  finished: (() => void) | undefined;
+}
+
+interface Watching {
+  branch: string;
+  silent: string[];
+  limping: string[];
+  absent: string[];
+  unplugs: UnplugStep[];
+  events: WatchEventView[];
+  unseen: number;
+}
+
+/** A finished check, to be stored. */
+export interface FinishedCheck {
+  state: CheckState;
+  vehicle: string;
+  result: CheckResult;
+}
+
+/** Takes the pipeline's inputs behind the pipeline; costs the calling thread one copy of each batch, and that only while something runs. */
+export class LiveChecks {
+  private readonly station: CheckedStation;
+  private worker: Worker | undefined;
+  private running: Running | undefined;
+  private watching: Watching | undefined;
+  private number = 0;
+  private inFlight = 0;
+  private readonly listeners = new Set<(view: WatchView) => void>();
+
+  constructor(station: CheckedStation) {
+    this.station = station;
+  }
+
+  /** Never waits, never throws. */
+  take(input: PipelineInput): void {
+    if (!this.running && !this.watching) return;
+    if (input.kind === 'frames') this.takeFrames(input.batch);
+    else if (input.kind === 'mark') this.send({ kind: 'mark', timeUs: input.timeUs });
+    else if (input.kind === 'loss') this.countUnseen(input.count);
+  }
+
+  /** @throws EvenburnError CHECK_RUNNING */
+  start(check: CheckResult['check'], options: JudgeOptions = {}): CheckState {
+    if (this.running) throw new EvenburnError('CHECK_RUNNING', { check: this.running.check });
+    const { vehicle } = this.station;
+    const startedUs = this.station.timeUs();
+    const begin = { result: null, full: false, unseen: 0, finished: undefined };
+    this.running = { check, options, startedUs, startedWallMs: this.station.wallMs(), vehicle, ...begin };
+    this.send({ kind: 'check', check, vehicle, fromUs: startedUs, options });
+    return this.getState();
+  }
+
+  /** Null while none runs. */
+  state(): CheckState | null {
+    return this.running ? this.toState(this.running) : null;
+  }
+
+  /**
+   * Judges for the last time. @throws EvenburnError CHECK_NOT_RUNNING
+   */
+  async finish(): Promise<FinishedCheck> {
+    const { running } = this;
+    if (!running || running.finished) throw new EvenburnError('CHECK_NOT_RUNNING');
+    await new Promise<void>((resolve) => {
+      running.finished = resolve;
+      this.send({ kind: 'finish' });
+    });
+    const { result } = running;
+    if (this.running === running) this.running = undefined;
+    if (!result) throw new EvenburnError('CHECK_NOT_RUNNING');
+    return { state: this.toState(running), vehicle: running.vehicle.name, result };
+  }
+
+  /** Forgets the running check. @throws EvenburnError CHECK_NOT_RUNNING */
+  drop(): void {
+    if (!this.running) throw new EvenburnError('CHECK_NOT_RUNNING');
+    this.running = undefined;
+    this.send({ kind: 'finish' });
+  }
+
+  /** Begins to watch for a wiggle or unplug test; what was seen before is forgotten. */
+  startWatch(channels: string[]): WatchView {
+    this.watching = { branch: '', silent: [], limping: [], absent: [], unplugs: [], events: [], unseen: 0 };
+    this.number = 0;
+    this.send({ kind: 'watch', vehicle: this.station.vehicle, channels });
+    this.tellWatch([]);
+    return this.watch();
+  }
+
+  stopWatch(): void {
+    this.watching = undefined;
+    this.send({ kind: 'unwatch' });
+    this.tellWatch([]);
+  }
+
+  /** @throws EvenburnError CHECK_NOT_RUNNING */
+  setBranch(branch: string): WatchView {
+    this.getWatching().branch = branch;
+    this.tellWatch([]);
+    return this.watch();
+  }
+
+  /** @throws EvenburnError CHECK_NOT_RUNNING, DEVICE_UNKNOWN */
+  unplug(device: string): WatchView {
+    const watching = this.getWatching();
+    const devices = this.station.vehicle.buses.flatMap((bus) => bus.devices.map(({ name }) => name));
+    if (!devices.includes(device)) throw new EvenburnError('DEVICE_UNKNOWN', { device });
+    watching.unplugs.push({ device, phase: 'waiting', others: [], say: `Unplug ${device} now.` });
+    this.send({ kind: 'unplug', device });
+    this.tellWatch([]);
+    return this.watch();
+  }
+
+  watch(): WatchView {
+    return this.toWatchView(this.watching?.events ?? []);
+  }
+
+  /** Calls back at once with every change; returns what ends it. */
+  listen(listener: (view: WatchView) => void): () => void {
+    this.listeners.add(listener);
+    return () => this.listeners.delete(listener);
+  }
+
+  async close(): Promise<void> {
+    this.running = undefined;
+    this.watching = undefined;
+    await this.worker?.terminate();
+  }
+
+  private getState(): CheckState {
+    if (!this.running) throw new EvenburnError('CHECK_NOT_RUNNING');
+    return this.toState(this.running);
+  }
+
+  private getWatching(): Watching {
+    if (!this.watching) throw new EvenburnError('CHECK_NOT_RUNNING');
+    return this.watching;
+  }
+
+  private takeFrames(batch: Parameters<typeof toPlainBatch>[0]): void {
+    if (this.inFlight + batch.count > checkQueueFramesMax) {
+      this.countUnseen(batch.count);
+      return;
+    }
+    const { plain, buffers } = toPlainBatch(batch);
+    this.inFlight += batch.count;
+    this.send({ kind: 'frames', batch: plain }, buffers);
+  }
+
+  private countUnseen(frames: number): void {
+    if (this.running) this.running.unseen += frames;
+    if (this.watching) this.watching.unseen += frames;
+  }
+
+  private send(message: ToCheckWorker, transfer: ArrayBuffer[] = []): void {
+    this.worker ??= this.startWorker();
+    this.worker.postMessage(message, transfer);
+  }
+
+  private startWorker(): Worker {
+    const worker = new Worker(entryPath('checks'));
+    worker.unref();
+    worker.on('message', (message: FromCheckWorker) => this.hear(message));
+    worker.on('error', (error) => this.workerDied(error));
+    return worker;
+  }
+
+  private hear(message: FromCheckWorker): void {
+    if (message.kind === 'taken') this.inFlight -= message.frames;
+    else if (message.kind === 'events') this.hearEvents(message.events);
+    else if (message.kind === 'devices') this.hearDevices(message);
+    else if (this.running && (this.running.finished !== undefined || !message.last)) {
+      this.running.result = message.result;
+      this.running.full = message.full;
+      if (message.last) this.running.finished?.();
+    }
+  }
+
+  private hearEvents(events: readonly WatchEvent[]): void {
+    const { watching } = this;
+    if (!watching) return;
+    const offsetMs = this.station.wallMs() - this.station.timeUs() / 1000;
+    const numbered = events.map((event) => ({
+      ...event,
+      number: ++this.number,
+      branch: watching.branch,
+      wallMs: Math.round(event.timeUs / 1000 + offsetMs),
+    }));
+    watching.events = [...watching.events, ...numbered].slice(-watchEventsMax);
+    this.tellWatch(numbered);
+  }
+
+  private hearDevices({ silent, limping, absent, unplug }: FromCheckWorker & { kind: 'devices' }): void {
+    const { watching } = this;
+    if (!watching) return;
+    Object.assign(watching, { silent, limping, absent });
+    const last = watching.unplugs.at(-1);
+    if (unplug && last?.device === unplug.device) watching.unplugs[watching.unplugs.length - 1] = unplug;
+    this.tellWatch([]);
+  }
+
+  /** A fault of ours in judging must not take the server with it: the check ends, and says so by not being there any more. */
+  private workerDied(error: Error): void {
+    process.stderr.write(`evenburn: the worker of the checks ended: ${error.stack ?? error.message}\n`);
+    this.worker = undefined;
+    this.inFlight = 0;
+    this.running?.finished?.();
+    this.running = undefined;
+    this.watching = undefined;
+    this.tellWatch([]);
+  }
+
+  private tellWatch(events: WatchEventView[]): void {
+    if (this.listeners.size === 0) return;
+    const view = this.toWatchView(events);
+    for (const listener of this.listeners) listener(view);
+  }
+
+  private toWatchView(events: WatchEventView[]): WatchView {
+    const { watching } = this;
+    return {
+      watching: watching !== undefined,
+      branch: watching?.branch ?? '',
+      silent: watching?.silent ?? [],
+      limping: watching?.limping ?? [],
+      absent: watching?.absent ?? [],
+      unplugs: watching?.unplugs ?? [],
+      newest: this.number,
+      events,
+      unseenFrames: watching?.unseen ?? 0,
+    };
+  }
+
+  private toState({ check, options, startedUs, startedWallMs, vehicle, result, full, unseen }: Running): CheckState {
+    return {
+      check,
+      ...(options.order ? { order: options.order } : {}),
+      startedWallMs,
+      startedUs,
+      seconds: Math.max(0, this.station.timeUs() - startedUs) / 1e6,
+      result,
+      full,
+      unseenFrames: unseen,
+      definitionHash: vehicle.hash,
+    };
+  }
+}
