@@ -49,6 +49,10 @@ export const unknownIdsMax = 4096;
 export const transportSilenceMaxMs = 1250;
 /** J1939 messages under way at once; beyond it the longest silent one is given up. */
 export const transportsMax = 256;
+/** A J1939 message of several packets is given up after so long a silence of its sender (T2 and T3 of SAE J1939-21, from memory). */
+export const transportSilenceMaxMs = 1250;
+/** J1939 messages under way at once; beyond it the longest silent one is given up. */
+export const transportsMax = 256;
 export const malformedNamedMax = 100;
 export const unmatchedInterfacesMax = 64;
 /** A writer waits this long for another program's lock before it says so. */

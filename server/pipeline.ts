@@ -14,6 +14,7 @@ import { fromPlain, toPlain } from './channels/plain-numbers.ts';
 import { SampleBatch } from './channels/sample-batch.ts';
 import { Staleness } from './channels/staleness.ts';
 import { compileDecoder, type DecodeCounts, type Decoder } from './codec/decoder.ts';
+import type { SavedTransfer, Transport } from './codec/transport.ts';
 import type { Frame, Vehicle } from './definitions/vehicle.ts';
 import { instantUs, type PipelineInput } from './pipeline-input.ts';
 
@@ -98,6 +99,11 @@ export class Pipeline {
   /** What became of the frames so far, of the definitions in force. */
   get counts(): DecodeCounts {
     return this.stages.decoder.counts;
+  }
+
+  /** J1939 messages of several packets; undefined where no bus speaks J1939. */
+  get transport(): Transport | undefined {
+    return this.stages.decoder.transport;
   }
 
   /** The alarms that stand. */
@@ -234,6 +240,7 @@ export class Pipeline {
       derived: derived.save(),
       fresh: derived.isFresh,
       alarms: this.board.save(),
+      transport: this.stages.decoder.transport?.save() ?? [],
       pending: this.pending ? { atUs: this.pending.atUs, hash: this.pending.vehicle.hash } : null,
     };
   }
@@ -254,6 +261,8 @@ export class Pipeline {
     derived.restore(state.derived as SavedComputation[]);
     derived.isFresh = state.fresh as boolean;
     this.board.restore(state.alarms);
+    // States stored before messages were put together have none under way.
+    this.stages.decoder.transport?.restore((state.transport ?? []) as SavedTransfer[]);
     const pending = state.pending as { atUs: number; hash: string } | null;
     const vehicle = pending ? vehicleOf?.(pending.hash) : undefined;
     if (pending && !vehicle) throw new Error(`the definition set ${pending.hash} was about to come into force, and isn't at hand`);
@@ -291,6 +300,7 @@ function carryOver(from: Stages, to: Stages): void {
   to.derived.restore(from.derived.save());
   const busesOf = ({ vehicle }: Stages) => vehicle.buses.map((bus) => `${bus.name} ${bus.bitRate}`).join();
   if (busesOf(from) === busesOf(to)) to.meters.restore(from.meters.save());
+  if (busesOf(from) === busesOf(to)) to.decoder.transport?.restore(from.decoder.transport?.save() ?? []);
   to.staleness.resume();
 }
 

@@ -30,8 +30,11 @@ export class FrameBatch {
   /** 11 or 29 bits, without flag bits; for an error frame the error class bits. */
   id: Uint32Array;
   flags: Uint8Array;
-  /** Data length in bytes, 0 to 64; for a remote frame the length asked for, and no bytes are held. */
-  length: Uint8Array;
+  /**
+   * Data length in bytes, 0 to 64; for a remote frame the length asked for, and no bytes are held. Of J1939 messages put together from
+   * packets (`codec/transport.ts`) up to 1785, in 16 bits; only decoding and looking at bytes know these.
+   */
+  length: Uint8Array | Uint16Array;
   /** Where the frame's bytes begin in `data`. */
   offset: Uint32Array;
   data: Uint8Array;

@@ -5,6 +5,8 @@ import type { Frame, Vehicle } from '../definitions/vehicle.ts';
 import { unknownIdsMax } from '../limits.ts';
 import { IdTable, idKey } from './id-table.ts';
 import { compileLayout, type LayoutReader } from './layout-code.ts';
+import { MessageDecoder } from './message-decoder.ts';
+import { Transport } from './transport.ts';
 
 /** An id that no definition names, on one bus. */
 export interface UnknownId {
@@ -45,11 +47,15 @@ export interface Decoder {
   decode(frames: FrameBatch, from: number, to: number, out: SampleBatch): void;
   /** The definition that a frame of this bus, id and flags (`frameFlag`) belongs to; undefined when none. Counts nothing. */
   findFrame(bus: number, id: number, flags: number): Frame | undefined;
+  /** J1939 messages of several packets, the one thing that later samples depend on; undefined where no bus speaks J1939. */
+  readonly transport: Transport | undefined;
 }
 
 /** Compiles all layouts of a vehicle. */
 export function compileDecoder(vehicle: Vehicle): Decoder {
-  return new CompiledDecoder(vehicle);
+  const transport = new Transport(vehicle);
+  const single = new CompiledDecoder(vehicle);
+  return transport.isNeeded ? new MessageDecoder(single, transport) : single;
 }
 
 /**
@@ -71,6 +77,7 @@ const noDataFlags = frameFlag.remote | frameFlag.error;
 class CompiledDecoder implements Decoder {
   readonly frames: readonly Frame[];
   readonly counts: DecodeCounts;
+  readonly transport = undefined;
   private readonly readers: LayoutReader[];
   private readonly lengths: Uint16Array;
   private readonly signalsMax: number;

@@ -3,6 +3,7 @@ import { type Command, Option } from 'commander';
 import type { FrameBatch } from '../bus/frame-batch.ts';
 import type { SampleBatch } from '../channels/sample-batch.ts';
 import type { DecodeCounts } from '../codec/decoder.ts';
+import type { Transport } from '../codec/transport.ts';
 import type { Bus, Frame, Vehicle } from '../definitions/vehicle.ts';
 import type { RecordedFileCounts } from '../exchange/intake.ts';
 import type { SampleTextFormat } from '../exchange/sample-text.ts';
@@ -74,6 +75,7 @@ interface Stage {
   finish(): void;
   readonly counts: DecodeCounts;
   readonly frames: readonly Frame[];
+  readonly transport: Transport | undefined;
 }
 
 async function createStage(vehicle: Vehicle, signalsOnly: boolean, write: (batch: SampleBatch) => void): Promise<Stage> {
@@ -88,6 +90,7 @@ async function createDecoderStage(vehicle: Vehicle, write: (batch: SampleBatch) 
   return {
     counts: decoder.counts,
     frames: decoder.frames,
+    transport: decoder.transport,
     finish: () => undefined,
     take: (batch) => {
       samples.clear();
@@ -105,6 +108,9 @@ async function createPipelineStage(vehicle: Vehicle, write: (batch: SampleBatch)
     finish: () => pipeline.finish(),
     get counts() {
       return pipeline.counts;
+    },
+    get transport() {
+      return pipeline.transport;
     },
     frames: vehicle.buses.flatMap((bus) => bus.frames),
   };
@@ -141,6 +147,7 @@ function* reportLines(path: string, file: RecordedFileCounts, stage: Stage, buse
     if (longer[i]) yield `${name}: ${counted(longer[i] as number, 'frame')} longer than ${lengthBytes} bytes, decoded`;
     if (remote[i]) yield `${name}: ${counted(remote[i] as number, 'remote frame')}`;
   }
+  if (stage.transport) yield* messageLines(stage.transport);
   if (total.unknown === 0) return;
   const unknown = stage.counts.unknownIds();
   yield `${counted(total.unknown, 'frame')} with ${counted(unknown.length, 'id')} that the vehicle does not name`;
@@ -152,6 +159,17 @@ function* reportLines(path: string, file: RecordedFileCounts, stage: Stage, buse
     yield `  0x${hex}${fd ? ' FD' : ''} on ${buses[bus]?.name}: ${counted(frames, 'frame')}`;
   }
   if (unknown.length > unknownIdsNamed) yield `  and ${counted(unknown.length - unknownIdsNamed, 'more id')}`;
+}
+
+/** What became of J1939 messages of several packets. */
+function* messageLines({ counts, underWay }: Transport): Generator<string> {
+  const { complete, incomplete, aborted, stray, malformed } = counts;
+  if (complete > 0) yield `${counted(complete, 'J1939 message')} put together from packets`;
+  const lost = incomplete + underWay;
+  if (lost > 0) yield `${counted(lost, 'J1939 message')} incomplete, not decoded`;
+  if (aborted > 0) yield `${counted(aborted, 'J1939 message')} called off by sender or receiver`;
+  if (stray > 0) yield `${counted(stray, 'J1939 packet')} of messages whose beginning or place is not known, not decoded`;
+  if (malformed > 0) yield `${counted(malformed, 'J1939 packet')} malformed`;
 }
 
 function* fileLines(file: RecordedFileCounts): Generator<string> {
