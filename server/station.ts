@@ -8,6 +8,7 @@ import type { ChannelTable } from './channels/channel-table.ts';
 import { hasValue } from './channels/quality.ts';
 import type { SampleBatch } from './channels/sample-batch.ts';
 import { type Clock, machineClock, type SessionClock } from './clock.ts';
+import { Transport } from './codec/transport.ts';
 import type { AlarmHistory, AlarmsView } from './contract/alarms.ts';
 import type { FramesView } from './contract/frames.ts';
 import type { BusStatus, RecordingStatus, StationStatus } from './contract/status.ts';
@@ -104,7 +105,7 @@ export class Station implements LiveFeed, PipelineSink {
     this.recorder = parts.recorder;
     this.wallOffsetMs = this.clock.wallMs() - this.session.nowUs() / 1000;
     this.pipeline = new Pipeline(parts.vehicle, this);
-    this.live = new LiveState(parts.vehicle, this.pipeline.channels, 1, new SeenFrames(this.findFrame));
+    this.live = new LiveState(parts.vehicle, this.pipeline.channels, 1, new SeenFrames(this.findFrame, new Transport(parts.vehicle)));
     this.lines = parts.vehicle.buses.map(
       ({ name, index }) =>
         new BusLine(
@@ -191,7 +192,7 @@ export class Station implements LiveFeed, PipelineSink {
   }
 
   definitions(timeUs: number, vehicle: Vehicle, channels: readonly Channel[]): void {
-    this.live.seen.define(this.findFrame);
+    this.live.seen.define(this.findFrame, new Transport(vehicle));
     this.live = new LiveState(vehicle, channels, this.live.epoch + 1, this.live.seen);
     this.live.adopt(this.pipeline.table, timeUs);
     this.listener?.definitionsChanged();

@@ -2,6 +2,7 @@
 import { type FrameBatch, frameFlag } from '../bus/frame-batch.ts';
 import { extractRaw } from '../codec/bits.ts';
 import { compileDecoder, type Decoder, pgnOf } from '../codec/decoder.ts';
+import { Transport } from '../codec/transport.ts';
 import { wireSeconds } from '../codec/wire-length.ts';
 import type { Bus, Frame, Signal, Vehicle } from '../definitions/vehicle.ts';
 import { type ErrorFrame, toErrorFrame } from './error-frame.ts';
@@ -47,16 +48,16 @@ export class FrameLog {
   readonly sources = new Map<number, number>();
   short = 0;
   long = 0;
-  shortest = 64;
+  shortest = Number.POSITIVE_INFINITY;
   remote = 0;
   firstShortUs = 0;
   /** Time on the wire in bits of the bus's own rate (for CAN FD at two rates not a whole number). */
   bits = 0;
-  readonly lastBytes = new Uint8Array(64);
+  lastBytes: Uint8Array;
   lastLength = -1;
   private readonly counter: Signal | undefined;
   /** 1 bits where a byte belongs to the payload, 0 where it belongs to the counter. */
-  private readonly payloadMask = new Uint8Array(64).fill(0xff);
+  private readonly payloadMask: Uint8Array;
 
   constructor(bus: number, id: number, extended: boolean, definition: Frame | undefined) {
     this.bus = bus;
@@ -65,6 +66,8 @@ export class FrameLog {
     this.definition = definition;
     this.counter = definition?.signals.find((signal) => signal.name === definition.counter);
     this.counterBits = this.counter?.bitLength ?? 0;
+    this.lastBytes = new Uint8Array(Math.max(64, definition?.lengthBytes ?? 0));
+    this.payloadMask = new Uint8Array(this.lastBytes.length).fill(0xff);
     if (this.counter) clearBits(this.payloadMask, this.counter);
   }
 
@@ -79,6 +82,7 @@ export class FrameLog {
     if (this.definition?.pgn !== undefined) this.sources.set(id & 0xff, (this.sources.get(id & 0xff) ?? 0) + 1);
     if (this.counter) this.counters.push(Number(extractRaw(bytes, this.counter) ?? -1n));
     if (this.lastLength >= 0 && this.differs(bytes, length)) this.changesUs.push(timeUs);
+    if (length > this.lastBytes.length) this.lastBytes = new Uint8Array(length);
     this.lastBytes.set(bytes.subarray(0, length));
     this.lastLength = length;
   }
@@ -86,7 +90,7 @@ export class FrameLog {
   private differs(bytes: Uint8Array, length: number): boolean {
     if (length !== this.lastLength) return true;
     for (let i = 0; i < length; i++) {
-      if ((((bytes[i] as number) ^ (this.lastBytes[i] as number)) & (this.payloadMask[i] as number)) !== 0) return true;
+      if ((((bytes[i] as number) ^ (this.lastBytes[i] as number)) & (this.payloadMask[i] ?? 0xff)) !== 0) return true;
     }
     return false;
   }
@@ -101,8 +105,8 @@ export class FrameLog {
 }
 
 function clearBits(mask: Uint8Array, signal: Signal): void {
-  const ones = new Uint8Array(64).fill(0xff);
-  for (let byte = 0; byte < 64; byte++) {
+  const ones = new Uint8Array(mask.length).fill(0xff);
+  for (let byte = 0; byte < mask.length; byte++) {
     for (let bit = 0; bit < 8; bit++) {
       ones[byte] = 0xff ^ (1 << bit);
       const raw = extractRaw(ones, { ...signal, sign: 'unsigned' }) as bigint;
@@ -187,6 +191,7 @@ export class TrafficLog {
   lastUs = Number.NEGATIVE_INFINITY;
   frames = 0;
   private readonly decoder: Decoder;
+  private readonly transport: Transport;
   private readonly logs: Map<number, FrameLog>[];
   private readonly groups: Map<Frame, FrameLog>[];
   private readonly current: (Repetition | undefined)[];
@@ -194,6 +199,7 @@ export class TrafficLog {
   constructor(vehicle: Vehicle) {
     this.vehicle = vehicle;
     this.decoder = compileDecoder(vehicle);
+    this.transport = new Transport(vehicle);
     this.logs = vehicle.buses.map(() => new Map());
     this.groups = vehicle.buses.map(() => new Map());
     this.current = vehicle.buses.map(() => undefined);
@@ -245,6 +251,16 @@ export class TrafficLog {
     }
     this.followRepetition(bus, log, timeUs, bytes, length, bits);
     log.take(timeUs, id, bytes, length, bits);
+    if (this.transport.isPacket(bus.index, id, flags)) this.takePacket(bus, batch, i);
+  }
+
+  /** A J1939 message of several packets is judged like a frame, when it is whole; its time on the wire is that of its packets. */
+  private takePacket(bus: BusTraffic, batch: FrameBatch, i: number): void {
+    const message = this.transport.take(batch, i);
+    if (!message) return;
+    const id = message.id[0] as number;
+    const log = this.findLog(bus, id, message.flags[0] as number);
+    log.take(message.timeUs[0] as number, id, message.bytesOf(0), message.length[0] as number, 0);
   }
 
   private findLog(bus: BusTraffic, id: number, flags: number): FrameLog {
@@ -258,7 +274,8 @@ export class TrafficLog {
     let log = definition ? byGroup.get(definition) : undefined;
     if (!log) {
       log = new FrameLog(bus.index, id, extended, definition);
-      bus.logs.push(log);
+      // Packets are no frames that anybody would define: what they carry is.
+      if (!this.transport.isPacket(bus.index, id, flags)) bus.logs.push(log);
       if (definition) byGroup.set(definition, log);
     }
     byId.set(key, log);

@@ -4,6 +4,7 @@ import { hasValue } from '../channels/quality.ts';
 import type { SampleBatch } from '../channels/sample-batch.ts';
 import { extractRaw } from '../codec/bits.ts';
 import { compileDecoder, type Decoder } from '../codec/decoder.ts';
+import { Transport } from '../codec/transport.ts';
 import type { Frame, Signal, Vehicle } from '../definitions/vehicle.ts';
 import { listCuts } from './trunk-break.ts';
 
@@ -57,6 +58,7 @@ interface Spiking {
 export class BusWatch {
   private readonly vehicle: Vehicle;
   private readonly decoder: Decoder;
+  private readonly transport: Transport;
   private readonly watched = new Map<Frame, Watched>();
   private readonly spiking = new Map<number, Spiking>();
   private readonly errorUs: number[];
@@ -69,6 +71,7 @@ export class BusWatch {
   constructor(vehicle: Vehicle, told: (event: WatchEvent) => void, channels: readonly { index: number; name: string }[] = []) {
     this.vehicle = vehicle;
     this.decoder = compileDecoder(vehicle);
+    this.transport = new Transport(vehicle);
     this.told = told;
     this.errorUs = vehicle.buses.map(() => Number.NEGATIVE_INFINITY);
     for (const { index, name } of channels) this.spiking.set(index, toSpiking(vehicle, name));
@@ -135,6 +138,11 @@ export class BusWatch {
     const bus = batch.bus[i] as number;
     if ((flags & frameFlag.error) !== 0) {
       this.tellError(bus, timeUs);
+      return;
+    }
+    if (this.transport.isPacket(bus, batch.id[i] as number, flags)) {
+      const message = this.transport.take(batch, i);
+      if (message) this.takeFrame(message, 0, timeUs);
       return;
     }
     const frame = this.decoder.findFrame(bus, batch.id[i] as number, flags);

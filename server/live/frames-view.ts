@@ -31,7 +31,7 @@ function toSeenFrame(vehicle: Vehicle, store: RollingStore, seen: SeenId): SeenF
     extended,
     remote: (seen.flags & frameFlag.remote) !== 0,
     fd: (seen.flags & frameFlag.fd) !== 0,
-    frame: frame?.name ?? null,
+    frame: frame?.name ?? (seen.isPacket ? 'J1939 packets' : null),
     device: frame?.device ?? null,
     count: seen.count,
     periodMs: period ? period.meanUs / 1000 : null,
@@ -45,7 +45,7 @@ function toSeenFrame(vehicle: Vehicle, store: RollingStore, seen: SeenId): SeenF
     longCount: seen.longCount,
     bytes: toHex(bytes),
     changedBits: toHex(seen.changed.subarray(0, bytes.length)),
-    unclaimedBits: toHex(unclaimedOf(frame, bytes.length)),
+    unclaimedBits: toHex(seen.isPacket ? new Uint8Array(bytes.length) : unclaimedOf(frame, bytes.length)),
     signals: (frame?.signals ?? []).map((signal) => toSeenSignal(store, signal, bytes)),
   };
   if (extended) Object.assign(view, { pgn: pgnOf(seen.id), sourceAddress: seen.id & 0xff });

@@ -1,6 +1,7 @@
 // Every id seen on the buses, defined or not: count, period, last bytes and which bits ever changed. Bounded; what doesn't fit is counted.
 import { type FrameBatch, frameFlag } from '../bus/frame-batch.ts';
 import { extractRaw } from '../codec/bits.ts';
+import type { Transport } from '../codec/transport.ts';
 import type { Frame } from '../definitions/vehicle.ts';
 import { liveIdsMax, muxPagesMax } from '../limits.ts';
 
@@ -23,6 +24,8 @@ export class SeenId {
   readonly flags: number;
   /** Undefined: nothing defines it. */
   frame: Frame | undefined;
+  /** A packet of J1939 messages, which are listed themselves. */
+  isPacket = false;
   count = 0;
   shortCount = 0;
   longCount = 0;
@@ -31,7 +34,7 @@ export class SeenId {
   /** Bits that ever differed between two neighbours, byte by byte. */
   changed = new Uint8Array(8);
   private readonly times = new Float64Array(keptFrames);
-  private readonly lengths = new Uint8Array(keptFrames);
+  private readonly lengths = new Uint16Array(keptFrames);
   private kept = new Uint8Array(keptFrames * 8);
   private stride = 8;
   private selectors: Frame['signals'] = [];
@@ -57,7 +60,7 @@ export class SeenId {
 
   take(batch: FrameBatch, i: number): void {
     const length = (this.flags & frameFlag.remote) !== 0 ? 0 : (batch.length[i] as number);
-    if (length > this.stride) this.widen();
+    if (length > this.stride) this.widen(Math.ceil(length / 64) * 64);
     const from = batch.offset[i] as number;
     const slot = this.count & (keptFrames - 1);
     const at = slot * this.stride;
@@ -121,13 +124,13 @@ export class SeenId {
     if (this.pages.has(page) || this.pages.size < muxPagesMax) this.pages.set(page, kept);
   }
 
-  /** The first frame of more than 8 bytes: room for 64 each. */
-  private widen(): void {
-    const wide = new Uint8Array(keptFrames * 64);
-    for (let slot = 0; slot < keptFrames; slot++) wide.set(this.kept.subarray(slot * 8, slot * 8 + 8), slot * 64);
+  /** A longer frame than any before: more room for each. */
+  private widen(stride: number): void {
+    const wide = new Uint8Array(keptFrames * stride);
+    for (let slot = 0; slot < keptFrames; slot++) wide.set(this.kept.subarray(slot * this.stride, (slot + 1) * this.stride), slot * stride);
     this.kept = wide;
-    this.stride = 64;
-    const changed = new Uint8Array(64);
+    this.stride = stride;
+    const changed = new Uint8Array(stride);
     changed.set(this.changed);
     this.changed = changed;
   }
@@ -146,26 +149,40 @@ export class SeenFrames {
   /** Frames of ids beyond the bound. */
   notListed = 0;
   private findFrame: FindFrame;
+  private transport: Transport | undefined;
   private readonly buses: Map<number, SeenId>[] = [];
   private readonly errorsByKey = new Map<number, SeenError>();
   private ids = 0;
 
-  constructor(findFrame: FindFrame) {
+  /** @param transport Puts J1939 messages together, for this list alone. Without one they are taken to come whole, or not at all. */
+  constructor(findFrame: FindFrame, transport?: Transport) {
     this.findFrame = findFrame;
+    this.transport = transport;
   }
 
   take(batch: FrameBatch): void {
     for (let i = 0; i < batch.count; i++) {
       const flags = batch.flags[i] as number;
       if (flags & frameFlag.error) this.takeError(batch, i);
-      else this.idOf(batch.bus[i] as number, batch.id[i] as number, flags)?.take(batch, i);
+      else this.takeFrame(batch, i, flags);
     }
   }
 
+  private takeFrame(batch: FrameBatch, i: number, flags: number): void {
+    const seen = this.idOf(batch.bus[i] as number, batch.id[i] as number, flags);
+    seen?.take(batch, i);
+    const message = seen?.isPacket ? this.transport?.take(batch, i) : undefined;
+    if (message) this.idOf(message.bus[0] as number, message.id[0] as number, message.flags[0] as number)?.take(message, 0);
+  }
+
   /** Another definition set is in force: what was seen stays, and is looked up anew. */
-  define(findFrame: FindFrame): void {
+  define(findFrame: FindFrame, transport?: Transport): void {
     this.findFrame = findFrame;
-    for (const seen of this.list()) seen.define(this.definitionOf(seen.bus, seen.id, seen.flags));
+    this.transport = transport;
+    for (const seen of this.list()) {
+      seen.define(this.definitionOf(seen.bus, seen.id, seen.flags));
+      seen.isPacket = transport?.isPacket(seen.bus, seen.id, seen.flags) === true;
+    }
   }
 
   /** Frames that no definition names, and frames shorter than theirs, of one bus. */
@@ -173,7 +190,7 @@ export class SeenFrames {
     let unknown = 0;
     let short = 0;
     for (const seen of this.buses[bus]?.values() ?? []) {
-      if (!seen.frame && !(seen.flags & frameFlag.remote)) unknown += seen.count;
+      if (!seen.frame && !seen.isPacket && !(seen.flags & frameFlag.remote)) unknown += seen.count;
       short += seen.shortCount;
     }
     return { unknown, short };
@@ -211,6 +228,7 @@ export class SeenFrames {
     }
     this.ids++;
     const seen = new SeenId(bus, id, flags, this.definitionOf(bus, id, flags));
+    seen.isPacket = this.transport?.isPacket(bus, id, flags) === true;
     ids.set(key, seen);
     return seen;
   }

@@ -7,6 +7,7 @@ import { ChannelTable } from '../channels/channel-table.ts';
 import { hasValue, quality, qualityNames } from '../channels/quality.ts';
 import type { Series, SeriesSet } from '../channels/series.ts';
 import { compileDecoder } from '../codec/decoder.ts';
+import { Transport } from '../codec/transport.ts';
 import type { AlarmState, AlarmsView } from '../contract/alarms.ts';
 import { binHeld, binNone } from '../contract/packet.ts';
 import type { InstantView, Marker, SessionDetail, StepView } from '../contract/replay.ts';
@@ -216,6 +217,7 @@ export class StoredSession {
   private framesBefore(vehicle: Vehicle, timesUs: number[]): SeenFrames {
     const decoder = compileDecoder(vehicle);
     const seen = new SeenFrames((bus, id, flags) => decoder.findFrame(bus, id, flags));
+    const transport = new Transport(vehicle);
     const latestUs = Math.max(0, ...timesUs);
     const slices = this.file.reading(() =>
       this.file.db
@@ -227,7 +229,13 @@ export class StoredSession {
     for (const slice of slices.slice(-slicesSearchedMax)) {
       const { frames } = this.log(slice);
       const picked = new (frames.constructor as typeof import('../bus/frame-batch.ts').FrameBatch)();
-      for (let i = 0; i < frames.count; i++) if (wanted.has(frames.timeUs[i] as number)) picked.pushFrom(frames, i);
+      for (let i = 0; i < frames.count; i++) {
+        const isPacket = transport.isPacket(frames.bus[i] as number, frames.id[i] as number, frames.flags[i] as number);
+        const message = isPacket ? transport.take(frames, i) : undefined;
+        if (!wanted.has(frames.timeUs[i] as number)) continue;
+        picked.pushFrom(frames, i);
+        if (message) seen.take(message);
+      }
       seen.take(picked);
     }
     return seen;
