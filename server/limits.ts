@@ -49,10 +49,6 @@ export const unknownIdsMax = 4096;
 export const transportSilenceMaxMs = 1250;
 /** J1939 messages under way at once; beyond it the longest silent one is given up. */
 export const transportsMax = 256;
-/** A J1939 message of several packets is given up after so long a silence of its sender (T2 and T3 of SAE J1939-21, from memory). */
-export const transportSilenceMaxMs = 1250;
-/** J1939 messages under way at once; beyond it the longest silent one is given up. */
-export const transportsMax = 256;
 export const malformedNamedMax = 100;
 export const unmatchedInterfacesMax = 64;
 /** A writer waits this long for another program's lock before it says so. */
@@ -82,7 +78,7 @@ export const openSessionsMax = 8;
 /** A deleted session can be brought back for so long. */
 export const deletedKeptMs = 7 * 24 * 3600 * 1000;
 /** A live check is judged anew this often, and never takes a greater share of its worker's time. */
-export const judgeIntervalMs = 500;
+export const judgeIntervalMs = 250;
 export const judgeShareMax = 0.2;
 /** Frames and samples that a live check holds, some 17 to 24 bytes each; beyond it later ones are not looked at, and the check says so. */
 export const checkEvidenceMax = 12_000_000;

@@ -21,6 +21,7 @@ export interface PageEntry {
 /** In the order of the tabs. */
 export const pages: PageEntry[] = [
   { name: 'live', title: 'Live', key: 'l', load: async () => (await import('./live/live-page.tsx')).LivePage },
+  { name: 'checks', title: 'Checks', key: 'c', load: async () => (await import('./checks/checks-page.tsx')).ChecksPage },
   { name: 'sessions', title: 'Sessions', key: 's', load: async () => (await import('./sessions/sessions-page.tsx')).SessionsPage },
   { name: 'plots', title: 'Plots', key: 'p', load: async () => (await import('./plots/plots-page.tsx')).PlotsPage },
   { name: 'frames', title: 'All frames', key: 'f', load: async () => (await import('./frames/frames-page.tsx')).FramesPage },

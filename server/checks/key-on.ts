@@ -156,8 +156,14 @@ function checkPrimes(rest: Rest): void {
       });
       continue;
     }
-    judgePrime(rest, set, set.targetKpa, delta);
+    judgePrime(rest, set, set.targetKpa, withoutOffset(rest, set, delta));
   }
+}
+
+/** A rail sensor that was found to be off is told of once: its prime is judged without the offset. */
+function withoutOffset(rest: Rest, set: InjectorSet, delta: Watched): Watched {
+  const off = rest.result.verdicts.find(({ code, ok, channel }) => code === 'zero-offset' && !ok && channel === set.rail)?.measured;
+  return typeof off === 'number' ? { ...delta, value: delta.value.map((kpa) => kpa - off) } : delta;
 }
 
 function judgePrime(rest: Rest, set: InjectorSet, target: number, delta: Watched): void {

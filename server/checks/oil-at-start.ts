@@ -1,7 +1,7 @@
 // Oil pressure before the first fire and once the engine runs. Pure.
 import type { Bout } from './engine-run.ts';
 import { round, type StartCheck } from './start-check.ts';
-import { heldFor, valueAt, valuesWithin, type Watched, watch } from './watch.ts';
+import { firstAtOrAfter, heldFor, valueAt, valuesWithin, type Watched, watch } from './watch.ts';
 
 export function judgeOilBeforeFire(check: StartCheck): void {
   const dry = check.bouts.filter((bout) => bout.dry && bout.runsUs === undefined);
@@ -10,11 +10,11 @@ export function judgeOilBeforeFire(check: StartCheck): void {
   if (!oil || !first) return;
   const { limits } = check;
   const seen = dry.map((bout) => heldFor(oil, bout.fromUs, bout.toUs, 200_000, (kpa) => kpa >= limits.oilCrankingKpa)).find(Boolean);
-  const cranked = dry.reduce((sum, bout) => sum + bout.toUs - bout.fromUs, 0) / 1e6;
-  if (!seen && cranked < limits.oilCrankedForS) return;
-  const numbers = dry.reduce((sum, bout) => sum + valuesWithin(oil, bout.fromUs, bout.toUs).length, 0);
-  if (numbers === 0) {
-    check.notJudged('oil pressure while cranking without fuel', `nothing: ${oil.channel} gave no number while the starter turned`);
+  const turned = dry.reduce((sum, bout) => sum + bout.toUs - bout.fromUs, 0) / 1e6;
+  const cranked = dry.reduce((sum, bout) => sum + watchedFor(oil, bout), 0) / 1e6;
+  if (!seen && cranked < limits.oilCrankedForS) {
+    if (turned >= limits.oilCrankedForS)
+      check.notJudged('oil pressure while cranking without fuel', `nothing: ${oil.channel} gave no number while the starter turned`);
     return;
   }
   const most = Math.max(...dry.map((bout) => maximum(valuesWithin(oil, bout.fromUs, bout.toUs))));
@@ -98,3 +98,10 @@ function lastGoodBefore(watched: Watched, untilUs: number): number | undefined {
 }
 
 const maximum = (values: Float64Array) => values.reduce((high, value) => Math.max(high, value), Number.NEGATIVE_INFINITY);
+
+/** How long of a bout the sensor gave numbers, microseconds: from its first number in it to its last. */
+function watchedFor(oil: Watched, bout: Bout): number {
+  const from = firstAtOrAfter(oil.timeUs, bout.fromUs);
+  const to = firstAtOrAfter(oil.timeUs, bout.toUs + 1) - 1;
+  return to > from ? (oil.timeUs[to] as number) - (oil.timeUs[from] as number) : 0;
+}

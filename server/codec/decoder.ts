@@ -4,7 +4,7 @@ import type { SampleBatch } from '../channels/sample-batch.ts';
 import type { Frame, Vehicle } from '../definitions/vehicle.ts';
 import { unknownIdsMax } from '../limits.ts';
 import { IdTable, idKey } from './id-table.ts';
-import { compileLayout, type LayoutReader } from './layout-code.ts';
+import { compileLayout, type LayoutReader, type SampleCounter } from './layout-code.ts';
 import { MessageDecoder } from './message-decoder.ts';
 import { Transport } from './transport.ts';
 
@@ -72,6 +72,8 @@ export function pgnOf(id: number): number {
   return (pgn & 0xff00) < 0xf000 ? pgn & 0x3ff00 : pgn;
 }
 
+/** Frames decoded at a time: enough for each layout to have many, few enough for their samples to stay in the second cache. */
+const chainFramesMax = 4096;
 const noDataFlags = frameFlag.remote | frameFlag.error;
 
 class CompiledDecoder implements Decoder {
@@ -80,7 +82,16 @@ class CompiledDecoder implements Decoder {
   readonly transport = undefined;
   private readonly readers: LayoutReader[];
   private readonly lengths: Uint16Array;
-  private readonly signalsMax: number;
+  /** Samples of a frame by definition, −1 where its bytes decide; then a counter stands in `counters`. */
+  private readonly samplesOf: Int32Array;
+  private readonly counters: (SampleCounter | undefined)[];
+  /** Frames of the stretch at hand, chained by definition: newest of each, −1 for none, and from each to the one before. */
+  private readonly head: Int32Array;
+  private readonly next = new Int32Array(chainFramesMax);
+  private readonly start = new Int32Array(chainFramesMax);
+  /** The definitions that have a chain. */
+  private readonly touched: Int32Array;
+  private touchedCount = 0;
   private readonly ids = new IdTable();
   /** J1939 groups: (bus, group) → page; then the page's definition for each source address, −1 for none. */
   private readonly groups = new IdTable();
@@ -91,25 +102,38 @@ class CompiledDecoder implements Decoder {
   constructor(vehicle: Vehicle) {
     const frames = vehicle.buses.flatMap((bus) => bus.frames);
     this.frames = frames;
-    this.readers = frames.map(compileLayout);
+    const layouts = frames.map(compileLayout);
+    this.readers = layouts.map(({ read }) => read);
+    this.counters = layouts.map(({ samples }) => (typeof samples === 'number' ? undefined : samples));
+    this.samplesOf = Int32Array.from(layouts, ({ samples }) => (typeof samples === 'number' ? samples : -1));
+    this.head = new Int32Array(frames.length).fill(-1);
+    this.touched = new Int32Array(frames.length);
     this.lengths = Uint16Array.from(frames, (frame) => frame.lengthBytes);
-    this.signalsMax = Math.max(0, ...frames.map((frame) => frame.signals.length));
     this.bySource = this.enterFrames();
     this.counts = emptyCounts(frames.length, this.unknownList);
   }
 
   decode(frames: FrameBatch, from: number, to: number, out: SampleBatch): void {
-    const { readers, lengths, counts, signalsMax } = this;
-    const { decoded, lastSource, total } = counts;
-    const { timeUs, bus, id, flags, length, offset, view } = frames;
-    total.frames += to - from;
-    let { channel, timeUs: sampleTimeUs, value, quality } = out;
-    let n = out.count;
-    let room = channel.length - signalsMax;
-    let decodedNow = 0;
+    this.counts.total.frames += to - from;
+    for (let chained = from; chained < to; chained += chainFramesMax) {
+      const end = Math.min(to, chained + chainFramesMax);
+      const samplesEnd = this.chainFrames(frames, chained, end, out.count);
+      out.reserve(samplesEnd - out.count);
+      this.readChains(frames, chained, out);
+      out.count = samplesEnd;
+    }
+  }
+
+  /** Counts frames and chains those that can be decoded by their layout; returns where their samples, from `n` on, will end. */
+  private chainFrames(frames: FrameBatch, from: number, to: number, first: number): number {
+    const { lengths, samplesOf, head, next, start, touched } = this;
+    const { decoded, lastSource, total } = this.counts;
+    const { bus, id, flags, length } = frames;
+    let n = first;
+    let known = -1;
     for (let i = from; i < to; i++) {
       const flag = flags[i] as number;
-      const known = (flag & noDataFlags) === 0 ? this.find(bus[i] as number, id[i] as number, flag) : -2;
+      known = (flag & noDataFlags) === 0 ? this.find(bus[i] as number, id[i] as number, flag) : -2;
       if (known < 0) {
         this.countWithoutData(known, bus[i] as number, id[i] as number, flag);
         continue;
@@ -117,20 +141,36 @@ class CompiledDecoder implements Decoder {
       const bytes = length[i] as number;
       const expected = lengths[known] as number;
       if (bytes !== expected && !this.countLength(known, bytes, expected)) continue;
-      if (n > room) {
-        out.count = n;
-        out.reserve(signalsMax);
-        ({ channel, timeUs: sampleTimeUs, value, quality } = out);
-        room = channel.length - signalsMax;
-      }
       decoded[known] = (decoded[known] as number) + 1;
+      total.decoded++;
       lastSource[known] = (flag & frameFlag.extended) !== 0 ? (id[i] as number) & 0xff : -1;
-      decodedNow++;
-      const read = readers[known] as LayoutReader;
-      n = read(view, offset[i] as number, timeUs[i] as number, n, channel, sampleTimeUs, value, quality);
+      const before = head[known] as number;
+      if (before < 0) touched[this.touchedCount++] = known;
+      const j = i - from;
+      next[j] = before;
+      head[known] = j;
+      start[j] = n;
+      const samples = samplesOf[known] as number;
+      n += samples >= 0 ? samples : this.countSamples(known, frames, i);
     }
-    total.decoded += decodedNow;
-    out.count = n;
+    return n;
+  }
+
+  private countSamples(known: number, frames: FrameBatch, i: number): number {
+    return (this.counters[known] as SampleCounter)(frames.view, frames.offset[i] as number);
+  }
+
+  /** Reads what `chainFrames` chained, layout by layout, and forgets the chains. */
+  private readChains(frames: FrameBatch, from: number, out: SampleBatch): void {
+    const { readers, head, next, start, touched } = this;
+    const { view, offset, timeUs } = frames;
+    for (let k = 0; k < this.touchedCount; k++) {
+      const known = touched[k] as number;
+      const read = readers[known] as LayoutReader;
+      read(head[known] as number, from, next, start, view, offset, timeUs, out.channel, out.timeUs, out.value, out.quality);
+      head[known] = -1;
+    }
+    this.touchedCount = 0;
   }
 
   findFrame(bus: number, id: number, flags: number): Frame | undefined {

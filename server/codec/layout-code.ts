@@ -5,25 +5,51 @@ import type { Frame, RawRange, Signal } from '../definitions/vehicle.ts';
 import { bytesNeeded, leftPosition, toRawRanges } from './bits.ts';
 
 /**
- * Appends the signals of one frame to sample columns, from index `n` on, and returns the index behind the last one.
- * The frame's bytes begin at `o` in `view`, are at least as many as the layout's length and padded to whole 32-bit words.
+ * Reads the frames of one layout into sample columns that have room for them: frame `from + j` of the batch, then `from + next[j]`, and
+ * so on until −1. Samples of frame `from + j` go to `start[j]` and behind, in the order of its signals; the places in between belong to
+ * other layouts. A frame's bytes are at least as many as the layout's length and padded to whole 32-bit words.
+ *
+ * Frames are read layout by layout because the machine code of forty layouts is more than a processor's first cache holds: one after
+ * the other as they come, each would wait for its code.
  */
 export type LayoutReader = (
+  j: number,
+  from: number,
+  next: Int32Array,
+  start: Int32Array,
   view: DataView,
-  o: number,
-  t: number,
-  n: number,
+  offset: Uint32Array,
+  time: Float64Array,
   channel: Uint16Array,
   timeUs: Float64Array,
   value: Float64Array,
   quality: Uint8Array,
-) => number;
+) => void;
+
+/** How many samples a multiplexed frame has whose bytes begin at `o`. */
+export type SampleCounter = (view: DataView, o: number) => number;
+
+export interface CompiledLayout {
+  read: LayoutReader;
+  /** Samples of a frame, always the same number; or what counts them. */
+  samples: number | SampleCounter;
+}
 
 /** Compiles the layout of `frame`. Worth a few tens of microseconds; call it once a definition set. */
-export function compileLayout(frame: Frame): LayoutReader {
-  const body = new LayoutText(frame).text();
-  const make = new Function('scratch', `'use strict';return function(view,o,t,n,channel,timeUs,value,quality){\n${body}return n;\n}`);
-  return make(new DataView(new ArrayBuffer(8))) as LayoutReader;
+export function compileLayout(frame: Frame): CompiledLayout {
+  const multiplexed = frame.signals.some(({ when }) => when.length > 0);
+  const parameters = 'j,from,next,start,view,offset,time,channel,timeUs,value,quality';
+  const body = new LayoutText(frame).readText();
+  const loop = `for(;j>=0;j=next[j]){const o=offset[from+j],t=time[from+j];let n=start[j];\n${body}}\n`;
+  const make = new Function('scratch', `'use strict';return function(${parameters}){\n${loop}}`);
+  return {
+    read: make(new DataView(new ArrayBuffer(8))) as LayoutReader,
+    samples: multiplexed ? compileCounter(frame) : frame.signals.length,
+  };
+}
+
+function compileCounter(frame: Frame): SampleCounter {
+  return new Function('view', 'o', `'use strict';let n=0;\n${new LayoutText(frame).countText()}return n;`) as SampleCounter;
 }
 
 /** Raw value of a signal as text: one 32-bit integer, or a high and a low half of a longer one (low half unsigned). */
@@ -40,7 +66,15 @@ class LayoutText {
     for (const signal of frame.signals) assertSound(signal, frame.lengthBytes);
   }
 
-  text(): string {
+  readText(): string {
+    return this.text((signal) => this.sample(signal));
+  }
+
+  countText(): string {
+    return this.text(() => 'n++;\n');
+  }
+
+  private text(each: (signal: Signal) => string): string {
     let body = '';
     let open = '';
     for (const signal of this.frame.signals) {
@@ -50,7 +84,7 @@ class LayoutText {
         if (condition) body += `if(${condition}){\n`;
         open = condition;
       }
-      body += this.sample(signal);
+      body += each(signal);
     }
     if (open) body += '}\n';
     return this.declarations.join('') + body;
@@ -165,11 +199,13 @@ function scaled(raw: string, { factor, offset, sign }: Signal): string {
   return offset === 0 && factor > 0 ? product : `${product}+${double(offset)}`;
 }
 
+/** Without a branch, which noise around a limit would make the processor guess wrong. */
 function rangeTest({ min, max }: Signal): string {
   const tests: string[] = [];
-  if (min !== undefined) tests.push(`v<${double(min)}`);
-  if (max !== undefined) tests.push(`v>${double(max)}`);
-  return tests.length === 0 ? String(quality.ok) : `${tests.join('||')}?${quality.outOfRange}:${quality.ok}`;
+  if (min !== undefined) tests.push(`(v<${double(min)})`);
+  if (max !== undefined) tests.push(`(v>${double(max)})`);
+  assert(quality.ok === 0 && quality.outOfRange === 1, 'the truth of a comparison is the quality');
+  return tests.length === 0 ? '0' : `${tests.join('|')}|0`;
 }
 
 function mayBeInfinite({ sign, bitLength, factor, offset }: Signal): boolean {

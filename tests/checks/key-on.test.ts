@@ -25,6 +25,7 @@ const faults: [title: string, fault: string, found: string, start?: 'warm'][] = 
   ['a shorted probe of a warm engine', 'shorted_probe, cylinder: 6', 'probe-shorted 6', 'warm'],
   ['a probe 15 K off', 'sensor_offset, channel: exhaust_temp_4, by: 15 K', 'probe-disagrees 4'],
   ['an oil sensor 40 kPa off', 'sensor_offset, channel: oil_pressure, by: 40 kPa', 'zero-offset oil_pressure'],
+  ['a rail sensor 60 kPa off', 'sensor_offset, channel: rail_pressure, by: 60 kPa', 'zero-offset rail_pressure'],
   ['a manifold sensor 4 kPa off the barometer', 'sensor_offset, channel: manifold_pressure, by: 4 kPa', 'zero-offset manifold_pressure'],
   ['a dead spot of the throttle', 'throttle_dead_spot', 'throttle-range throttle'],
   ['a sensor supply that shifts', 'supply_shift, group: sensor-5v', 'supply-shift sensor-5v'],

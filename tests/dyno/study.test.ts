@@ -131,9 +131,9 @@ describe('distribution study', () => {
   it.each([
     ['probe', { probe: { 'T-2': 40 } }, { probes: ['T-1', 'T-5', 'T-3', 'T-4', 'T-2', 'T-6'] }, 'T-2'],
     ['injector', { injector: { 'P-2': 40 } }, { injectors: ['P-1', 'P-5', 'P-3', 'P-4', 'P-2', 'P-6'] }, 'P-2 of port'],
-  ] as const)('sees the heat follow an exchanged %s', (kind, truth, swapped, subject) => {
+  ] as [string, Truth, Arranged, string][])('sees the heat follow an exchanged %s', (kind, truth, swapped, subject) => {
     const noise = normalFrom(5);
-    const holds = [vehicle(), vehicle({ ...swapped } as Arranged)].flatMap((of, i) => [1, 2, 3].map(() => hold(i + 1, of, truth, noise)));
+    const holds = [vehicle(), vehicle(swapped)].flatMap((of, i) => [1, 2, 3].map(() => hold(i + 1, of, truth, noise)));
     const effect = find(holds, kind, subject);
     expect(effect?.separable).toBe(true);
     expect(effect?.low).toBeLessThanOrEqual(40);

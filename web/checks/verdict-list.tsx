@@ -1,0 +1,176 @@
+// Verdicts with their number, rule, evidence and what to do next: the wrong ones first, then what is not judged, then what is right.
+import type { CheckResultView, VerdictView } from '../../server/contract/checks.ts';
+import { toAddress } from '../router.tsx';
+import { toNumberText, toWords } from '../shell/numbers.ts';
+import { useFeed } from '../stream/feed.ts';
+import { askWhy } from '../why/asked.ts';
+
+export function VerdictList({ result }: { result: CheckResultView }) {
+  const wrong = result.verdicts.filter(({ ok }) => !ok);
+  const right = result.verdicts.filter(({ ok }) => ok);
+  const notJudged = result.notJudged ?? [];
+  return (
+    <div class="verdicts">
+      {wrong.length > 0 && (
+        <section aria-label="Wrong">
+          <h2>Wrong ({wrong.length})</h2>
+          <ol class="plain verdict-rows">
+            {wrong.map((verdict) => (
+              <VerdictRow key={toKey(verdict)} verdict={verdict} />
+            ))}
+          </ol>
+        </section>
+      )}
+      {notJudged.length > 0 && (
+        <details class="verdict-more" open={result.verdicts.length === 0}>
+          <summary>Not judged ({notJudged.length})</summary>
+          <ul class="plain verdict-rows">
+            {notJudged.map(({ what, line }) => (
+              <li key={what} class="verdict" data-verdict="not-judged">
+                <VerdictSign kind="not-judged" />
+                <div>
+                  <p>{what}</p>
+                  {line.startsWith('nothing:') ? (
+                    <p class="small">{line.slice(8)}</p>
+                  ) : (
+                    <p class="small">
+                      This line would let it be judged: <code>{line}</code>
+                    </p>
+                  )}
+                </div>
+              </li>
+            ))}
+          </ul>
+        </details>
+      )}
+      {right.length > 0 && (
+        <details class="verdict-more" open={wrong.length === 0 && right.length < 12}>
+          <summary>Right ({right.length})</summary>
+          <ol class="plain verdict-rows">
+            {right.map((verdict) => (
+              <VerdictRow key={toKey(verdict)} verdict={verdict} />
+            ))}
+          </ol>
+        </details>
+      )}
+    </div>
+  );
+}
+
+function toKey(verdict: VerdictView): string {
+  const { code, bus, device, frame, channel, cylinder, set, stretch, at } = verdict;
+  return [code, bus, device, frame, channel, cylinder, set, stretch, at, verdict.say].join('|');
+}
+
+export function VerdictRow({ verdict }: { verdict: VerdictView }) {
+  const feed = useFeed();
+  const { channel } = verdict;
+  const known = channel !== undefined && feed.findChannel(channel) !== undefined;
+  return (
+    <li class="verdict" data-verdict={verdict.ok ? 'right' : 'wrong'} data-code={verdict.code}>
+      <VerdictSign kind={verdict.ok ? 'right' : 'wrong'} />
+      <div>
+        <p class="verdict-say">{capital(verdict.say)}</p>
+        <p class="small quiet">{factsOf(verdict).join(' · ')}</p>
+        {verdict.next && (
+          <p class="verdict-next">
+            <b>Next:</b> {verdict.next}
+          </p>
+        )}
+        {!verdict.ok && <Evidence verdict={verdict} />}
+        {!verdict.ok && (
+          <p class="verdict-links">
+            {known && (
+              <button type="button" class="button" onClick={() => askWhy(channel, feed)}>
+                Down to the wire
+              </button>
+            )}
+            {channel && (
+              <a class="button" href={`${toAddress('harness')}?channel=${encodeURIComponent(channel)}`}>
+                Pins to probe
+              </a>
+            )}
+            {!channel && verdict.device && (
+              <a class="button" href={`${toAddress('harness')}?device=${encodeURIComponent(verdict.device)}`}>
+                Pins of {verdict.device}
+              </a>
+            )}
+          </p>
+        )}
+      </div>
+    </li>
+  );
+}
+
+/** What was measured against which rule, where and when. */
+function factsOf(verdict: VerdictView): string[] {
+  const facts: string[] = [];
+  const about = [
+    verdict.bus && `bus ${verdict.bus}`,
+    verdict.stretch && `stretch ${verdict.stretch}`,
+    verdict.group && `group ${String(verdict.group)}`,
+  ];
+  facts.push(...about.filter((text) => typeof text === 'string'));
+  if (verdict.cylinder !== undefined) facts.push(`cylinder ${verdict.cylinder}`);
+  if (verdict.channel) facts.push(toWords(verdict.channel));
+  if (verdict.measured !== undefined && verdict.measured !== null) facts.push(`measured ${toShort(verdict.measured)}`);
+  if (verdict.limit !== undefined && verdict.limit !== null) facts.push(`limit ${toShort(verdict.limit)}`);
+  if (verdict.at !== undefined) facts.push(`at ${toNumberText(verdict.at, 1)} s`);
+  if (verdict.confidence !== undefined) facts.push(`${Math.round(verdict.confidence * 100)} % sure`);
+  facts.push(`rule ${verdict.code}`);
+  return facts;
+}
+
+function Evidence({ verdict }: { verdict: VerdictView }) {
+  const { evidence, alternatives, episodes, times } = verdict as Record<string, unknown>;
+  const numbers = typeof evidence === 'object' && evidence !== null && !Array.isArray(evidence) ? Object.entries(evidence) : [];
+  const plain = numbers.filter(([, value]) => typeof value === 'number' || typeof value === 'string');
+  const list = Array.isArray(episodes) ? episodes : Array.isArray(times) ? times : [];
+  const others = Array.isArray(alternatives) ? alternatives.map(String) : [];
+  if (plain.length === 0 && list.length === 0 && others.length === 0) return null;
+  return (
+    <details class="evidence">
+      <summary>Evidence</summary>
+      {others.length > 0 && <p class="small">It could also be: {others.join(', ')}</p>}
+      {plain.length > 0 && (
+        <dl>
+          {plain.map(([name, value]) => (
+            <div key={name}>
+              <dt>{name.replace(/[A-Z]/g, (letter) => ` ${letter.toLowerCase()}`)}</dt>
+              <dd>{toShort(value as number | string)}</dd>
+            </div>
+          ))}
+        </dl>
+      )}
+      {list.length > 0 && (
+        <ol class="small">
+          {(list as { at?: number; seconds?: number }[]).map(({ at, seconds }) => (
+            <li key={at}>
+              at {toShort(at ?? 0)} s, for {toShort(seconds ?? 0)} s
+            </li>
+          ))}
+        </ol>
+      )}
+    </details>
+  );
+}
+
+function toShort(value: number | string): string {
+  return typeof value === 'number' ? String(Number(value.toPrecision(5))).replace('-', '−') : value;
+}
+
+function capital(text: string): string {
+  return text.charAt(0).toUpperCase() + text.slice(1);
+}
+
+/** Shape beside colour: a tick in a ring, a bar across a square, an open ring. */
+export function VerdictSign({ kind }: { kind: 'right' | 'wrong' | 'not-judged' }) {
+  const words = { right: 'Right', wrong: 'Wrong', 'not-judged': 'Not judged' } as const;
+  return (
+    <svg viewBox="0 0 24 24" class={`verdict-sign ${kind}`} role="img" aria-label={words[kind]}>
+      {kind === 'right' && <path d="M4 13l5 6L20 5" />}
+      {kind === 'wrong' && <path d="M3 3h18v18H3zM3 21L21 3" />}
+      {kind === 'not-judged' && <path d="M12 3a9 9 0 1 0 .01 0z" stroke-dasharray="4 3" />}
+    </svg>
+  );
+}
