@@ -70,7 +70,7 @@ export function VerdictRow({ verdict }: { verdict: VerdictView }) {
     <li class="verdict" data-verdict={verdict.ok ? 'right' : 'wrong'} data-code={verdict.code}>
       <VerdictSign kind={verdict.ok ? 'right' : 'wrong'} />
       <div>
-        <p class="verdict-say">{capital(verdict.say)}</p>
+        <p class="verdict-say">{toSentence(verdict)}</p>
         <p class="small quiet">{factsOf(verdict).join(' · ')}</p>
         {verdict.next && (
           <p class="verdict-next">
@@ -159,8 +159,10 @@ function toShort(value: number | string): string {
   return typeof value === 'number' ? String(Number(value.toPrecision(5))).replace('-', '−') : value;
 }
 
-function capital(text: string): string {
-  return text.charAt(0).toUpperCase() + text.slice(1);
+/** Names keep their letters as the files write them. */
+function toSentence({ say, device, frame, channel }: VerdictView): string {
+  const named = [device, frame, channel].some((name) => name !== undefined && say.startsWith(name));
+  return named ? say : say.charAt(0).toUpperCase() + say.slice(1);
 }
 
 /** Shape beside colour: a tick in a ring, a bar across a square, an open ring. */

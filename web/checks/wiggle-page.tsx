@@ -4,11 +4,11 @@ import { useEffect, useRef } from 'preact/hooks';
 import type { WatchEventView } from '../../server/contract/checks.ts';
 import { vibrate } from '../capabilities.ts';
 import { toAddress } from '../router.tsx';
-import { soundCaution } from '../shell/sound.ts';
 import { sendJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { toProblemText } from './following.ts';
 import { useWatchStream, type WatchFeed } from './watch-stream.ts';
+import { WiggleSound } from './wiggle-sound.ts';
 
 /** The screen stays changed for so long after an event, so that eyes on the harness catch it. */
 const shownMs = 1500;
@@ -53,7 +53,7 @@ function Start({ attempt }: { attempt: Attempt }) {
       <p>
         Key on, engine off. Move the harness branch by branch, tap the branch's name before you do, and watch this screen from the corner of
         your eye. It changes on any gap, error frame or step of a counter, and on a spike of the channels you choose: most wiggling is of
-        sensor leads. Turn the sound on to hear it too.
+        sensor leads. Turn on the tone to hear it too.
       </p>
       <label class="check-field">
         Channels watched for spikes (none, or several)
@@ -94,7 +94,6 @@ function Watching({ stream, attempt }: { stream: WatchFeed; attempt: Attempt }) 
     if (newest <= heard.current) return;
     heard.current = newest;
     disturbed.value = true;
-    soundCaution();
     vibrate([200]);
     // Other events come meanwhile: only a new disturbance begins the time anew.
     clearTimeout(calming.current);
@@ -109,6 +108,13 @@ function Watching({ stream, attempt }: { stream: WatchFeed; attempt: Attempt }) 
   const bad = disturbed.value || silent.length > 0 || limping.length > 0;
   const last = events.value[0];
   const calm = lost.value ? 'lost' : bad ? 'disturbed' : 'calm';
+  const sound = useSignal<WiggleSound | undefined>(undefined);
+  useEffect(() => sound.value?.set(calm), [calm, sound.value]);
+  useEffect(() => () => sound.peek()?.end(), []);
+  const toggleSound = () => {
+    sound.value?.end();
+    sound.value = sound.value ? undefined : new WiggleSound();
+  };
   return (
     <>
       <section class="wiggle" data-calm={calm} aria-live="assertive">
@@ -122,6 +128,9 @@ function Watching({ stream, attempt }: { stream: WatchFeed; attempt: Attempt }) 
       <div class="big-acts">
         <button type="button" class="button huge" onClick={() => void attempt(() => sendJson('DELETE', '/api/checks/watch', undefined))}>
           End the test
+        </button>
+        <button type="button" class="button huge" aria-pressed={sound.value !== undefined} onClick={toggleSound}>
+          {sound.value ? 'Tone is on' : 'Hear a tone that changes'}
         </button>
         <button type="button" class="button huge" onClick={() => print()}>
           Print
