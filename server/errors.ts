@@ -46,6 +46,18 @@ export const errorTable = {
     exit: 4,
     http: 500,
   },
+  OUTPUT_FILE_EXISTS: {
+    message: '{path} is there already',
+    cure: 'Choose another name, or overwrite it with --force.',
+    exit: 2,
+    http: 409,
+  },
+  TABLE_UNREADABLE: {
+    message: "{path}: no row of headings says a signal's name, its frame's id and where it lies",
+    cure: 'Name the columns with --columns (docs/table-import.md).',
+    exit: 3,
+    http: 422,
+  },
   DEFINITION_CHANGED: {
     message: 'the file has changed since it was read',
     cure: 'Read it again and repeat the change.',
@@ -147,6 +159,7 @@ export const errorTable = {
   CHECK_NOT_RUNNING: { message: 'no check is running', cure: 'Begin one on the Checks page.', exit: 3, http: 404 },
   CHECK_RUN_UNKNOWN: { message: 'no stored run {run} of a check', cure: 'List them on the Checks page.', exit: 3, http: 404 },
   DEVICE_UNKNOWN: { message: "no device '{device}'", cure: 'Its name is the one of `devices:` in vehicle.yaml.', exit: 3, http: 404 },
+  HARNESS_RUN_UNKNOWN: { message: "no wiring '{run}' in harness.yaml", cure: 'Load the Harness page again.', exit: 3, http: 404 },
   LIVE_CHANNEL_UNKNOWN: { message: "no channel '{channel}'", cure: 'Check its name on the Channels page.', exit: 3, http: 404 },
   ALARM_NOT_STANDING: { message: "no alarm '{alarm}' stands", cure: 'It may have been acknowledged already.', exit: 3, http: 404 },
   INTERFACE_MISSING: { message: "there is no network interface '{interface}'", cure: 'Type: {command}', exit: 4, http: 500 },

@@ -8,8 +8,7 @@ import type { SessionClock } from '../clock.ts';
 import type { LoadedVehicle } from '../definitions/load-vehicle.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { EvenburnError } from '../errors.ts';
-import type { CheckDesk } from '../http/checks-routes.ts';
-import type { SessionStore } from '../http/session-routes.ts';
+import type { AppParts } from '../http/app.ts';
 import { defaultPort, parentLookIntervalMs } from '../limits.ts';
 import type { Station } from '../station.ts';
 
@@ -92,11 +91,11 @@ async function serve(options: ServeOptions): Promise<void> {
     const sources = await openSources(vehicle, options, session);
     const { Station } = await import('../station.ts');
     const { LiveChecks } = await import('../live/live-checks.ts');
-    const { recorder, sessions, runs } = resultOf(opened);
+    const { recorder, sessions, runs, signOffs } = resultOf(opened);
     station = new Station({ vehicle, sources, session, recorder });
     const checks = { live: new LiveChecks(station), runs };
     station.watcher = checks.live;
-    const server = await resultOf(pages)(station, sessions, checks, options.port);
+    const server = await resultOf(pages)({ station, sessions, checks, signOffs }, options.port);
     definitions.follow(station);
     tellStart(vehicle, sources, server.url);
     process.exitCode = await stopped;
@@ -117,10 +116,11 @@ function resultOf<T>(settled: PromiseSettledResult<T>): T {
 
 /** What records, and what is recorded. */
 async function openData({ data, keep, keepDays }: ServeOptions, vehicle: Promise<Vehicle>, station: () => Station | undefined) {
-  const [{ Recorder }, { Sessions }, { CheckRuns }, { dataFolder }] = await Promise.all([
+  const [{ Recorder }, { Sessions }, { CheckRuns }, { SignOffs }, { dataFolder }] = await Promise.all([
     import('../recording/recorder.ts'),
     import('../recording/sessions.ts'),
     import('../recording/check-runs.ts'),
+    import('../recording/sign-offs.ts'),
     import('../settings.ts'),
   ]);
   const folder = dataFolder(data);
@@ -129,7 +129,7 @@ async function openData({ data, keep, keepDays }: ServeOptions, vehicle: Promise
     onStatus: (status) => station()?.recordingChanged(status),
     onSpace: (freeBytes) => station()?.spaceChanged(freeBytes),
   });
-  return { recorder, sessions: new Sessions(folder, recorder), runs: new CheckRuns(folder) };
+  return { recorder, sessions: new Sessions(folder, recorder), runs: new CheckRuns(folder), signOffs: new SignOffs(folder) };
 }
 
 /** The definitions of a folder while the server runs. */
@@ -178,8 +178,8 @@ async function pagesReady() {
     import('pino'),
   ]);
   const logger = pino({ level: logLevel }, pino.destination({ fd: 2, sync: true }));
-  return (station: Station, sessions: SessionStore, checks: CheckDesk, port: number) =>
-    startServer({ station, sessions, checks, version, webFolder: join(root, 'dist', 'web'), logger }, port);
+  return (parts: Omit<AppParts, 'version'> & { station: Station }, port: number) =>
+    startServer({ ...parts, version, webFolder: join(root, 'dist', 'web'), logger }, port);
 }
 
 /** The address is the answer; what to know about this start goes to standard error. */

@@ -17,11 +17,13 @@ import {
 import type { ErrorView } from '../contract/error.ts';
 import { EvenburnError } from '../errors.ts';
 import { httpBodyBytesMax, httpRequestsPerMinuteMax } from '../limits.ts';
+import type { SignOffs } from '../recording/sign-offs.ts';
 import type { Station } from '../station.ts';
 import { addAlarmRoutes } from './alarm-routes.ts';
 import { addChecksRoutes, type CheckDesk } from './checks-routes.ts';
 import { addFrameRoutes } from './frame-routes.ts';
 import { requestAllowed } from './guard.ts';
+import { addHarnessRoutes } from './harness-routes.ts';
 import { addHealthRoutes } from './health-routes.ts';
 import { addSessionRoutes, type SessionStore } from './session-routes.ts';
 import { addSimulatorRoutes } from './simulator-routes.ts';
@@ -40,7 +42,7 @@ export type App = FastifyInstance<
 /** What the routes ask of a station. */
 export type AskedStation = Pick<
   Station,
-  'vehicle' | 'vehicleView' | 'why' | 'window' | 'frames' | 'alarmHistory' | 'acknowledge' | 'status' | 'simulation'
+  'vehicle' | 'vehicleView' | 'why' | 'window' | 'frames' | 'alarmHistory' | 'acknowledge' | 'status' | 'simulation' | 'wallMs'
 >;
 
 /** What routes work on. */
@@ -51,6 +53,8 @@ export interface AppParts {
   sessions?: SessionStore;
   /** Checks on the live bus; without them only recordings are checked. */
   checks?: CheckDesk;
+  /** Where continuity readings are kept; without it the harness is shown and can't be signed. */
+  signOffs?: SignOffs;
   /** Folder of the built pages; without it only /api is served. */
   webFolder?: string;
   logger?: FastifyBaseLogger;
@@ -68,6 +72,7 @@ const topics: AddRoutes[] = [
   addHealthRoutes,
   addSimulatorRoutes,
   addChecksRoutes,
+  addHarnessRoutes,
 ];
 
 export async function buildApp(parts: AppParts): Promise<App> {
