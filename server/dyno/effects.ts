@@ -3,12 +3,13 @@ import studentT from '@stdlib/stats-base-dists-t';
 import { inverse, Matrix } from 'ml-matrix';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { Hold } from './holds.ts';
+import { findSeparable } from './separability.ts';
 
 export type EffectKind = 'bank' | 'position' | 'group' | 'cylinder' | 'probe' | 'injector';
 
-/** One column of the model. */
+/** One column of the model. `load` is what a cylinder does at one load point beyond what it always does: it is never reported. */
 export interface EffectColumn {
-  kind: EffectKind;
+  kind: EffectKind | 'load';
   /** `A of plenum`, `T-03`, `P-15 of port`, `5`, `left`, `front`. */
   subject: string;
   set?: string;
@@ -26,6 +27,8 @@ export interface Arrangement {
   injector: ReadonlyMap<string, ReadonlyMap<number, string>>;
   /** Set → how much it gives beside what it usually does; 0 when off. */
   strength: ReadonlyMap<string, number>;
+  /** Holds at one speed and load share a number: only those are compared with each other. */
+  loadPoint: number;
 }
 
 /** The model fitted: posterior of every effect, K. */
@@ -36,13 +39,16 @@ export interface FittedModel {
   covariance: Matrix;
   /** Standard deviation of one hold's reading of one cylinder, K. */
   noiseK: number;
-  /** Prior standard deviation of every effect, K. */
-  priorK: number;
   /** Degrees of freedom of the noise. */
   freedom: number;
+  /** Which effects these sessions' arrangements separate, by column. */
+  separable: boolean[];
 }
 
-/** Interval of an effect at 90 %. `separable` is false when these sessions leave the effect as uncertain as before, nearly. */
+/** What the holds say of an effect: below 15 K all through its interval is none; an interval across 0 that reaches further tells nothing yet. */
+export type EffectVerdict = 'effect' | 'no effect' | 'not enough holds to tell' | 'not separated';
+
+/** Interval of an effect at 90 %; no number where these sessions can't separate it. A contract (`study --json`). */
 export interface EffectEstimate {
   kind: EffectKind;
   subject: string;
@@ -50,17 +56,29 @@ export interface EffectEstimate {
   low: number | null;
   high: number | null;
   separable: boolean;
+  verdict: EffectVerdict;
 }
 
-/** Posterior over prior standard deviation up to which the sessions are said to have told something of this effect itself. */
-const separableShare = 0.7;
-const intervalShare = 0.95;
-const priorMinK = 8;
-/** A thermocouple amplifier and a steady engine repeat to this at best. Common practice, no source. */
-const noiseMinK = 2;
+/** Two-sided 90 %. */
+const intervalQuantile = 0.95;
+/** What the parts of one kind scatter by before anything is known, K, and how many parts' worth that is believed. Common practice, no source. */
+const usualScatterK = 6;
+const usualLoadScatterK = 3;
+const scatterBelief = 1;
+/** What one hold repeats to before anything is known, K, and for how many degrees of freedom that counts. Common practice, no source. */
+const usualNoiseK = 2;
+const noiseBelief = 4;
+const rounds = 80;
+/** Below this nothing is said (class 2 type K alone allows ± 6.8 K at 900 °C, IEC 60584-2). */
+const noEffectK = 15;
 
 /** The arrangement that a vehicle file describes; `usualShare` is each set's mean share of the fuel. */
-export function toArrangement(vehicle: Vehicle, hold: Pick<Hold, 'off' | 'share'>, usualShare: ReadonlyMap<string, number>): Arrangement {
+export function toArrangement(
+  vehicle: Vehicle,
+  hold: Pick<Hold, 'off' | 'share'>,
+  usualShare: ReadonlyMap<string, number>,
+  loadPoint: number,
+): Arrangement {
   const bank = new Map<number, string>();
   const position = new Map<number, number>();
   const banks = vehicle.engine?.banks.length ? vehicle.engine.banks : [{ name: '', cylinders: allCylinders(vehicle) }];
@@ -86,7 +104,7 @@ export function toArrangement(vehicle: Vehicle, hold: Pick<Hold, 'off' | 'share'
     strength.set(set.name, hold.off.has(set.name) ? 0 : usual && share !== undefined ? Math.min(2, share / usual) : 1);
   }
   const probe = new Map((vehicle.engine?.exhaustTemps ?? []).map(({ cylinder, probe: name }) => [cylinder, name ?? `at ${cylinder}`]));
-  return { bank, position, group, probe, injector, strength };
+  return { bank, position, group, probe, injector, strength, loadPoint };
 }
 
 function allCylinders(vehicle: Vehicle): number[] {
@@ -98,6 +116,7 @@ export function listColumns(arrangements: readonly Arrangement[], cylinders: rea
   const seen = new Map<string, EffectColumn>();
   const add = (column: EffectColumn) => seen.set(`${column.kind} ${column.set ?? ''} ${column.subject}`, column);
   const bankNames = new Set(arrangements.flatMap(({ bank }) => [...bank.values()]));
+  const loadPoints = new Set(arrangements.map(({ loadPoint }) => loadPoint));
   for (const arrangement of arrangements) {
     if (bankNames.size > 1) for (const name of arrangement.bank.values()) add({ kind: 'bank', subject: name });
     if ([...arrangement.position.values()].some((x) => x !== 0)) add({ kind: 'position', subject: 'front' });
@@ -110,6 +129,7 @@ export function listColumns(arrangements: readonly Arrangement[], cylinders: rea
       for (const cylinder of cylinders)
         if (injectors.has(cylinder)) add({ kind: 'injector', subject: `${injectors.get(cylinder)} of ${set}`, set });
     }
+    if (loadPoints.size > 1) for (const cylinder of cylinders) add({ kind: 'load', subject: `${cylinder} at ${arrangement.loadPoint}` });
   }
   return [...seen.values()];
 }
@@ -134,6 +154,8 @@ function weight(arrangement: Arrangement, { kind, subject, set }: EffectColumn, 
       return arrangement.position.get(cylinder) ?? 0;
     case 'cylinder':
       return String(cylinder) === subject ? 1 : 0;
+    case 'load':
+      return `${cylinder} at ${arrangement.loadPoint}` === subject ? 1 : 0;
     case 'probe':
       return arrangement.probe.get(cylinder) === subject ? 1 : 0;
     case 'group':
@@ -148,60 +170,78 @@ export interface Observation {
   temps: ReadonlyMap<number, number>;
 }
 
-/**
- * Ridge regression as a Gaussian posterior: every effect has the same prior N(0, priorK²), a hold's own level is free. The noise is
- * estimated from the residuals in two rounds. Source of the formula: the posterior of Bayesian linear regression, in any handbook.
- */
-export function fitEffects(observations: readonly Observation[], columns: EffectColumn[]): FittedModel {
+/** Deviations from each hold's own mean, and the design that goes with them. */
+function stack(observations: readonly Observation[], columns: readonly EffectColumn[]): { x: Matrix; y: Matrix } {
   const rows: number[][] = [];
-  const values: number[] = [];
+  const values: number[][] = [];
   for (const { arrangement, temps } of observations) {
     const cylinders = [...temps.keys()];
     const mean = [...temps.values()].reduce((sum, temp) => sum + temp, 0) / temps.size;
     rows.push(...toRows(arrangement, columns, cylinders));
-    values.push(...[...temps.values()].map((temp) => temp - mean));
+    values.push(...[...temps.values()].map((temp) => [temp - mean]));
   }
-  const rms = Math.sqrt(values.reduce((sum, value) => sum + value * value, 0) / Math.max(1, values.length));
-  const priorK = Math.max(priorMinK, 1.2 * rms);
-  const x = new Matrix(rows);
-  const y = Matrix.columnVector(values);
-  const xtx = x.transpose().mmul(x);
-  const xty = x.transpose().mmul(y);
-  let noiseK = Math.max(noiseMinK, 3);
-  let covariance = Matrix.eye(columns.length);
-  let mean = new Matrix(columns.length, 1);
-  const freedom = Math.max(1, values.length - observations.length - rankOf(xtx));
-  for (let round = 0; round < 3; round++) {
-    const precision = Matrix.mul(xtx, 1 / noiseK ** 2).add(Matrix.mul(Matrix.eye(columns.length), 1 / priorK ** 2));
-    covariance = inverse(precision);
-    mean = covariance.mmul(xty).mul(1 / noiseK ** 2);
-    const residual = Matrix.sub(y, x.mmul(mean));
-    const square = residual.to1DArray().reduce((sum, value) => sum + value * value, 0);
-    noiseK = Math.max(noiseMinK, Math.sqrt(square / freedom));
-    if (freedom < 3) noiseK = Math.max(noiseK, 3);
-  }
-  return { columns, mean: Float64Array.from(mean.to1DArray()), covariance, noiseK, priorK, freedom };
+  return { x: new Matrix(rows), y: new Matrix(values) };
 }
 
-function rankOf(square: Matrix): number {
-  // Number of eigenvalues that count: columns may be all but alike.
-  const diagonalMax = Math.max(1e-12, ...square.diagonal());
-  const reduced = square.clone();
-  let rank = 0;
-  for (let j = 0; j < reduced.columns; j++) {
-    let pivot = -1;
-    for (let i = rank; i < reduced.rows; i++)
-      if (Math.abs(reduced.get(i, j)) > 1e-9 * diagonalMax && (pivot < 0 || Math.abs(reduced.get(i, j)) > Math.abs(reduced.get(pivot, j))))
-        pivot = i;
-    if (pivot < 0) continue;
-    reduced.swapRows(pivot, rank);
-    for (let i = rank + 1; i < reduced.rows; i++) {
-      const factor = reduced.get(i, j) / reduced.get(rank, j);
-      if (factor !== 0) for (let k = j; k < reduced.columns; k++) reduced.set(i, k, reduced.get(i, k) - factor * reduced.get(rank, k));
-    }
-    rank++;
+/**
+ * Ridge regression as a Gaussian posterior: the effects of one kind share one prior N(0, scatter²), a hold's own level is free. The scatter
+ * of each kind and the noise are those under which the holds are likeliest (expectation-maximisation), each held by a weak prior of what is usual,
+ * so that few holds don't make a kind look exactly alike. Source: Bayesian linear regression with variance components, in any handbook.
+ */
+export function fitEffects(observations: readonly Observation[], columns: EffectColumn[]): FittedModel {
+  const { x, y } = stack(observations, columns);
+  const xtx = x.transpose().mmul(x);
+  const xty = x.transpose().mmul(y);
+  const kinds = [...groupColumns(columns).values()];
+  const variances = new Float64Array(columns.length).fill((2 * usualScatterK) ** 2);
+  const readings = x.rows - observations.length;
+  let noise = usualNoiseK ** 2;
+  let covariance = Matrix.eye(columns.length);
+  let mean = new Matrix(columns.length, 1);
+  for (let round = 0; round < rounds; round++) {
+    const precision = Matrix.mul(xtx, 1 / noise);
+    for (let j = 0; j < columns.length; j++) precision.set(j, j, precision.get(j, j) + 1 / (variances[j] as number));
+    covariance = inverse(precision);
+    mean = covariance.mmul(xty).mul(1 / noise);
+    for (const kind of kinds) setScatter(kind, columns, mean, covariance, variances);
+    const residual = Matrix.sub(y, x.mmul(mean));
+    const square = residual.to1DArray().reduce((sum, value) => sum + value * value, 0) + traceOfProduct(covariance, xtx);
+    noise = (square + noiseBelief * usualNoiseK ** 2) / (readings + noiseBelief);
   }
-  return rank;
+  const taken = columns.reduce((sum, _, j) => sum + 1 - covariance.get(j, j) / (variances[j] as number), 0);
+  return {
+    columns,
+    mean: Float64Array.from(mean.to1DArray()),
+    covariance,
+    noiseK: Math.sqrt(noise),
+    freedom: Math.max(noiseBelief, readings - taken),
+    separable: findSeparable(x, columns, observations),
+  };
+}
+
+/** Column indices by kind and, of groups and injectors, by set. */
+function groupColumns(columns: readonly EffectColumn[]): Map<string, number[]> {
+  const kinds = new Map<string, number[]>();
+  for (const [j, { kind, set }] of columns.entries()) {
+    const key = `${kind} ${set ?? ''}`;
+    kinds.set(key, [...(kinds.get(key) ?? []), j]);
+  }
+  return kinds;
+}
+
+/** One round's new scatter of the effects of one kind. */
+function setScatter(kind: number[], columns: readonly EffectColumn[], mean: Matrix, covariance: Matrix, variances: Float64Array): void {
+  const usual = columns[kind[0] as number]?.kind === 'load' ? usualLoadScatterK : usualScatterK;
+  const square = kind.reduce((sum, j) => sum + mean.get(j, 0) ** 2 + covariance.get(j, j), 0);
+  const variance = (square + scatterBelief * usual ** 2) / (kind.length + scatterBelief);
+  for (const j of kind) variances[j] = variance;
+}
+
+/** Trace of A B for symmetric A and B. */
+function traceOfProduct(a: Matrix, b: Matrix): number {
+  let sum = 0;
+  for (let i = 0; i < a.rows; i++) for (let j = 0; j < a.columns; j++) sum += a.get(i, j) * b.get(i, j);
+  return sum;
 }
 
 /**
@@ -209,24 +249,34 @@ function rankOf(square: Matrix): number {
  * probes, ...): temperatures within a hold tell nothing else. What can't be separated carries no number.
  */
 export function toEstimates(model: FittedModel): EffectEstimate[] {
-  const t = Math.max(1.645, studentT.quantile(intervalShare, Math.max(3, model.freedom)));
+  const t = studentT.quantile(intervalQuantile, model.freedom);
+  const kinds = groupColumns(model.columns);
   return model.columns
-    .map((column, j) => {
-      const { kind, subject } = column;
-      const mates = model.columns.flatMap((other, k) => (other.kind === kind && other.set === column.set ? [k] : []));
-      const contrast = contrastOf(model, j, mates);
-      const separable = contrast.deviationK < separableShare * contrast.priorK;
+    .flatMap(({ kind, subject, set }, j): EffectEstimate[] => {
+      if (kind === 'load') return [];
+      const separable = model.separable[j] === true;
+      if (!separable) return [{ kind, subject, kelvin: null, low: null, high: null, separable, verdict: 'not separated' }];
+      const { kelvin, deviationK } = contrastOf(model, j, kinds.get(`${kind} ${set ?? ''}`) as number[]);
       const round = (value: number) => Math.round(value * 10) / 10;
-      const { kelvin, deviationK } = contrast;
-      return separable
-        ? { kind, subject, kelvin: round(kelvin), low: round(kelvin - t * deviationK), high: round(kelvin + t * deviationK), separable }
-        : { kind, subject, kelvin: null, low: null, high: null, separable };
+      const [low, high] = [round(kelvin - t * deviationK), round(kelvin + t * deviationK)];
+      return [{ kind, subject, kelvin: round(kelvin), low, high, separable, verdict: toVerdict(low, high) }];
     })
     .sort((a, b) => Math.abs(b.kelvin ?? 0) - Math.abs(a.kelvin ?? 0));
 }
 
+function toVerdict(low: number, high: number): EffectVerdict {
+  if (Math.max(Math.abs(low), Math.abs(high)) < noEffectK) return 'no effect';
+  return low > 0 || high < 0 ? 'effect' : 'not enough holds to tell';
+}
+
+/** What the model makes of one column, as the difference from the mean of its kind, K: for ranking alone where it isn't separated. */
+export function leaningOf(model: FittedModel, j: number): number {
+  const { kind, set } = model.columns[j] as EffectColumn;
+  return contrastOf(model, j, groupColumns(model.columns).get(`${kind} ${set ?? ''}`) as number[]).kelvin;
+}
+
 /** One effect less the mean of its mates (itself among them); an effect without others of its kind stands alone. */
-function contrastOf(model: FittedModel, j: number, mates: readonly number[]): { kelvin: number; deviationK: number; priorK: number } {
+function contrastOf(model: FittedModel, j: number, mates: readonly number[]): { kelvin: number; deviationK: number } {
   const n = mates.length;
   const weights = n > 1 ? mates.map((k) => (k === j ? 1 : 0) - 1 / n) : [1];
   let kelvin = 0;
@@ -235,7 +285,7 @@ function contrastOf(model: FittedModel, j: number, mates: readonly number[]): { 
     kelvin += (weights[a] as number) * (model.mean[k] as number);
     for (const [b, l] of mates.entries()) variance += (weights[a] as number) * (weights[b] as number) * model.covariance.get(k, l);
   }
-  return { kelvin, deviationK: Math.sqrt(Math.max(0, variance)), priorK: model.priorK * (n > 1 ? Math.sqrt(1 - 1 / n) : 1) };
+  return { kelvin, deviationK: Math.sqrt(Math.max(0, variance)) };
 }
 
 /** Predicted deviation of each cylinder in an arrangement, K. */
@@ -253,6 +303,13 @@ export function uncertaintyTaken(model: FittedModel, arrangement: Arrangement, c
   const r = new Matrix(toRows(arrangement, model.columns, cylinders));
   const rc = r.mmul(model.covariance);
   const inner = rc.mmul(r.transpose()).add(Matrix.mul(Matrix.eye(cylinders.length), model.noiseK ** 2));
-  const taken = rc.transpose().mmul(inverse(inner)).mmul(rc).trace();
-  return taken / Math.max(1e-9, model.covariance.trace());
+  const weighed = inverse(inner).mmul(rc);
+  let taken = 0;
+  let all = 0;
+  for (const [j, { kind }] of model.columns.entries()) {
+    if (kind === 'load') continue;
+    for (let i = 0; i < cylinders.length; i++) taken += rc.get(i, j) * weighed.get(i, j);
+    all += model.covariance.get(j, j);
+  }
+  return all > 0 ? taken / all : 0;
 }

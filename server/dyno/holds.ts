@@ -2,6 +2,7 @@
 
 import type { SeriesSet } from '../channels/series.ts';
 import { medianOf, medianWithin, slopeWithin, valuesWithin, watch } from '../checks/watch.ts';
+import { toNamePart } from '../definitions/built-in-names.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { Pull } from './pulls.ts';
 
@@ -12,6 +13,8 @@ export interface Hold {
   from: number;
   to: number;
   speedRpm: number;
+  /** Manifold pressure, kPa, or without it throttle opening in its channel's unit; undefined when neither gave a number. */
+  load: number | undefined;
   temps: Map<number, number>;
   /** Injector sets whose pulse was 0: a set-off trial. */
   off: Set<string>;
@@ -48,13 +51,39 @@ function readHold(session: number, series: SeriesSet, vehicle: Vehicle, pull: Pu
     const pulse = watch(series, set.pulse, 'ms');
     const ms = pulse && medianWithin(pulse, fromUs, toUs);
     if (ms !== undefined && ms <= 0.001) off.add(set.name);
-    const flow = watch(series, `flow_${set.name}`, 'cc/min');
+    const flow = watch(series, `flow_${toNamePart(set.name)}`, 'cc/min');
     const ccPerMin = flow && medianWithin(flow, fromUs, toUs);
     if (ccPerMin !== undefined) flows.set(set.name, ccPerMin);
   }
   const total = [...flows.values()].reduce((sum, flow) => sum + flow, 0);
   const share = new Map([...flows].map(([name, flow]) => [name, total > 0 ? flow / total : 0]));
-  return { session, vehicle, from: pull.from, to: pull.to, speedRpm: (pull.speedFrom + pull.speedTo) / 2, temps, off, share };
+  const loadOf = (channel: string | undefined, unit: string | undefined) => {
+    const found = watch(series, channel, unit);
+    return found && medianWithin(found, fromUs, toUs);
+  };
+  const load = loadOf(vehicle.engine?.roles.manifoldPressure, 'kPa') ?? loadOf(vehicle.engine?.roles.throttle, undefined);
+  return { session, vehicle, from: pull.from, to: pull.to, speedRpm: (pull.speedFrom + pull.speedTo) / 2, load, temps, off, share };
+}
+
+/** Holds this near in speed and in load are at one load point. Common practice, no source. */
+const sameSpeedShare = 0.06;
+const sameLoadShare = 0.1;
+
+/** Number of the load point of each hold: those near the first hold of a point belong to it. */
+export function findLoadPoints(holds: readonly Hold[]): number[] {
+  const firsts: Hold[] = [];
+  return holds.map((hold) => {
+    const at = firsts.findIndex(
+      (first) =>
+        near(first.speedRpm, hold.speedRpm, sameSpeedShare) &&
+        (first.load === undefined || hold.load === undefined || near(first.load, hold.load, sameLoadShare)),
+    );
+    return at >= 0 ? at : firsts.push(hold) - 1;
+  });
+}
+
+function near(a: number, b: number, share: number): boolean {
+  return Math.abs(a - b) <= share * Math.max(Math.abs(a), Math.abs(b));
 }
 
 /**

@@ -1,9 +1,20 @@
 // The distribution study: effects with their uncertainty, the cylinders that differ and the test that decides, and what to try next. Pure.
 import { medianOf } from '../checks/watch.ts';
-import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
-import { type Arrangement, type EffectEstimate, type FittedModel, fitEffects, listColumns, toArrangement, toEstimates } from './effects.ts';
-import { deviations, type Hold } from './holds.ts';
-import { listTrials, type Trial } from './trials.ts';
+import type { Vehicle } from '../definitions/vehicle.ts';
+import {
+  type Arrangement,
+  type EffectColumn,
+  type EffectEstimate,
+  type FittedModel,
+  fitEffects,
+  leaningOf,
+  listColumns,
+  toArrangement,
+  toEstimates,
+} from './effects.ts';
+import { deviations, findLoadPoints, type Hold } from './holds.ts';
+import { injectionPhases } from './phases.ts';
+import { countPlugLayouts, countRegroupings, listTrials, type Trial } from './trials.ts';
 
 /** One cylinder of the study. A contract (`study --json`). */
 export interface CylinderFinding {
@@ -24,6 +35,8 @@ export interface Study {
   holds: { session: number; from: number; to: number; speed: number; spread: number }[];
   /** Injection set → group of the plan in force → cylinder → degrees from the opening of its intake stroke to its injection. */
   phases: Record<string, Record<number, number>>;
+  /** Batch set → how many ways its plugs can go: with the groups' labels, and as layouts of plugs alone. Beyond a thousand not all are listed. */
+  regroupings: Record<string, { labelled: number; layouts: number }>;
   notJudged: { what: string; line: string }[];
 }
 
@@ -32,7 +45,7 @@ const differsMinK = 15;
 
 /** Studies the holds of one engine; of several vehicles the last session's says how things stand now. */
 export function studyDistribution(holds: readonly Hold[]): Study {
-  const study: Study = { effects: [], cylinders: [], trials: [], holds: holds.map(toHoldView), phases: {}, notJudged: [] };
+  const study: Study = { effects: [], cylinders: [], trials: [], holds: holds.map(toHoldView), phases: {}, regroupings: {}, notJudged: [] };
   const last = holds[holds.length - 1];
   if (!last) {
     study.notJudged.push({
@@ -42,7 +55,11 @@ export function studyDistribution(holds: readonly Hold[]): Study {
     return study;
   }
   const usualShare = meanShares(holds);
-  const observations = holds.map((hold) => ({ arrangement: toArrangement(hold.vehicle, hold, usualShare), temps: hold.temps }));
+  const loadPoints = findLoadPoints(holds);
+  const observations = holds.map((hold, i) => ({
+    arrangement: toArrangement(hold.vehicle, hold, usualShare, loadPoints[i] as number),
+    temps: hold.temps,
+  }));
   const cylinders = [...new Set(holds.flatMap((hold) => [...hold.temps.keys()]))].sort((a, b) => a - b);
   const model = fitEffects(
     observations,
@@ -52,16 +69,20 @@ export function studyDistribution(holds: readonly Hold[]): Study {
     ),
   );
   study.effects = toEstimates(model);
-  const now = toArrangement(last.vehicle, { off: new Set(), share: new Map() }, new Map());
-  study.cylinders = findCylinders(holds, cylinders, now, study.effects, model);
+  const now = toArrangement(last.vehicle, { off: new Set(), share: new Map() }, new Map(), loadPoints[loadPoints.length - 1] as number);
+  study.cylinders = findCylinders(holds, cylinders, now, model);
   const differing = study.cylinders
     .filter(({ differs }) => differs)
     .sort((a, b) => Math.abs(b.kelvin ?? 0) - Math.abs(a.kelvin ?? 0))
     .map(({ cylinder }) => cylinder);
   study.trials = listTrials(model, last.vehicle, now, cylinders, differing);
   for (const set of last.vehicle.injectorSets) {
-    const phases = injectionPhases(last.vehicle, set);
+    const plan = set.plans.find(({ name }) => name === set.plan);
+    if (!plan) continue;
+    const phases = injectionPhases(last.vehicle, set, plan.groups);
     if (phases) study.phases[set.name] = phases;
+    const sizes = plan.groups.map((group) => group.cylinders.length);
+    if (sizes.length > 1) study.regroupings[set.name] = { labelled: countRegroupings(sizes), layouts: countPlugLayouts(sizes) };
   }
   sayWhatIsMissing(study, last.vehicle);
   return study;
@@ -85,13 +106,7 @@ function meanShares(holds: readonly Hold[]): Map<string, number> {
   return new Map([...shares].map(([set, values]) => [set, values.reduce((sum, value) => sum + value, 0) / values.length]));
 }
 
-function findCylinders(
-  holds: readonly Hold[],
-  cylinders: readonly number[],
-  now: Arrangement,
-  effects: readonly EffectEstimate[],
-  model: FittedModel,
-): CylinderFinding[] {
+function findCylinders(holds: readonly Hold[], cylinders: readonly number[], now: Arrangement, model: FittedModel): CylinderFinding[] {
   const full = holds.filter((hold) => hold.off.size === 0);
   const used = full.length > 0 ? full : holds;
   const byCylinder = new Map<number, number[]>(cylinders.map((cylinder) => [cylinder, []]));
@@ -107,8 +122,8 @@ function findCylinders(
       cylinder,
       differs,
       kelvin: rounded,
-      candidates: candidatesOf(cylinder, kelvin, now, effects),
-      test: decidingTest(cylinder, kelvin, now, effects),
+      candidates: candidatesOf(cylinder, kelvin, now, model),
+      test: decidingTest(cylinder, kelvin, now, model),
     };
   });
 }
@@ -120,95 +135,104 @@ function pairWord(cylinders: readonly number[], kelvin: number | undefined, leas
   return '';
 }
 
-/** Effects of this cylinder's own parts that the sessions could separate, then what the trade knows, hot or cold. */
-function candidatesOf(cylinder: number, kelvin: number, now: Arrangement, effects: readonly EffectEstimate[]): string[] {
-  const found = ownEffects(cylinder, now, effects)
-    .filter(
-      (effect) =>
-        effect.separable &&
-        effect.kelvin !== null &&
-        Math.sign(effect.kelvin) === Math.sign(kelvin) &&
-        Math.abs(effect.kelvin) >= 0.3 * Math.abs(kelvin),
-    )
-    .sort((a, b) => Math.abs(b.kelvin ?? 0) - Math.abs(a.kelvin ?? 0))
-    .map((effect) => `${effect.kind} ${effect.subject} (${effect.kelvin} K)`);
-  const open = ownEffects(cylinder, now, effects)
-    .filter((effect) => !effect.separable)
-    .map((effect) => `${effect.kind} ${effect.subject} (not separated yet)`);
-  const trade =
-    kelvin > 0
-      ? [
-          'leaner than the others while all are richer than peak',
-          'richer while all are leaner than peak',
-          'late timing',
-          'an exhaust leak or burning in the header',
-          'a deeper probe',
-        ]
-      : [
-          'misfire',
-          'richer than the others while all are richer than peak',
-          'leaner while all are leaner than peak',
-          'advanced timing or detonation',
-          'low compression',
-          'less air',
-          'a shallow probe',
-        ];
-  return [...found, ...open, ...trade];
+/** Of a cylinder's deviation at least so much must an effect make, to be a candidate. */
+const candidateShare = 0.25;
+
+/** What the trade knows of a hot or a cold port: said behind what the model found, never instead. */
+const tradeOfHot = [
+  'leaner than the others while all are richer than peak',
+  'richer while all are leaner than peak',
+  'late timing',
+  'an exhaust leak or burning in the header',
+  'a deeper probe',
+];
+const tradeOfCold = [
+  'misfire',
+  'richer than the others while all are richer than peak',
+  'leaner while all are leaner than peak',
+  'advanced timing or detonation',
+  'low compression',
+  'less air',
+  'a shallow probe',
+];
+
+interface Suspect extends EffectColumn {
+  separable: boolean;
+  /** What the model makes of it in this cylinder, K. */
+  kelvin: number;
 }
 
-function ownEffects(cylinder: number, now: Arrangement, effects: readonly EffectEstimate[]): EffectEstimate[] {
-  return effects.filter(({ kind, subject }) => {
-    if (kind === 'cylinder') return subject === String(cylinder);
-    if (kind === 'probe') return subject === now.probe.get(cylinder);
-    if (kind === 'bank') return subject === now.bank.get(cylinder);
-    if (kind === 'group') return [...now.group].some(([set, groups]) => subject === `${groups.get(cylinder)} of ${set}`);
-    if (kind === 'injector') return [...now.injector].some(([set, injectors]) => subject === `${injectors.get(cylinder)} of ${set}`);
-    return false;
-  });
+/** The effects that act on a cylinder now, the largest share of its deviation first. */
+function suspectsOf(cylinder: number, kelvin: number, now: Arrangement, model: FittedModel): Suspect[] {
+  return model.columns
+    .flatMap((column, j) => {
+      const weight = actsOn(column, cylinder, now);
+      return weight === 0 ? [] : [{ ...column, separable: model.separable[j] === true, kelvin: weight * leaningOf(model, j) }];
+    })
+    .filter((suspect) => suspect.kelvin * Math.sign(kelvin) >= candidateShare * Math.abs(kelvin) || isTied(suspect, kelvin))
+    .sort((a, b) => Math.sign(kelvin) * (b.kelvin - a.kelvin));
 }
 
-/** The cheapest test that still decides. A cold cylinder is looked at before anything is changed, and never leaned. */
-function decidingTest(cylinder: number, kelvin: number, now: Arrangement, effects: readonly EffectEstimate[]): string {
-  const open = new Set(
-    ownEffects(cylinder, now, effects)
-      .filter(({ separable }) => !separable)
-      .map(({ kind }) => kind),
+/** Parts that nothing has told apart share a deviation between them, so each leans by less than it may be. */
+function isTied({ separable, kelvin: leans }: Suspect, kelvin: number): boolean {
+  return !separable && leans * Math.sign(kelvin) >= 0.08 * Math.abs(kelvin);
+}
+
+/** Candidates, likeliest first: what these sessions measured, what they leave open, then what the trade knows of hot and cold ports. */
+function candidatesOf(cylinder: number, kelvin: number, now: Arrangement, model: FittedModel): string[] {
+  const suspects = suspectsOf(cylinder, kelvin, now, model);
+  const found = suspects.map((suspect) =>
+    suspect.separable
+      ? `${suspect.kind} ${suspect.subject} (${Math.round(suspect.kelvin)} K)`
+      : `${suspect.kind} ${suspect.subject} (not separated yet)`,
   );
+  return [...found, ...(kelvin > 0 ? tradeOfHot : tradeOfCold)];
+}
+
+/** Weight of an effect in a cylinder: 0 when it is another cylinder's. */
+function actsOn({ kind, subject, set }: EffectColumn, cylinder: number, now: Arrangement): number {
+  const is = (here: boolean) => (here ? 1 : 0);
+  switch (kind) {
+    case 'cylinder':
+      return is(subject === String(cylinder));
+    case 'probe':
+      return is(subject === now.probe.get(cylinder));
+    case 'bank':
+      return is(subject === now.bank.get(cylinder));
+    case 'position':
+      return now.position.get(cylinder) ?? 0;
+    case 'group':
+      return is(subject === `${now.group.get(set as string)?.get(cylinder)} of ${set}`);
+    case 'injector':
+      return is(subject === `${now.injector.get(set as string)?.get(cylinder)} of ${set}`);
+    case 'load':
+      return 0;
+  }
+}
+
+/**
+ * The cheapest test that decides between what is left: nothing moved before something moved. A cold cylinder is looked at before anything is
+ * changed, and never leaned.
+ */
+function decidingTest(cylinder: number, kelvin: number, now: Arrangement, model: FittedModel): string {
+  const suspects = suspectsOf(cylinder, kelvin, now, model);
+  const open = suspects.filter(({ separable }) => !separable);
   const first =
     kelvin < 0
       ? `plug, compression and a look for misfire and detonation on cylinder ${cylinder} first; do not lean it. `
       : `look for an exhaust leak at port ${cylinder} and check its timing first. `;
-  if (open.has('probe')) return `${first}Then exchange its probe with a neighbour's: if the reading follows the probe, it is the probe.`;
-  if (open.has('group')) return `${first}Then the same hold with the batch set off: what goes with it belongs to its group or injector.`;
-  if (open.has('injector'))
-    return `${first}Then exchange its injector with one of a cylinder that doesn't differ: does it follow the injector or the hole?`;
+  const group = open.find(({ kind }) => kind === 'group');
+  const sets = new Set(open.flatMap(({ kind, set }) => (kind === 'injector' && set !== undefined ? [set] : [])));
+  if (group)
+    return `${first}Then the same hold with ${group.set} off and on again: what goes with it belongs to its group or its injector, what stays does not.`;
+  if (open.some(({ kind }) => kind === 'probe'))
+    return `${first}Then exchange its probe with one of a cylinder that doesn't differ: if the reading follows the probe, it is the probe.`;
+  if (sets.size > 0)
+    return `${first}Then exchange its ${[...sets][0]} injector with one of a cylinder that doesn't differ: does it follow the injector or the hole?`;
+  const best = suspects[0];
+  if (best && best.kind !== 'cylinder' && best.separable)
+    return `these sessions say ${best.kind} ${best.subject}: change it alone, then the same holds again, and back (A-B-A).`;
   return `${first}Then 3 % more fuel to this cylinder alone at a steady hold: cooler says richer than peak.`;
-}
-
-/**
- * Degrees from the opening of a cylinder's intake stroke (top dead centre of gas exchange, 360° behind its compression top) to the
- * injection of its group nearest to it, −360 to 360, from firing order and group angles. Undefined without them.
- * Worked: six cylinders 1-5-3-6-2-4, angle 60° behind compression top of cylinder 1, once a cycle: cylinder 1 −300, cylinder 5 (120° later) 300.
- */
-export function injectionPhases(vehicle: Vehicle, set: InjectorSet): Record<number, number> | undefined {
-  const { engine } = vehicle;
-  const plan = set.plans.find(({ name }) => name === set.plan);
-  const order = engine?.firingOrder ?? [];
-  if (!engine || !plan || !set.groupAngles || order.length === 0) return undefined;
-  const cycleDeg = engine.cycle === 'two-stroke' ? 360 : 720;
-  const repeatDeg = cycleDeg / (set.injectionsPerCycle ?? 1);
-  const phases: Record<number, number> = {};
-  for (const group of plan.groups) {
-    const angle = set.groupAngles.anglesDeg.get(group.name);
-    if (angle === undefined) continue;
-    for (const cylinder of group.cylinders) {
-      const fires = (cycleDeg / order.length) * (order.indexOf(cylinder) - order.indexOf(1));
-      const opens = fires + cycleDeg / 2;
-      const turns = (((angle - opens) % repeatDeg) + repeatDeg) % repeatDeg;
-      phases[cylinder] = turns > repeatDeg / 2 ? turns - repeatDeg : turns;
-    }
-  }
-  return phases;
 }
 
 function sayWhatIsMissing(study: Study, vehicle: Vehicle): void {

@@ -1,6 +1,7 @@
 // Every trial that could come next, with what it is expected to do and to teach: regroupings, swaps, a set off, a little more fuel. Pure.
 import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
 import { type Arrangement, type FittedModel, predict, uncertaintyTaken } from './effects.ts';
+import { injectionPhases } from './phases.ts';
 
 /** One proposal. A contract (`study --json`). */
 export interface Trial {
@@ -15,11 +16,12 @@ export interface Trial {
   moves: number;
   /** Of regroupings: the plan, group → cylinders. */
   plan?: Record<string, number[]>;
+  /** Of regroupings with group angles: cylinder → degrees from the opening of its intake stroke to its injection. */
+  phases?: Record<number, number>;
 }
 
-/** Beyond so many labelled regroupings only those with few moved plugs are listed; all are counted. */
+/** Beyond so many labelled regroupings only those that exchange two plugs are listed; all are counted. */
 const regroupingsMax = 1000;
-const listedMax = 60;
 /** A moved part costs a quarter of an hour with hot hands: so much it has to teach to be worth it. Common practice, no source. */
 const costPerMove = 0.01;
 
@@ -70,24 +72,30 @@ export function listTrials(
   cylinders: readonly number[],
   differing: readonly number[],
 ): Trial[] {
-  const make = (kind: Trial['kind'], change: string, moves: number, arrangement: Arrangement, plan?: Record<string, number[]>): Trial => ({
+  const make: Make = (kind, change, moves, arrangement, more) => ({
     kind,
     change,
     predictedSpread: Math.round(spreadOf(predict(model, arrangement, cylinders)) * 10) / 10,
     teaches: Math.round(uncertaintyTaken(model, arrangement, cylinders) * 1000) / 1000,
     moves,
-    ...(plan ? { plan } : {}),
+    ...more,
   });
   const trials = [
     ...setOffTrials(vehicle, now, make),
-    ...vehicle.injectorSets.flatMap((set) => regroupTrials(set, now, make)),
+    ...vehicle.injectorSets.flatMap((set) => regroupTrials(vehicle, set, now, make)),
     ...swapTrials(vehicle, now, cylinders, differing, make),
     ...enrichTrials(model, now, cylinders, differing),
   ];
-  return trials.sort((a, b) => worth(b) - worth(a)).slice(0, listedMax);
+  return trials.sort((a, b) => worth(b) - worth(a));
 }
 
-type Make = (kind: Trial['kind'], change: string, moves: number, arrangement: Arrangement, plan?: Record<string, number[]>) => Trial;
+type Make = (
+  kind: Trial['kind'],
+  change: string,
+  moves: number,
+  arrangement: Arrangement,
+  more?: { plan: Record<string, number[]>; phases?: Record<number, number> },
+) => Trial;
 
 const worth = (trial: Trial) => trial.teaches - costPerMove * trial.moves;
 
@@ -95,18 +103,21 @@ function spreadOf(values: readonly number[]): number {
   return values.length === 0 ? 0 : Math.max(...values) - Math.min(...values);
 }
 
-/** A second set off against on at the same safe load: moves nothing. The first set carries the engine and stays on. */
+/** A second set off against on at the same safe load: moves nothing. One set at least carries the engine: of several, the batch sets go off. */
 function setOffTrials(vehicle: Vehicle, now: Arrangement, make: Make): Trial[] {
-  return vehicle.injectorSets.slice(1).map((set) => {
+  const sets = vehicle.injectorSets;
+  const batch = sets.filter(({ name }) => now.group.has(name));
+  const off = sets.length < 2 ? [] : batch.length > 0 && batch.length < sets.length ? batch : sets.slice(1);
+  return off.map((set) => {
     const strength = new Map(now.strength).set(set.name, 0);
-    return make('set-off', `the same hold with ${set.name} off, then on again, at a load that is safe on the other set alone`, 0, {
+    return make('set-off', `the same hold with ${set.name} off, then on again, at a load that is safe without it`, 0, {
       ...now,
       strength,
     });
   });
 }
 
-function regroupTrials(set: InjectorSet, now: Arrangement, make: Make): Trial[] {
+function regroupTrials(vehicle: Vehicle, set: InjectorSet, now: Arrangement, make: Make): Trial[] {
   const plan = set.plans.find(({ name }) => name === set.plan);
   if (!plan || plan.groups.length < 2) return [];
   const cylinders = plan.groups.flatMap((group) => group.cylinders).sort((a, b) => a - b);
@@ -129,7 +140,14 @@ function regroupTrials(set: InjectorSet, now: Arrangement, make: Make): Trial[] 
       .map(([name, members]) => `${name} ${members.join(', ')}`)
       .join('; ')}${onlyLabels ? ' (labels swapped in the controller, no plug moves)' : ''}`;
     const group = new Map(now.group).set(set.name, groups);
-    trials.push(make(onlyLabels ? 'label-swap' : 'regroup', change, moved, { ...now, group }, written));
+    const phases = injectionPhases(
+      vehicle,
+      set,
+      Object.entries(written).map(([name, members]) => ({ name, cylinders: members })),
+    );
+    trials.push(
+      make(onlyLabels ? 'label-swap' : 'regroup', change, moved, { ...now, group }, { plan: written, ...(phases ? { phases } : {}) }),
+    );
   }
   return trials;
 }
@@ -184,7 +202,8 @@ function exchanged(things: ReadonlyMap<number, string> | undefined, a: number, b
 
 /**
  * Three per cent more fuel to one cylinder at a steady hold: it must cool it where the mixture is richer than peak. Only ever more:
- * leaning a cold cylinder that misfires or detonates destroys it.
+ * leaning a cold cylinder that misfires or detonates destroys it. It teaches the sign of the mixture, nothing of where an effect sits: so it
+ * comes once the others have nothing to teach that is worth their moves.
  */
 function enrichTrials(model: FittedModel, now: Arrangement, cylinders: readonly number[], differing: readonly number[]): Trial[] {
   const spread = Math.round(spreadOf(predict(model, now, cylinders)) * 10) / 10;
@@ -192,7 +211,7 @@ function enrichTrials(model: FittedModel, now: Arrangement, cylinders: readonly 
     kind: 'enrich',
     change: `3 % more fuel to cylinder ${cylinder} alone at a steady hold: a fall says that more fuel cools it, a rise that it is on the lean side or misfires`,
     predictedSpread: spread,
-    teaches: 0.02,
+    teaches: 0,
     moves: 0,
   }));
 }

@@ -3,7 +3,8 @@ import { describe, expect, it } from 'vitest';
 import { parseVehicle } from '../../server/definitions/load-vehicle.ts';
 import type { Vehicle } from '../../server/definitions/vehicle.ts';
 import { deviations, type Hold } from '../../server/dyno/holds.ts';
-import { injectionPhases, studyDistribution } from '../../server/dyno/study.ts';
+import { injectionPhases } from '../../server/dyno/phases.ts';
+import { studyDistribution } from '../../server/dyno/study.ts';
 import { countPlugLayouts, countRegroupings, listRegroupings } from '../../server/dyno/trials.ts';
 import { randomFrom } from '../doubles/scripted-bus.ts';
 
@@ -72,7 +73,7 @@ function hold(session: number, of: Vehicle, truth: Truth, noise: () => number, o
       return [cylinder, 600 + own + byGroup + (truth.probe?.[probe] ?? 0) + (truth.injector?.[injector] ?? 0) + 2 * noise()];
     }),
   );
-  return { session, vehicle: of, from: 0, to: 8, speedRpm: 4000, temps, off: new Set(off), share: new Map() };
+  return { session, vehicle: of, from: 0, to: 8, speedRpm: 4000, load: 100, temps, off: new Set(off), share: new Map() };
 }
 
 /** Near enough a normal deviate: twelve uniforms less six. */
@@ -173,6 +174,7 @@ describe('distribution study', () => {
       from: 0,
       to: 8,
       speedRpm: 4000,
+      load: 100,
       temps: new Map([
         [1, 600],
         [2, 660],
@@ -219,6 +221,13 @@ describe('trials', () => {
     // 1: 60 − 360 = −300. 5: 240 − 480 = −240. 3: 60 − 600 = −540 → 180. 6: 240 − 720 = −480 → 240. 2: 60 − 840 = −780 → −60. 4: 240 − 960 = −720 → 0.
     const of = vehicle();
     const plenum = of.injectorSets.find(({ name }) => name === 'plenum');
-    expect(plenum && injectionPhases(of, plenum)).toEqual({ 1: -300, 5: -240, 3: 180, 6: 240, 2: -60, 4: 0 });
+    expect(plenum && injectionPhases(of, plenum, plenum.plans[0]?.groups ?? [])).toEqual({
+      1: -300,
+      5: -240,
+      3: 180,
+      6: 240,
+      2: -60,
+      4: 0,
+    });
   });
 });
