@@ -14,6 +14,8 @@ export const formulaDepthMax = 32;
 /** Longest time that a formula's function looks back. */
 export const formulaWindowS = 60;
 export const definitionFileBytesMax = 256 * 1024;
+/** Text of a device manual's table. */
+export const tableBytesMax = 256 * 1024;
 export const definitionsSettleMs = 40;
 export const definitionsPollMs = 2000;
 export const livePacketsPerSecondMax = 30;

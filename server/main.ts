@@ -7,6 +7,7 @@ import { addDecodeCommand } from './commands/decode.ts';
 import { addDoctorCommand } from './commands/doctor.ts';
 import { addExportCommand } from './commands/export.ts';
 import { addImportCommand } from './commands/import.ts';
+import { addImportTableCommand } from './commands/import-table.ts';
 import { addPullsCommand } from './commands/pulls.ts';
 import { addRepairCommand } from './commands/repair.ts';
 import { addRereadCommand } from './commands/reread.ts';
@@ -27,6 +28,7 @@ const commands: AddCommand[] = [
   addBackupCommand,
   addExportCommand,
   addImportCommand,
+  addImportTableCommand,
   addRepairCommand,
   addRereadCommand,
   addStudyCommand,

@@ -1,0 +1,402 @@
+// Rows of a device manual's table as frames and signals; places are kept as the table counts them.
+import {
+  parseBitSpan,
+  parseByteOrder,
+  parseBytePlace,
+  parseExtended,
+  parseNumber,
+  parseRawCell,
+  parseSign,
+  parseSpan,
+  parseStates,
+  parseType,
+  parseUnit,
+  type TablePlace,
+  toSnakeName,
+} from './table-cells.ts';
+import type { Column, ReadTable, TableField } from './table-columns.ts';
+import type { TableRow } from './table-text.ts';
+
+/** Something about a row that a person must know. */
+export interface RowNote {
+  /** Undefined: of the whole table. */
+  row?: number;
+  say: string;
+  fix?: string;
+}
+
+export interface TableSignal {
+  row: number;
+  name: string;
+  place: TablePlace;
+  bitLength?: number;
+  byteOrder?: 'little' | 'big';
+  sign: 'unsigned' | 'signed' | 'float';
+  factor: number;
+  offset: number;
+  unit: string;
+  min?: number;
+  max?: number;
+  states?: [raw: string, name: string][];
+  fault?: string;
+  notAvailable?: string;
+  comment: string;
+}
+
+export interface TableFrame {
+  row: number;
+  name: string;
+  id?: number;
+  pgn?: number;
+  sourceAddress?: number;
+  extended: boolean;
+  lengthBytes?: number;
+  periodMs?: number;
+  signals: TableSignal[];
+}
+
+export interface TableRows {
+  frames: TableFrame[];
+  /** Rows that can't be read: nothing is made of the table before they are mended. */
+  conflicts: RowNote[];
+  /** What was left out or taken for granted. */
+  notes: RowNote[];
+  idBase: 'hex' | 'dec';
+}
+
+/** @param idBase How ids without a prefix are written; found out by default. */
+export function readRows(table: ReadTable, idBase?: 'hex' | 'dec'): TableRows {
+  return new RowReader(table, idBase).read();
+}
+
+class RowReader {
+  private readonly table: ReadTable;
+  private readonly conflicts: RowNote[] = [];
+  private readonly notes: RowNote[] = [];
+  private readonly frames: TableFrame[] = [];
+  private readonly idBase: 'hex' | 'dec';
+  private frame: TableFrame | undefined;
+  /** The frame at hand has an id that can't be read: told once, not of each of its signals. */
+  private frameFaulty = false;
+  private current: TableRow = { row: 0, cells: [] };
+
+  constructor(table: ReadTable, idBase: 'hex' | 'dec' | undefined) {
+    this.table = table;
+    this.idBase = idBase ?? this.findIdBase();
+  }
+
+  read(): TableRows {
+    for (const row of this.table.rows) {
+      this.current = row;
+      this.enterFrame();
+      const name = toSnakeName(this.cell('name') || this.cell('comment'));
+      const place = this.readPlace();
+      if (place === undefined) this.withoutPlace(name);
+      else if (place !== 'faulty') this.enterSignal(name, place);
+    }
+    const frames = this.frames.filter(({ signals }) => signals.length > 0);
+    for (const empty of this.frames) {
+      if (empty.signals.length === 0) this.notes.push({ row: empty.row, say: `frame '${empty.name}' has no signals and is left out` });
+    }
+    return { frames, conflicts: this.conflicts, notes: this.notes, idBase: this.idBase };
+  }
+
+  private column(field: TableField): Column | undefined {
+    return this.table.columns[field];
+  }
+
+  private cell(field: TableField): string {
+    const column = this.column(field);
+    return (column && this.current.cells[column.at]) ?? '';
+  }
+
+  private conflict(say: string, fix: string): void {
+    this.conflicts.push({ row: this.current.row, say, fix });
+  }
+
+  private note(say: string): void {
+    this.notes.push({ row: this.current.row, say });
+  }
+
+  /** Hexadecimal where a heading or any cell without a prefix shows it. Digits alone could be either: the note says so. */
+  private findIdBase(): 'hex' | 'dec' {
+    const column = this.column('id');
+    if (!column) return 'dec';
+    if (/\bhex/.test(column.hint) || /\b0x/.test(column.hint)) return 'hex';
+    if (/\bdec/.test(column.hint)) return 'dec';
+    const plain = this.table.rows.map((row) => row.cells[column.at] ?? '').filter((cell) => /^[0-9a-f]+$/i.test(cell));
+    if (plain.some((cell) => /[a-f]/i.test(cell))) return 'hex';
+    const [example] = plain;
+    const couldBeHex = plain.every((cell) => Number.parseInt(cell, 16) <= 0x7ff);
+    if (example === undefined || !couldBeHex) return 'dec';
+    const asHex = Number.parseInt(example, 16);
+    this.notes.push({
+      say: `ids like ${example} are taken to be decimal; were they hexadecimal, this one would be 0x${asHex.toString(16).toUpperCase()} (${asHex})`,
+      fix: 'If they are hexadecimal, say so with --id-base hex.',
+    });
+    return 'dec';
+  }
+
+  /** A new frame where id or group differ from the row above; empty cells mean the same as above. */
+  private enterFrame(): void {
+    const [idCell, pgnCell, nameCell] = [this.cell('id'), this.cell('pgn'), this.cell('frame')];
+    if (idCell === '' && pgnCell === '') {
+      if (this.frame) this.completeFrame(this.frame);
+      return;
+    }
+    const read = idCell === '' ? undefined : this.parseId(idCell);
+    const pgn = pgnCell === '' ? undefined : this.parseGroup(pgnCell);
+    if ((idCell !== '' && read === undefined && pgn === undefined) || (pgnCell !== '' && pgn === undefined)) {
+      const [what, text] = pgnCell === '' ? ['id', idCell] : ['parameter group', pgnCell];
+      this.conflict(`'${text}' is no ${what}`, 'Write it like 0x4C0 or 1216.');
+      this.frame = undefined;
+      this.frameFaulty = true;
+      return;
+    }
+    this.frameFaulty = false;
+    const sourceAddress = this.cell('source_address') === '' ? undefined : parseNumber(this.cell('source_address'));
+    const same = this.frames.find(
+      (one) =>
+        one.pgn === pgn &&
+        (pgn !== undefined ? one.sourceAddress === sourceAddress : one.id === read?.id && one.extended === this.extended(read)),
+    );
+    this.frame = same ?? this.newFrame(read, pgn, sourceAddress, nameCell);
+    this.completeFrame(this.frame);
+  }
+
+  private newFrame(
+    read: { id: number; marked: boolean } | undefined,
+    pgn: number | undefined,
+    sourceAddress: number | undefined,
+    name: string,
+  ): TableFrame {
+    const number = pgn ?? read?.id ?? 0;
+    const frame: TableFrame = {
+      row: this.current.row,
+      name: toSnakeName(name, 'frame') || (pgn === undefined ? `frame_${number.toString(16)}` : `group_${number}`),
+      ...(pgn === undefined ? { id: number } : { pgn }),
+      ...(pgn !== undefined && sourceAddress !== undefined ? { sourceAddress } : {}),
+      extended: pgn === undefined && read !== undefined && this.extended(read),
+      signals: [],
+    };
+    for (let n = 2, first = frame.name; this.frames.some((one) => one.name === frame.name); n++) frame.name = `${first}_${n}`;
+    this.frames.push(frame);
+    return frame;
+  }
+
+  private extended(read: { id: number; marked: boolean } | undefined): boolean {
+    return (read?.id ?? 0) > 0x7ff || read?.marked === true || parseExtended(this.cell('extended')) === true;
+  }
+
+  /** Length and period may stand in any row of the frame. */
+  private completeFrame(frame: TableFrame): void {
+    const length = this.frameLength();
+    if (length !== undefined && frame.lengthBytes !== undefined && length !== frame.lengthBytes) {
+      this.conflict(`frame '${frame.name}' has ${length} bytes here and ${frame.lengthBytes} before`, 'Mend one of them.');
+    }
+    if (length !== undefined) frame.lengthBytes ??= length;
+    const periodMs = this.periodMs();
+    if (periodMs !== undefined) frame.periodMs ??= periodMs;
+  }
+
+  private frameLength(): number | undefined {
+    const cell = this.cell('frame_length') || (this.lengthIsOfFrame() ? this.cell('length') : '');
+    return cell === '' ? undefined : parseNumber(cell);
+  }
+
+  /** `Length` without a word about what it counts is the frame's where the signals' sizes stand elsewhere. */
+  private lengthIsOfFrame(): boolean {
+    if (this.column('frame_length')) return false;
+    if (this.column('bit_length') || this.column('byte_length') || this.column('last_byte') || this.column('last_bit')) return true;
+    const type = this.column('type');
+    return type !== undefined && this.table.rows.some((row) => parseType(row.cells[type.at] ?? '').bitLength !== undefined);
+  }
+
+  private periodMs(): number | undefined {
+    for (const field of ['period', 'rate'] as const) {
+      const column = this.column(field);
+      const cell = this.cell(field);
+      const value = parseNumber(cell);
+      if (!column || value === undefined || value <= 0) continue;
+      const unit =
+        /(ms|msec|hz|s|sec)\b/i.exec(cell)?.[1] ?? /\b(ms|msec|hz|s|sec)\b/i.exec(column.hint)?.[1] ?? (field === 'rate' ? 'hz' : 'ms');
+      if (/^hz$/i.test(unit)) return 1000 / value;
+      return /^m/i.test(unit) ? value : value * 1000;
+    }
+    return undefined;
+  }
+
+  private parseId(cell: string): { id: number; marked: boolean } | undefined {
+    const match = /^(0x|\$|16#)?([0-9a-f]+)\s*(h)?\s*(x)?$/i.exec(cell.replace(/[\s_]/g, ''));
+    if (!match) return undefined;
+    const digits = match[2] as string;
+    const hex = match[1] !== undefined || match[3] !== undefined || this.idBase === 'hex' || /[a-f]/i.test(digits);
+    const id = Number.parseInt(digits, hex ? 16 : 10);
+    return id <= 0x1fffffff ? { id, marked: match[4] !== undefined || (hex && digits.length === 8) } : undefined;
+  }
+
+  private parseGroup(cell: string): number | undefined {
+    const column = this.column('pgn');
+    const match = /^(0x|\$)?([0-9a-f]+)(h)?$/i.exec(cell.replace(/[\s_]/g, ''));
+    if (!match) return undefined;
+    const hex = match[1] !== undefined || match[3] !== undefined || /\bhex/.test(column?.hint ?? '') || /[a-f]/i.test(match[2] as string);
+    const pgn = Number.parseInt(match[2] as string, hex ? 16 : 10);
+    return pgn <= 0x3ffff ? pgn : undefined;
+  }
+
+  /** Undefined: the row says nothing about a place. */
+  private readPlace(): TablePlace | 'faulty' | undefined {
+    const place: TablePlace = {};
+    const [byteCell, bitCell] = [this.cell('byte'), this.cell('bit') || (this.bitsArePlaces() ? this.cell('bits') : '')];
+    if (byteCell === '' && bitCell === '') return undefined;
+    if (byteCell !== '') {
+      const read = parseBytePlace(byteCell);
+      if (!read) return this.faultyPlace(byteCell);
+      Object.assign(place, read);
+      const last = parseNumber(this.cell('last_byte'));
+      if (last !== undefined && place.byte) place.byte.last = last;
+    }
+    if (bitCell !== '') {
+      const read = parseBitSpan(bitCell);
+      if (!read) return this.faultyPlace(bitCell);
+      place.bit = read;
+      const last = parseNumber(this.cell('last_bit'));
+      if (last !== undefined) place.bit = { first: Math.min(read.first, last), last: Math.max(read.first, last) };
+      // Counted through the whole frame, though the byte stands beside it.
+      if (place.byte && (place.bit.last ?? place.bit.first) > 8) delete place.byte;
+    }
+    return place;
+  }
+
+  private faultyPlace(cell: string): 'faulty' {
+    this.conflict(`'${cell}' is no place of a signal`, 'Write bytes like 2-3, and bits like 4 or 4-5.');
+    return 'faulty';
+  }
+
+  /** `Bits` are places where no other column is, and numbers of bits beside one. */
+  private bitsArePlaces(): boolean {
+    const bits = this.column('bits');
+    if (!bits || this.column('bit')) return false;
+    if (!this.column('byte')) return true;
+    return this.table.rows.some((row) => parseBitSpan(row.cells[bits.at] ?? '')?.last !== undefined);
+  }
+
+  private withoutPlace(name: string): void {
+    const describesFrame = this.frame?.row === this.current.row || (this.cell('id') !== '' && this.frame);
+    const empty = this.current.cells.filter((cell) => cell !== '').length <= 1;
+    if (describesFrame || empty) return;
+    if (name !== '') this.conflict(`where '${name}' lies is not said`, 'Fill in its bytes or bits.');
+  }
+
+  private enterSignal(name: string, place: TablePlace): void {
+    if (!this.frame) {
+      if (!this.frameFaulty) this.conflict('no id stands here or above', 'Fill in the id of its frame.');
+      return;
+    }
+    if (/^(reserved|unused|spare|padding|n_?a|not_used)(_\d+)?$/.test(name)) {
+      this.note(`'${name}' is left out`);
+      return;
+    }
+    if (name === '') {
+      this.conflict('the signal has no name', 'Fill it in.');
+      return;
+    }
+    const type = parseType(this.cell('type'));
+    const sign = parseSign(this.cell('sign')) ?? type.sign ?? 'unsigned';
+    const bitLength = this.bitLength(place) ?? type.bitLength;
+    const byteOrder = parseByteOrder(this.cell('byte_order')) ?? type.byteOrder;
+    this.frame.signals.push({
+      row: this.current.row,
+      name,
+      place,
+      ...(bitLength !== undefined ? { bitLength } : {}),
+      ...(byteOrder ? { byteOrder } : {}),
+      sign,
+      factor: this.factor(),
+      offset: this.number('offset') ?? 0,
+      ...this.limits(),
+      ...this.rawValues(),
+      unit: this.unit(),
+      comment: this.comment(),
+    });
+  }
+
+  private bitLength(place: TablePlace): number | undefined {
+    if (place.bit?.last !== undefined) return undefined;
+    const bits = parseNumber(this.cell('bit_length'));
+    if (bits !== undefined) return bits;
+    if (this.column('bits') && !this.bitsArePlaces()) return parseNumber(this.cell('bits'));
+    const bytes = parseNumber(this.cell('byte_length'));
+    if (bytes !== undefined) return bytes * 8;
+    const cell = this.lengthIsOfFrame() ? '' : this.cell('length');
+    const length = parseNumber(cell);
+    if (length === undefined) return undefined;
+    if (/bit/i.test(cell)) return length;
+    return /byte/i.test(cell) || this.lengthsAreBytes() ? length * 8 : length;
+  }
+
+  /** Lengths without a word are bytes where all are small and places are told in bytes. */
+  private lengthsAreBytes(): boolean {
+    const column = this.column('length');
+    if (!column || !this.column('byte') || this.column('bit')) return false;
+    return this.table.rows.every((row) => (parseNumber(row.cells[column.at] ?? '') ?? 0) <= 8);
+  }
+
+  private number(field: TableField): number | undefined {
+    const cell = this.cell(field);
+    if (cell === '' || /^[-–]$/.test(cell)) return undefined;
+    const value = parseNumber(cell);
+    if (value === undefined) this.conflict(`'${cell}' is no number for '${this.column(field)?.heading}'`, 'Write a number like 0.1.');
+    return value;
+  }
+
+  private factor(): number {
+    const divisor = this.number('divisor');
+    const factor = this.number('factor') ?? 1;
+    if (divisor === undefined) return factor;
+    if (divisor === 0) this.conflict('a divisor of 0', 'Write another, 1 for none.');
+    return divisor === 0 ? factor : factor / divisor;
+  }
+
+  private limits(): Pick<TableSignal, 'min' | 'max'> {
+    const span = parseSpan(this.cell('range'));
+    if (this.cell('range') !== '' && !span) this.note(`range '${this.cell('range')}' is not understood and left out`);
+    const min = this.limit('min') ?? span?.low;
+    const max = this.limit('max') ?? span?.high;
+    return { ...(min !== undefined ? { min } : {}), ...(max !== undefined ? { max } : {}) };
+  }
+
+  private limit(field: 'min' | 'max'): number | undefined {
+    const cell = this.cell(field);
+    const value = parseNumber(cell);
+    if (value === undefined && cell !== '' && !/^[-–]$/.test(cell)) this.note(`${field} '${cell}' is not understood and left out`);
+    return value;
+  }
+
+  private rawValues(): Pick<TableSignal, 'states' | 'fault' | 'notAvailable'> {
+    const states = parseStates(this.cell('states'));
+    if (this.cell('states') !== '' && !states) this.note(`states '${this.cell('states')}' are not understood and left out`);
+    const fault = this.rawValue('fault');
+    const notAvailable = this.rawValue('not_available');
+    return { ...(states ? { states } : {}), ...(fault ? { fault } : {}), ...(notAvailable ? { notAvailable } : {}) };
+  }
+
+  private rawValue(field: 'fault' | 'not_available'): string | undefined {
+    const raw = parseRawCell(this.cell(field));
+    if (!raw && this.cell(field) !== '') this.note(`'${this.cell(field)}' is no raw value and left out`);
+    return raw;
+  }
+
+  private unit(): string {
+    const cell = this.cell('unit') || (/[([]([^)\]]+)[)\]]\s*$/.exec(this.column('unit') ? '' : this.cell('name'))?.[1] ?? '');
+    const unit = parseUnit(cell);
+    if (unit === undefined && this.cell('unit') !== '') this.note(`unit '${cell}' is not known and left out (docs/units.md lists them)`);
+    return unit ?? '';
+  }
+
+  private comment(): string {
+    const spn = this.cell('spn');
+    const comment = this.column('name') ? this.cell('comment') : '';
+    return [spn && `SPN ${spn}`, comment].filter((part) => part !== '').join(', ');
+  }
+}

@@ -1,0 +1,12 @@
+import { readFileSync } from 'node:fs';
+import { expect, it } from 'vitest';
+import { tableFields } from '../../server/definitions/table-columns.ts';
+
+it('docs/table-import.md lists the headings by which each column is known', () => {
+  const page = readFileSync('docs/table-import.md', 'utf8');
+  for (const [field, headings] of Object.entries(tableFields)) {
+    const row = page.split('\n').find((line) => line.startsWith(`| \`${field}\` |`)) ?? '';
+    const said = (row.split('|')[2] ?? '').replace(/\(.*\)|:.*/g, '').split(',');
+    expect([field, said.map((heading) => heading.trim())]).toEqual([field, [...headings]]);
+  }
+});
