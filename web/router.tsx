@@ -25,6 +25,7 @@ export const pages: PageEntry[] = [
   { name: 'sessions', title: 'Sessions', key: 's', load: async () => (await import('./sessions/sessions-page.tsx')).SessionsPage },
   { name: 'plots', title: 'Plots', key: 'p', load: async () => (await import('./plots/plots-page.tsx')).PlotsPage },
   { name: 'frames', title: 'All frames', key: 'f', load: async () => (await import('./frames/frames-page.tsx')).FramesPage },
+  { name: 'harness', title: 'Harness', key: 'h', load: async () => (await import('./harness/harness-page.tsx')).HarnessPage },
   { name: 'simulator', title: 'Simulator', key: 'b', load: async () => (await import('./simulator/simulator-page.tsx')).SimulatorPage },
 ];
 

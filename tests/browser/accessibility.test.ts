@@ -2,38 +2,11 @@
 import type { Browser, Page } from 'playwright-core';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { StationDouble, straightSix } from '../doubles/station-double.ts';
-import { axePath, launchChromium } from './chromium.ts';
+import { tooSmall, violations } from './axe.ts';
+import { launchChromium } from './chromium.ts';
 
 const launched = await launchChromium();
 if ('reason' in launched) console.warn(`skipped: ${launched.reason}`);
-
-interface Violation {
-  id: string;
-  help: string;
-  nodes: { html: string; failureSummary?: string }[];
-}
-
-/** What axe finds against WCAG 2.2 A and AA and its best practices, in short. */
-async function violations(page: Page): Promise<string[]> {
-  await page.addScriptTag({ path: axePath() });
-  const found = await page.evaluate(async () => {
-    const { axe } = globalThis as unknown as { axe: { run(options: object): Promise<{ violations: Violation[] }> } };
-    const tags = ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'];
-    return (await axe.run({ runOnly: { type: 'tag', values: tags } })).violations;
-  });
-  return found.map(({ id, help, nodes }) => `${id}: ${help}: ${nodes[0]?.html.slice(0, 200)} ${nodes[0]?.failureSummary ?? ''}`);
-}
-
-/** Controls in sight of less than 24 × 24 pixels (WCAG 2.5.8), by their words. */
-function tooSmall(page: Page): Promise<string[]> {
-  return page.evaluate(() =>
-    [...document.querySelectorAll<HTMLElement>('button, a[href], summary, input, select')]
-      .filter((control) => control.checkVisibility() && !control.closest('.visually-hidden, .skip'))
-      .map((control) => ({ control, box: control.getBoundingClientRect() }))
-      .filter(({ box }) => box.width < 23.5 || box.height < 23.5)
-      .map(({ control, box }) => `${control.className} ${control.textContent} ${box.width.toFixed(1)} × ${box.height.toFixed(1)}`),
-  );
-}
 
 const looks = [
   { colorScheme: 'dark', contrast: 'no-preference' },

@@ -19,7 +19,9 @@ export function CheckProcedure({ procedure }: { procedure: Procedure }) {
   return (
     <div class="page checks-page">
       <p>
-        <a href={toAddress('checks')}>All checks</a>
+        <a class="button" href={toAddress('checks')}>
+          All checks
+        </a>
       </p>
       <h1>{procedure.title} check</h1>
       {followed.problem.value && (

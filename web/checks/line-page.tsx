@@ -28,7 +28,9 @@ export function LinePage() {
   return (
     <div class="page checks-page">
       <p>
-        <a href={toAddress('checks')}>All checks</a>
+        <a class="button" href={toAddress('checks')}>
+          All checks
+        </a>
       </p>
       <h1>Line readings</h1>
       {problem.value && (

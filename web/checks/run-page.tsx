@@ -15,7 +15,9 @@ export function RunPage({ run }: { run: string }) {
   return (
     <div class="page checks-page">
       <p class="no-print">
-        <a href={toAddress('checks')}>All checks</a>
+        <a class="button" href={toAddress('checks')}>
+          All checks
+        </a>
       </p>
       <h1>{found ? `${getProcedure(found.check).title} check, run ${found.run}` : 'Run of a check'}</h1>
       {problem.value && !found && (

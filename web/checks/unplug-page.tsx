@@ -30,7 +30,9 @@ export function UnplugPage() {
   return (
     <div class="page checks-page">
       <p>
-        <a href={toAddress('checks')}>All checks</a>
+        <a class="button" href={toAddress('checks')}>
+          All checks
+        </a>
       </p>
       <h1>Unplug test</h1>
       {problem.value && (

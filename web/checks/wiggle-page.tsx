@@ -28,7 +28,9 @@ export function WigglePage() {
   return (
     <div class="page checks-page">
       <p>
-        <a href={toAddress('checks')}>All checks</a>
+        <a class="button" href={toAddress('checks')}>
+          All checks
+        </a>
       </p>
       <h1>Wiggle test</h1>
       {problem.value && (

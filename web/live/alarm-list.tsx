@@ -3,6 +3,7 @@ import './alarms.css';
 import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { AlarmEvent, AlarmState } from '../../server/contract/alarms.ts';
+import { toAddress } from '../router.tsx';
 import { acknowledge, acknowledgeProblem } from '../shell/alarm-actions.ts';
 import { Cause } from '../shell/alarm-layer.tsx';
 import { AlarmSign, severityWords } from '../shell/alarm-sign.tsx';
@@ -46,6 +47,11 @@ function AlarmRow({ alarm }: { alarm: AlarmState }) {
         <p class="name">{alarm.name}</p>
         <Cause alarm={alarm} />
         {alarm.advice && <p class="advice">{alarm.advice}</p>}
+        {alarm.channel && (
+          <a class="alarm-pins" href={`${toAddress('harness')}?channel=${encodeURIComponent(alarm.channel)}`}>
+            Pins to probe
+          </a>
+        )}
         {alarm.acknowledged && <p class="small quiet">acknowledged{alarm.acknowledgedBy ? ` by ${alarm.acknowledgedBy}` : ''}</p>}
       </div>
       {!alarm.acknowledged && feed.mode === 'live' && (
