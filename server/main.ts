@@ -10,6 +10,7 @@ import { addImportCommand } from './commands/import.ts';
 import { addImportTableCommand } from './commands/import-table.ts';
 import { addPullsCommand } from './commands/pulls.ts';
 import { addRepairCommand } from './commands/repair.ts';
+import { addReportCommand } from './commands/report.ts';
 import { addRereadCommand } from './commands/reread.ts';
 import { addServeCommand } from './commands/serve.ts';
 import { addSimulateCommand } from './commands/simulate.ts';
@@ -30,6 +31,7 @@ const commands: AddCommand[] = [
   addImportCommand,
   addImportTableCommand,
   addRepairCommand,
+  addReportCommand,
   addRereadCommand,
   addStudyCommand,
   addValidateCommand,

@@ -40,6 +40,12 @@ export class CheckRuns {
     return runs.flatMap((run) => (run ? [toSummary(run)] : []));
   }
 
+  /** Runs that were made while a session was recorded, oldest first. */
+  async ofSession(session: number): Promise<CheckRun[]> {
+    const runs = await Promise.all((await this.numbers()).map((run) => this.get(run).catch(() => undefined)));
+    return runs.filter((run) => run?.session === session) as CheckRun[];
+  }
+
   /** @throws EvenburnError CHECK_RUN_UNKNOWN */
   async get(run: number): Promise<CheckRun> {
     try {

@@ -31,6 +31,8 @@ export interface SessionFacts {
   alarms: { advisory: number; caution: number; warning: number };
   /** What is worth jumping to beside alarms, in order of time; the first thousand. */
   events: SessionEvent[];
+  /** Bus → how good its source's time stamps were; absent: not known, or a file's own. */
+  stamps?: Record<string, string>;
   /** What import or repair had to leave out or change, in sentences. */
   remarks: string[];
 }

@@ -5,11 +5,10 @@ import { listAlarmRules } from '../alarms/alarm-rules.ts';
 import { type Channel, listChannels } from '../channels/channel-list.ts';
 import { ChannelTable } from '../channels/channel-table.ts';
 import { hasValue, quality, qualityNames } from '../channels/quality.ts';
-import type { Series, SeriesSet } from '../channels/series.ts';
 import { compileDecoder } from '../codec/decoder.ts';
 import { Transport } from '../codec/transport.ts';
 import type { AlarmState, AlarmsView } from '../contract/alarms.ts';
-import { binHeld, binNone } from '../contract/packet.ts';
+import { binNone } from '../contract/packet.ts';
 import type { InstantView, Marker, SessionDetail, StepView } from '../contract/replay.ts';
 import type { WhyView } from '../contract/why.ts';
 import type { WindowQuery, WindowView } from '../contract/window.ts';
@@ -23,7 +22,8 @@ import { explainChannel, InstantSnapshot } from '../live/why.ts';
 import { BoundedCache } from './bounded-cache.ts';
 import { toSessionView } from './catalogue.ts';
 import type { InputLog } from './input-log.ts';
-import { listReadings, ReadingFile, type ReadingTrace } from './reading-file.ts';
+import { listReadings, ReadingFile } from './reading-file.ts';
+import { binCodes, seriesSetOf } from './reading-series.ts';
 import type { SessionFile } from './session-file.ts';
 
 /** Slices looked through for a frame before it is said that there is none. */
@@ -197,11 +197,11 @@ export class StoredSession {
 
   /** Pulls and holds, found once; of a session that is being recorded anew each time. */
   private pullMarkers(file: ReadingFile, vehicle: Vehicle): Marker[] {
-    const { state, firstUs, lastUs, frames } = this.file.facts;
+    const { facts } = this.file;
+    const { state, firstUs } = facts;
     const held = this.pulls.get(file.id);
     if (held && state !== 'open') return held;
-    const series: SeriesSet = { startUs: firstUs, endUs: lastUs, frames, get: (name) => seriesOf(file, name) };
-    const markers = findPulls(series, vehicle).pulls.map(
+    const markers = findPulls(seriesSetOf(file, facts), vehicle).pulls.map(
       ({ kind, from, to, speedFrom, speedTo }, i): Marker => ({
         timeUs: firstUs + Math.round(from * 1e6),
         untilUs: firstUs + Math.round(to * 1e6),
@@ -315,41 +315,8 @@ function needed(channels: Channel[], channel: Channel, table: ChannelTable): num
   return [...times];
 }
 
-function seriesOf(file: ReadingFile, name: string): Series | undefined {
-  const channel = file.channels.findLast((candidate) => candidate.name === name);
-  if (!channel) return undefined;
-  const columns = [...file.samples(channel.id)];
-  const count = columns.reduce((sum, column) => sum + column.value.length, 0);
-  const series: Series = {
-    channel: name,
-    unit: channel.unit,
-    timeUs: new Float64Array(count),
-    value: new Float64Array(count),
-    quality: new Uint8Array(count),
-  };
-  let at = 0;
-  for (const { timeUs, value, quality: codes } of columns) {
-    series.timeUs.set(timeUs, at);
-    series.value.set(value, at);
-    series.quality.set(codes, at);
-    at += value.length;
-  }
-  return series;
-}
-
 /** Bins of a channel of which nothing is known. */
 function emptyTrace(channel: string, index: number, unit: string, count: number): WindowView['traces'][number] {
   const nothing = new Array<null>(count).fill(null);
   return { channel, index, unit, low: nothing, high: nothing, quality: new Array<number>(count).fill(binNone) };
-}
-
-/** The worst quality of each bin; without a sample, whether the value before still held, and if nothing is known. */
-function binCodes({ qualities, last, before }: ReadingTrace): number[] {
-  const carried = (code: number): number => (hasValue(code) ? binHeld : code);
-  let empty: number = before ? carried(before.quality) : binNone;
-  return Array.from(qualities, (mask, i) => {
-    if (mask === 0) return empty;
-    empty = carried(last[i] as number);
-    return 31 - Math.clz32(mask);
-  });
 }

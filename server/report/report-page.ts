@@ -1,0 +1,318 @@
+// The report of a session as one HTML page: no request to anywhere, no script, prints on A4 and Letter. Pure.
+import { createHash } from 'node:crypto';
+import type { Verdict } from '../checks/verdict.ts';
+import { toAlarmStretches } from './alarm-stretches.ts';
+import { toCautions } from './cautions.ts';
+import type { CylinderPeak } from './cylinder-peaks.ts';
+import { html, type Markup, type Piece } from './markup.ts';
+import type { ReportData } from './report-data.ts';
+import { toClock, toPlotFigure } from './report-plot.ts';
+import { reportStyle } from './report-style.ts';
+
+/** Alarms that are listed, and marked in the plots. */
+const alarmsListedMax = 500;
+const alarmsMarkedMax = 30;
+
+/** What the page may load: its own style and nothing else. For the page itself and for whoever serves it. */
+export const reportPolicy = `default-src 'none'; style-src 'sha256-${createHash('sha256').update(reportStyle).digest('base64')}'`;
+
+/** @param madeWallMs When the report was made. */
+export function toReportPage(data: ReportData, madeWallMs: number): string {
+  const title = `Session ${data.session}, ${data.vehicle.name}`;
+  const sections = [
+    ranSection(data),
+    notesSection(data),
+    checksSection(data),
+    pullsSection(data),
+    cylindersSection(data),
+    plotsSection(data),
+    alarmsSection(data),
+    lossSection(data),
+    cautionsSection(data),
+  ];
+  const page = html`<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="${reportPolicy}">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>${title}</title>
+<style>${reportStyle}</style>
+</head>
+<body>
+<header>
+<h1>${title}</h1>
+${data.name && html`<p class="name">${data.name}</p>`}
+<p class="lead">${summary(data)}</p>
+</header>
+<main>
+${sections}
+</main>
+<footer>Made ${toDate(madeWallMs)} by Evenburn from reading ${data.reading.id} (program ${data.reading.program}, Node ${data.reading.node}). It listens and advises; protection belongs in the engine controller.</footer>
+</body>
+</html>
+`;
+  return page.text;
+}
+
+function summary(data: ReportData): string {
+  const count = (n: number, one: string, many: string) => (n === 0 ? '' : `${n} ${n === 1 ? one : many}`);
+  const failed = data.checks.flatMap(({ verdicts }) => verdicts).filter(({ ok }) => !ok).length;
+  const { pulls } = data;
+  const raised = data.alarms.filter(({ event }) => event === 'raised').length;
+  const said = [
+    toClock(data.seconds),
+    count(pulls.filter(({ kind }) => kind === 'sweep').length, 'pull', 'pulls'),
+    count(pulls.filter(({ kind }) => kind === 'hold').length, 'hold', 'holds'),
+    raised === 0 ? 'no alarm' : count(raised, 'alarm', 'alarms'),
+    failed === 0 ? 'no verdict fails' : count(failed, 'verdict fails', 'verdicts fail'),
+    lostFrames(data) === 0 ? 'no frame known lost' : `${lostFrames(data)} frames lost`,
+  ];
+  return said.filter(Boolean).join(', ');
+}
+
+function lostFrames({ loss }: ReportData): number {
+  return loss.adapter + loss['before-reader'] + loss.queue;
+}
+
+function ranSection(data: ReportData): Markup {
+  const { vehicle, recordedHash, reading } = data;
+  const stamps = Object.entries(data.stamps).map(([bus, how]) => `${bus}: ${stampWords[how] ?? how}`);
+  const injectors = vehicle.injectorSets.flatMap((set) => (set.plan ? [`${set.name}: ${set.plan}`] : []));
+  const states = {
+    open: 'still being recorded: this report ends where it stood',
+    closed: '',
+    killed: 'the program ended in the middle of it',
+  };
+  const rows: [string, Piece][] = [
+    ['Vehicle', vehicle.name],
+    ['Engine', engineWords(data)],
+    ['Fuel', vehicle.fuel.name],
+    ['Group plans', injectors.join(', ')],
+    ['Began', data.startedWallMs === null ? 'the recording does not say' : toDate(data.startedWallMs)],
+    ['Lasted', `${toClock(data.seconds)} (${data.seconds.toFixed(3)} s)`],
+    ['Frames', `${data.frames} on ${vehicle.buses.map(({ name }) => name).join(', ')}`],
+    ['Came from', [data.origin, states[data.state]].filter(Boolean).join('; ')],
+    [
+      'Time stamps',
+      stamps.length > 0 ? stamps.join('; ') : data.origin === 'live' ? 'the recording does not say' : 'those of the recorded file',
+    ],
+    ['Definitions', html`<code>${vehicle.hash}</code>`],
+    ['Recorded with', vehicle.hash !== recordedHash && html`<code>${recordedHash}</code>`],
+    ['Reading', [`${reading.id}`, reading.note].filter(Boolean).join(', ')],
+  ];
+  return section('What was run', facts(rows));
+}
+
+/** How good a source's own time stamps are, in words. */
+const stampWords: Readonly<Record<string, string>> = {
+  hardware: 'by the interface, to a few microseconds',
+  kernel: 'by the operating system as the frame came in',
+  adapter: "by the adapter's own clock",
+  process: 'as the program read the frame: a millisecond or more late at times',
+  file: 'those of the recorded file',
+  simulated: 'simulated',
+};
+
+function engineWords({ vehicle: { engine } }: ReportData): string {
+  if (!engine || engine.cylinders === 0) return '';
+  const order = engine.firingOrder.length > 0 ? `, firing ${engine.firingOrder.join('-')}` : '';
+  return `${engine.cylinders} ${engine.cylinders === 1 ? 'cylinder' : 'cylinders'}, ${engine.cycle}${order}`;
+}
+
+function notesSection({ note, tags, conditions }: ReportData): Markup {
+  const rows = Object.entries(conditions).map(([what, how]): [string, Piece] => [what, how]);
+  const isEmpty = note === '' && tags.length === 0 && rows.length === 0;
+  return section(
+    'Conditions and notes',
+    isEmpty && html`<p class="quiet">Nobody wrote anything.</p>`,
+    rows.length > 0 && facts(rows),
+    tags.length > 0 && html`<p>${tags.map((tag) => html`<span class="tag">${tag}</span> `)}</p>`,
+    note !== '' && html`<p class="note">${note}</p>`,
+  );
+}
+
+function facts(rows: [string, Piece][]): Markup {
+  const said = rows.filter(([, what]) => what !== '' && what !== false && what !== undefined);
+  return html`<table class="facts">${said.map(([name, what]) => html`<tr><th scope="row">${name}</th><td>${what}</td></tr>`)}</table>`;
+}
+
+function section(title: string, ...pieces: Piece[]): Markup {
+  return html`<section>
+<h2>${title}</h2>
+${pieces}
+</section>`;
+}
+
+const checkWords = { bus: 'Bus check', 'key-on': 'Key-on check', probes: 'Probe check', 'first-start': 'First start' } as const;
+
+function checksSection({ checks, runs, startedWallMs }: ReportData): Markup {
+  const judged = checks.map(
+    ({ check, verdicts, notJudged, loadPercent }) => html`<h3>${checkWords[check]}, judged on this recording</h3>
+${verdictTable(verdicts)}
+${loadPercent !== undefined && html`<p class="quiet">Mean load of the busiest bus: ${loadPercent.toFixed(1)} %.</p>`}
+${notJudgedList(notJudged ?? [])}`,
+  );
+  const kept = runs.map(
+    ({ check, result, startedWallMs: beganMs, run }) => html`<h3>${checkWords[check]}, run ${run} on the live bus, ${
+      startedWallMs === null ? toDate(beganMs) : `${toClock(Math.max(0, (beganMs - startedWallMs) / 1000))} into the session`
+    }</h3>
+${verdictTable(result.verdicts as Verdict[])}
+${notJudgedList(result.notJudged ?? [])}`,
+  );
+  const startless = !checks.some(({ check }) => check === 'first-start');
+  return section(
+    'Checks',
+    judged,
+    startless && html`<p class="quiet">The first start is not judged: no start is in this recording.</p>`,
+    kept,
+  );
+}
+
+function verdictTable(verdicts: readonly Verdict[]): Markup {
+  if (verdicts.length === 0) return html`<p class="quiet">Nothing to judge.</p>`;
+  const sorted = [...verdicts].sort((a, b) => Number(a.ok) - Number(b.ok));
+  return html`<table>
+<thead><tr><th scope="col">Verdict</th><th scope="col">At</th><th scope="col">Found</th></tr></thead>
+<tbody>${sorted.map(
+    (
+      verdict,
+    ) => html`<tr class="${verdict.ok ? 'right' : 'wrong'}"><td><b>${verdict.ok ? 'right' : 'NOT RIGHT'}</b><br><code>${verdict.code}</code></td>
+<td class="number">${verdict.at !== undefined && toClock(verdict.at)}</td><td>${verdict.say}${!verdict.ok && verdict.next !== undefined && html`<br><i>Next: ${verdict.next}</i>`}</td></tr>`,
+  )}</tbody></table>`;
+}
+
+function notJudgedList(notJudged: readonly { what: string; line: string }[]): Markup | false {
+  if (notJudged.length === 0) return false;
+  return html`<ul class="quiet">${notJudged.map(({ what, line }) => html`<li>Not judged: ${what}. It would be with: <code>${line}</code></li>`)}</ul>`;
+}
+
+function pullsSection({ pulls, pullPeaks, peaks, notJudged }: ReportData): Markup {
+  if (pulls.length === 0)
+    return section('Pulls and holds', notJudged.length > 0 ? notJudgedList(notJudged) : html`<p class="quiet">None in this recording.</p>`);
+  const cylinders = peaks.map(({ cylinder }) => cylinder);
+  const head = ['', 'From', 'To', 'Speed, rpm', ...cylinders.map((cylinder) => `Cyl ${cylinder}`), cylinders.length > 1 && 'Spread, K'];
+  return section(
+    'Pulls and holds',
+    html`<table>
+<thead><tr>${head.filter((word) => word !== false).map((word) => html`<th scope="col">${word}</th>`)}</tr></thead>
+<tbody>${pullPeaks.map(
+      ({
+        pull,
+        peaks: highest,
+        spread,
+      }) => html`<tr><th scope="row">${pull.kind === 'sweep' ? 'pull' : 'hold'}${!pull.complete && ', lifted'}</th>
+<td class="number">${toClock(pull.from)}</td><td class="number">${toClock(pull.to)}</td><td class="number">${Math.round(pull.speedFrom)} to ${Math.round(pull.speedTo)}</td>
+${cylinders.map((cylinder) => html`<td class="number">${toValue(highest.get(cylinder)?.value)}</td>`)}${cylinders.length > 1 && html`<td class="number">${toValue(spread?.value)}</td>`}</tr>`,
+    )}</tbody></table>`,
+    cylinders.length > 0 &&
+      html`<p class="quiet">Highest indicated exhaust temperature of each cylinder up to its probe's lag behind the end, ${unitsOf(peaks)}; greatest spread. Indicated, not the gas itself.</p>`,
+  );
+}
+
+function unitsOf(peaks: readonly CylinderPeak[]): string {
+  return [...new Set(peaks.map(({ unit }) => unit).filter(Boolean))].map(unitWord).join(' or ');
+}
+
+function unitWord(unit: string): string {
+  return { degC: '°C', degF: '°F' }[unit] ?? unit;
+}
+
+function toValue(value: number | undefined): string {
+  return value === undefined ? '–' : value.toFixed(0).replace('-', '−');
+}
+
+function cylindersSection({ peaks, vehicle }: ReportData): Markup {
+  if (peaks.length === 0) {
+    const line = 'engine: { exhaust_temps: { 1: { channel: ... } } }';
+    return section('Cylinders', html`<p class="quiet">Not judged: peaks by cylinder. They would be with: <code>${line}</code></p>`);
+  }
+  const values = peaks.flatMap(({ peak }) => (peak ? [peak.value] : []));
+  const spread = values.length > 1 ? Math.max(...values) - Math.min(...values) : undefined;
+  const limited = vehicle.limits.exhaustTempC !== undefined;
+  return section(
+    'Cylinders',
+    html`<table>
+<thead><tr><th scope="col">Cylinder</th><th scope="col">Probe</th><th scope="col">Peak</th><th scope="col">At</th>${limited && html`<th scope="col">Below limit</th>`}<th scope="col">Not ok</th></tr></thead>
+<tbody>${peaks.map(
+      ({
+        cylinder,
+        channel,
+        probe,
+        unit,
+        peak,
+        margin,
+        outOfRange,
+        bad,
+      }) => html`<tr><th scope="row">${cylinder}</th><td>${[channel, probe].filter(Boolean).join(', ')}</td>
+<td class="number">${peak ? `${toValue(peak.value)} ${unitWord(unit)}` : 'no number'}</td><td class="number">${peak && toClock(peak.atS)}</td>
+${limited && html`<td class="number">${margin === undefined ? '–' : margin < 0 ? html`<b>${toValue(-margin)} ABOVE</b>` : toValue(margin)}</td>`}
+<td>${[outOfRange > 0 && `${outOfRange} out of range`, bad > 0 && `${bad} without a number`].filter(Boolean).join(', ')}</td></tr>`,
+    )}</tbody></table>`,
+    spread !== undefined &&
+      html`<p>Between the highest and the lowest of these peaks: <b>${toValue(spread)}</b>. They come at different times; the spread at one time is in the plots and by pull.</p>`,
+  );
+}
+
+function plotsSection(data: ReportData): Markup {
+  const shades = data.pulls.map(({ from, to }) => ({ fromS: from, toS: to }));
+  const marks = toAlarmStretches(data.alarms, data.startUs)
+    .slice(0, alarmsMarkedMax)
+    .map(({ fromS }, i) => ({ atS: fromS, label: String(i + 1) }));
+  return section(
+    'Plots',
+    data.plots.length === 0
+      ? html`<p class="quiet">No channel had a sample.</p>`
+      : html`<p class="quiet">Time from the first frame. Shaded: pulls and holds. Numbered lines: alarms, as listed below. Each point holds the lowest and highest sample of its stretch. Strips under the axis: grey out of range, black without a number.</p>`,
+    data.plots.map((plot) => toPlotFigure(plot, shades, marks)),
+  );
+}
+
+function alarmsSection({ alarms, startUs }: ReportData): Markup {
+  const stretches = toAlarmStretches(alarms, startUs);
+  if (stretches.length === 0) return section('Alarms', html`<p>None came.</p>`);
+  const more = stretches.length - alarmsListedMax;
+  return section(
+    'Alarms',
+    html`<table>
+<thead><tr><th scope="col">No.</th><th scope="col">From</th><th scope="col">To</th><th scope="col">Alarm</th><th scope="col">Value</th><th scope="col">Acknowledged</th></tr></thead>
+<tbody>${stretches.slice(0, alarmsListedMax).map(
+      (
+        one,
+        i,
+      ) => html`<tr class="${one.severity}"><td class="number">${i + 1}</td><td class="number">${toClock(one.fromS)}</td><td class="number">${one.toS === undefined ? 'stood at the end' : toClock(one.toS)}</td>
+<td><b>${one.alarm}</b> (${one.severity})${one.firstOut && ', came first'}</td><td>${one.channel}${one.value !== null && ` ${Number(one.value.toPrecision(5))} ${unitWord(one.unit)}`}</td><td>${one.acknowledgedBy}</td></tr>`,
+    )}</tbody></table>`,
+    more > 0 && html`<p>And ${more} more, which the session itself has.</p>`,
+  );
+}
+
+function lossSection({ loss, events }: ReportData): Markup {
+  const rows: [string, Piece][] = [
+    ['In adapter or driver', String(loss.adapter)],
+    ['Before the reader', String(loss['before-reader'])],
+    ['Dropped by a full queue', String(loss.queue)],
+    ['Late (applied all the same)', String(loss.late)],
+  ];
+  const told = events.filter(({ kind }) => kind !== 'definitions');
+  return section(
+    'Frames lost, by place',
+    facts(rows),
+    told.length > 0 && html`<ul>${told.map(({ atS, text }) => html`<li>${toClock(Math.max(0, atS))}: ${text}</li>`)}</ul>`,
+    html`<p class="quiet">What an adapter loses inside and does not report can't be seen.</p>`,
+  );
+}
+
+function cautionsSection(data: ReportData): Markup {
+  return section('Cautions', html`<ul>${toCautions(data).map((caution) => html`<li>${caution}</li>`)}</ul>`);
+}
+
+/** `2026-05-17 09:30:05 UTC+02:00`, in the time zone of this computer. */
+export function toDate(wallMs: number): string {
+  const date = new Date(wallMs);
+  const two = (n: number) => String(n).padStart(2, '0');
+  const offset = -date.getTimezoneOffset();
+  const zone = `UTC${offset < 0 ? '−' : '+'}${two(Math.floor(Math.abs(offset) / 60))}:${two(Math.abs(offset) % 60)}`;
+  const day = `${date.getFullYear()}-${two(date.getMonth() + 1)}-${two(date.getDate())}`;
+  return `${day} ${two(date.getHours())}:${two(date.getMinutes())}:${two(date.getSeconds())} ${zone}`;
+}
