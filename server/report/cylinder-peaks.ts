@@ -56,11 +56,13 @@ export function findCylinderPeaks(series: SeriesSet, vehicle: Vehicle): Cylinder
   });
 }
 
-/** Peaks between the begin of each pull and its end, which each probe shows by its lag later. */
+/**
+ * Peaks between the begin of each pull and its end, which each probe shows by its lag later; the spread until the end alone, since a
+ * lift makes the probes differ by how quickly they follow.
+ */
 export function findPullPeaks(series: SeriesSet, vehicle: Vehicle, pulls: readonly Pull[]): PullPeaks[] {
   const probes = vehicle.engine?.exhaustTemps ?? [];
   const spreadSeries = series.get('exhaust_spread');
-  const lagMostS = Math.max(lagUsualS, ...probes.map(lagOf));
   return pulls.map((pull) => {
     const within = (found: Series | undefined, lagS: number) =>
       found && highest(found, series.startUs, series.startUs + pull.from * 1e6, series.startUs + (pull.to + lagS) * 1e6);
@@ -69,7 +71,7 @@ export function findPullPeaks(series: SeriesSet, vehicle: Vehicle, pulls: readon
       const peak = within(series.get(probe.channel), lagOf(probe));
       if (peak) peaks.set(probe.cylinder, peak);
     }
-    const spread = within(spreadSeries, lagMostS);
+    const spread = within(spreadSeries, 0);
     return { pull, peaks, ...(spread ? { spread } : {}) };
   });
 }

@@ -1,17 +1,19 @@
 // The report of a session as one HTML page: no request to anywhere, no script, prints on A4 and Letter. Pure.
 import { createHash } from 'node:crypto';
 import type { Verdict } from '../checks/verdict.ts';
-import { toAlarmStretches } from './alarm-stretches.ts';
+import { type AlarmStretch, toAlarmStretches } from './alarm-stretches.ts';
 import { toCautions } from './cautions.ts';
 import type { CylinderPeak } from './cylinder-peaks.ts';
 import { html, type Markup, type Piece } from './markup.ts';
 import type { ReportData } from './report-data.ts';
-import { toClock, toPlotFigure } from './report-plot.ts';
+import { toClock, toPlotFigure, unitWord } from './report-plot.ts';
 import { reportStyle } from './report-style.ts';
 
 /** Alarms that are listed, and marked in the plots. */
 const alarmsListedMax = 500;
 const alarmsMarkedMax = 30;
+/** With more columns than these a table is set smaller, so that sixteen fit on paper. */
+const manyCylinders = 8;
 
 /** What the page may load: its own style and nothing else. For the page itself and for whoever serves it. */
 export const reportPolicy = `default-src 'none'; style-src 'sha256-${createHash('sha256').update(reportStyle).digest('base64')}'`;
@@ -169,17 +171,24 @@ ${notJudgedList(result.notJudged ?? [])}`,
   );
 }
 
+/** What is wrong with what to do next, each by itself; then what is right, in short. */
 function verdictTable(verdicts: readonly Verdict[]): Markup {
   if (verdicts.length === 0) return html`<p class="quiet">Nothing to judge.</p>`;
-  const sorted = [...verdicts].sort((a, b) => Number(a.ok) - Number(b.ok));
-  return html`<table>
-<thead><tr><th scope="col">Verdict</th><th scope="col">At</th><th scope="col">Found</th></tr></thead>
-<tbody>${sorted.map(
-    (
-      verdict,
-    ) => html`<tr class="${verdict.ok ? 'right' : 'wrong'}"><td><b>${verdict.ok ? 'right' : 'NOT RIGHT'}</b><br><code>${verdict.code}</code></td>
-<td class="number">${verdict.at !== undefined && toClock(verdict.at)}</td><td>${verdict.say}${!verdict.ok && verdict.next !== undefined && html`<br><i>Next: ${verdict.next}</i>`}</td></tr>`,
-  )}</tbody></table>`;
+  const wrong = verdicts.filter(({ ok }) => !ok);
+  const right = verdicts.filter(({ ok }) => ok);
+  const rows = wrong.map(
+    ({ code, at, say, next }) => html`<tr class="wrong"><td><b>NOT RIGHT</b><br><code>${code}</code></td>
+<td class="number">${at !== undefined && toClock(at)}</td><td>${say}${next !== undefined && html`<br><i>Next: ${next}</i>`}</td></tr>`,
+  );
+  return html`${rows.length > 0 && table(['Verdict', 'At', 'Found'], rows)}
+${right.length > 0 && html`<p><b>Right:</b></p><ul class="right">${right.map(({ say }) => html`<li>${say}</li>`)}</ul>`}`;
+}
+
+/** A table that a narrow screen scrolls by itself, and whose head comes again on each page. */
+function table(head: readonly string[], rows: readonly Markup[], kind = ''): Markup {
+  return html`<div class="wide"><table class="${kind}">
+<thead><tr>${head.map((word) => html`<th scope="col">${word}</th>`)}</tr></thead>
+<tbody>${rows}</tbody></table></div>`;
 }
 
 function notJudgedList(notJudged: readonly { what: string; line: string }[]): Markup | false {
@@ -188,34 +197,30 @@ function notJudgedList(notJudged: readonly { what: string; line: string }[]): Ma
 }
 
 function pullsSection({ pulls, pullPeaks, peaks, notJudged }: ReportData): Markup {
-  if (pulls.length === 0)
-    return section('Pulls and holds', notJudged.length > 0 ? notJudgedList(notJudged) : html`<p class="quiet">None in this recording.</p>`);
+  const none = notJudged.length > 0 ? notJudgedList(notJudged) : html`<p class="quiet">None in this recording.</p>`;
+  if (pulls.length === 0) return section('Pulls and holds', none);
   const cylinders = peaks.map(({ cylinder }) => cylinder);
-  const head = ['', 'From', 'To', 'Speed, rpm', ...cylinders.map((cylinder) => `Cyl ${cylinder}`), cylinders.length > 1 && 'Spread, K'];
+  const several = cylinders.length > 1;
+  const head = ['', 'From', 'To', 'Speed, rpm', ...cylinders.map((cylinder) => `Cyl ${cylinder}`), ...(several ? ['Spread, K'] : [])];
+  const rows = pullPeaks.map(
+    ({
+      pull,
+      peaks: highest,
+      spread,
+    }) => html`<tr><th scope="row">${pull.kind === 'sweep' ? 'pull' : 'hold'}${!pull.complete && ', lifted'}</th>
+<td class="number">${toClock(pull.from)}</td><td class="number">${toClock(pull.to)}</td><td class="number">${Math.round(pull.speedFrom)} to ${Math.round(pull.speedTo)}</td>
+${cylinders.map((cylinder) => html`<td class="number">${toValue(highest.get(cylinder)?.value)}</td>`)}${several && html`<td class="number">${toValue(spread?.value)}</td>`}</tr>`,
+  );
   return section(
     'Pulls and holds',
-    html`<table>
-<thead><tr>${head.filter((word) => word !== false).map((word) => html`<th scope="col">${word}</th>`)}</tr></thead>
-<tbody>${pullPeaks.map(
-      ({
-        pull,
-        peaks: highest,
-        spread,
-      }) => html`<tr><th scope="row">${pull.kind === 'sweep' ? 'pull' : 'hold'}${!pull.complete && ', lifted'}</th>
-<td class="number">${toClock(pull.from)}</td><td class="number">${toClock(pull.to)}</td><td class="number">${Math.round(pull.speedFrom)} to ${Math.round(pull.speedTo)}</td>
-${cylinders.map((cylinder) => html`<td class="number">${toValue(highest.get(cylinder)?.value)}</td>`)}${cylinders.length > 1 && html`<td class="number">${toValue(spread?.value)}</td>`}</tr>`,
-    )}</tbody></table>`,
+    table(head, rows, cylinders.length > manyCylinders ? 'many' : ''),
     cylinders.length > 0 &&
-      html`<p class="quiet">Highest indicated exhaust temperature of each cylinder up to its probe's lag behind the end, ${unitsOf(peaks)}; greatest spread. Indicated, not the gas itself.</p>`,
+      html`<p class="quiet">Highest indicated exhaust temperature of each cylinder, ${unitsOf(peaks)}, until its probe's lag behind the end; greatest spread before the end. Indicated, not the gas itself.</p>`,
   );
 }
 
 function unitsOf(peaks: readonly CylinderPeak[]): string {
   return [...new Set(peaks.map(({ unit }) => unit).filter(Boolean))].map(unitWord).join(' or ');
-}
-
-function unitWord(unit: string): string {
-  return { degC: '°C', degF: '°F' }[unit] ?? unit;
 }
 
 function toValue(value: number | undefined): string {
@@ -232,26 +237,21 @@ function cylindersSection({ peaks, vehicle }: ReportData): Markup {
   const limited = vehicle.limits.exhaustTempC !== undefined;
   return section(
     'Cylinders',
-    html`<table>
-<thead><tr><th scope="col">Cylinder</th><th scope="col">Probe</th><th scope="col">Peak</th><th scope="col">At</th>${limited && html`<th scope="col">Below limit</th>`}<th scope="col">Not ok</th></tr></thead>
-<tbody>${peaks.map(
-      ({
-        cylinder,
-        channel,
-        probe,
-        unit,
-        peak,
-        margin,
-        outOfRange,
-        bad,
-      }) => html`<tr><th scope="row">${cylinder}</th><td>${[channel, probe].filter(Boolean).join(', ')}</td>
-<td class="number">${peak ? `${toValue(peak.value)} ${unitWord(unit)}` : 'no number'}</td><td class="number">${peak && toClock(peak.atS)}</td>
-${limited && html`<td class="number">${margin === undefined ? '–' : margin < 0 ? html`<b>${toValue(-margin)} ABOVE</b>` : toValue(margin)}</td>`}
-<td>${[outOfRange > 0 && `${outOfRange} out of range`, bad > 0 && `${bad} without a number`].filter(Boolean).join(', ')}</td></tr>`,
-    )}</tbody></table>`,
+    table(
+      ['Cylinder', 'Probe', 'Peak', 'At', ...(limited ? ['Below limit'] : []), 'Not ok'],
+      peaks.map((peak) => peakRow(peak, limited)),
+    ),
     spread !== undefined &&
       html`<p>Between the highest and the lowest of these peaks: <b>${toValue(spread)}</b>. They come at different times; the spread at one time is in the plots and by pull.</p>`,
   );
+}
+
+function peakRow({ cylinder, channel, probe, unit, peak, margin, outOfRange, bad }: CylinderPeak, limited: boolean): Markup {
+  const below = margin !== undefined && margin < 0 ? html`<b>${toValue(-margin)} ABOVE</b>` : toValue(margin);
+  const notOk = [outOfRange > 0 && `${outOfRange} out of range`, bad > 0 && `${bad} without a number`].filter(Boolean).join(', ');
+  return html`<tr><th scope="row">${cylinder}</th><td>${[channel, probe].filter(Boolean).join(', ')}</td>
+<td class="number">${peak ? `${toValue(peak.value)} ${unitWord(unit)}` : 'no number'}</td><td class="number">${peak && toClock(peak.atS)}</td>
+${limited && html`<td class="number">${below}</td>`}<td>${notOk}</td></tr>`;
 }
 
 function plotsSection(data: ReportData): Markup {
@@ -274,17 +274,16 @@ function alarmsSection({ alarms, startUs }: ReportData): Markup {
   const more = stretches.length - alarmsListedMax;
   return section(
     'Alarms',
-    html`<table>
-<thead><tr><th scope="col">No.</th><th scope="col">From</th><th scope="col">To</th><th scope="col">Alarm</th><th scope="col">Value</th><th scope="col">Acknowledged</th></tr></thead>
-<tbody>${stretches.slice(0, alarmsListedMax).map(
-      (
-        one,
-        i,
-      ) => html`<tr class="${one.severity}"><td class="number">${i + 1}</td><td class="number">${toClock(one.fromS)}</td><td class="number">${one.toS === undefined ? 'stood at the end' : toClock(one.toS)}</td>
-<td><b>${one.alarm}</b> (${one.severity})${one.firstOut && ', came first'}</td><td>${one.channel}${one.value !== null && ` ${Number(one.value.toPrecision(5))} ${unitWord(one.unit)}`}</td><td>${one.acknowledgedBy}</td></tr>`,
-    )}</tbody></table>`,
+    table(['No.', 'From', 'To', 'Alarm', 'Value', 'Acknowledged'], stretches.slice(0, alarmsListedMax).map(alarmRow)),
     more > 0 && html`<p>And ${more} more, which the session itself has.</p>`,
   );
+}
+
+function alarmRow(one: AlarmStretch, i: number): Markup {
+  const value = one.value === null ? '' : ` ${Number(one.value.toPrecision(5))} ${unitWord(one.unit)}`;
+  return html`<tr class="${one.severity}"><td class="number">${i + 1}</td><td class="number">${toClock(one.fromS)}</td>
+<td class="number">${one.toS === undefined ? 'stood at the end' : toClock(one.toS)}</td>
+<td><b>${one.alarm}</b> (${one.severity})${one.firstOut && ', came first'}</td><td>${one.channel}${value}</td><td>${one.acknowledgedBy}</td></tr>`;
 }
 
 function lossSection({ loss, events }: ReportData): Markup {

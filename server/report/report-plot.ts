@@ -38,7 +38,7 @@ export function toPlotFigure(plot: PlotData, shades: readonly Shade[], marks: re
   const limits = choice.limits.filter((limit) => limit.y >= y.from && limit.y <= y.to);
   const clip = `area-${choice.title.replaceAll(/[^a-z]/gi, '')}-${choice.unit.replaceAll(/[^a-z]/gi, '')}`;
   return html`<figure class="plot">
-<figcaption><b>${choice.title}</b> ${choice.unit}</figcaption>
+<figcaption><b>${choice.title}</b> ${unitWord(choice.unit)}</figcaption>
 <svg viewBox="0 0 ${width} ${foot + tickRowPx}" role="img" aria-label="${`${choice.title}, ${traces.map((trace) => legendText(trace)).join('; ')}`}">
 <clipPath id="${clip}"><rect x="${area.left}" y="${area.top}" width="${area.right - area.left}" height="${area.bottom - area.top}"/></clipPath>
 ${shades.map(({ fromS, toS }) => html`<rect class="shade" x="${px(x(fromS))}" y="${area.top}" width="${px(Math.max(1, x(toS) - x(fromS)))}" height="${area.bottom - area.top}"/>`)}
@@ -94,7 +94,8 @@ function yScale({ choice, traces }: PlotData): { from: number; to: number; step:
     if (y < low && low - y < span) low = y;
   }
   const step = roundStep((Math.max(high - low, span) * 1.05) / 4);
-  const from = Math.floor(low / step) * step;
+  // Noise of a value at rest does not open another row below zero.
+  const from = Math.floor((low + span * 0.02) / step) * step;
   const to = Math.max(from + step, Math.ceil(high / step) * step);
   const ticks = Array.from({ length: Math.round((to - from) / step) + 1 }, (_, i) => from + i * step);
   return { from, to, step, ticks };
@@ -125,6 +126,10 @@ export function toClock(seconds: number): string {
   const [h, m, s] = [Math.floor(whole / 3600), Math.floor(whole / 60) % 60, whole % 60];
   const rest = tenths % 10 === 0 ? '' : `.${tenths % 10}`;
   return `${h > 0 ? `${h}:${two(m)}` : m}:${two(s)}${rest}`;
+}
+
+export function unitWord(unit: string): string {
+  return { degC: '°C', degF: '°F', lambda: 'λ', count: '' }[unit] ?? unit;
 }
 
 function px(value: number): string {

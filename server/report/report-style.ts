@@ -17,6 +17,9 @@ code { font-size: .92em }
 .tag { display: inline-block; padding: 0 .4rem; border: 1px solid #777; border-radius: .3rem }
 table { width: 100%; border-collapse: collapse; font-variant-numeric: tabular-nums }
 th, td { padding: .2rem .4rem; border-bottom: 1px solid #bbb; text-align: left; vertical-align: top }
+thead th { white-space: nowrap }
+.wide { overflow-x: auto }
+.right { columns: 2; font-size: .9em }
 thead { display: table-header-group }
 thead th { border-bottom: 1.5px solid #111 }
 .facts th { width: 11rem; font-weight: 600 }
@@ -39,5 +42,6 @@ svg .bad { fill: #111 }
 footer { margin-top: 1.5rem; padding-top: .4rem; border-top: 1px solid #777; font-size: .9em }
 tr, figure, li { break-inside: avoid }
 h2, h3 { break-after: avoid }
-@media print { body { max-width: none; padding: 0; font-size: 10pt } * { print-color-adjust: exact } }
+@media (max-width: 40rem) { .right { columns: 1 } .facts th { width: 8rem } }
+@media print { .wide { overflow: visible } .many { font-size: 7.5pt } .many td, .many th { padding: .15rem .2rem } body { max-width: none; padding: 0; font-size: 10pt } * { print-color-adjust: exact } }
 `;
