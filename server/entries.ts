@@ -9,6 +9,7 @@ const entries = {
   history: 'recording/history-worker.js',
   definitions: 'definitions/definitions-worker.js',
   checks: 'live/check-worker.js',
+  dyno: 'recording/dyno-worker.js',
 } as const;
 
 export type EntryName = keyof typeof entries;

@@ -82,7 +82,7 @@ async function serve(options: ServeOptions): Promise<void> {
   const close = async () => {
     await definitions.close();
     if (opened.status === 'rejected') return;
-    await opened.value.sessions.close();
+    await Promise.all([opened.value.sessions.close(), opened.value.dyno.close()]);
     await opened.value.recorder.stop();
   };
   try {
@@ -91,16 +91,16 @@ async function serve(options: ServeOptions): Promise<void> {
     const sources = await openSources(vehicle, options, session);
     const { Station } = await import('../station.ts');
     const { LiveChecks } = await import('../live/live-checks.ts');
-    const { recorder, sessions, runs, signOffs } = resultOf(opened);
+    const { recorder, sessions, runs, signOffs, dyno } = resultOf(opened);
     station = new Station({ vehicle, sources, session, recorder });
     const checks = { live: new LiveChecks(station), runs };
     station.watcher = checks.live;
-    const server = await resultOf(pages)({ station, sessions, checks, signOffs }, options.port);
+    const server = await resultOf(pages)({ station, sessions, checks, signOffs, dyno }, options.port);
     definitions.follow(station);
     tellStart(vehicle, sources, server.url);
     process.exitCode = await stopped;
     // Whoever reads a session keeps its log beside it: readers go before the recorder closes it.
-    await sessions.close();
+    await Promise.all([sessions.close(), dyno.close()]);
     await server.close();
     await checks.live.close();
   } finally {
@@ -116,11 +116,12 @@ function resultOf<T>(settled: PromiseSettledResult<T>): T {
 
 /** What records, and what is recorded. */
 async function openData({ data, keep, keepDays }: ServeOptions, vehicle: Promise<Vehicle>, station: () => Station | undefined) {
-  const [{ Recorder }, { Sessions }, { CheckRuns }, { SignOffs }, { dataFolder }] = await Promise.all([
+  const [{ Recorder }, { Sessions }, { CheckRuns }, { SignOffs }, { DynoDesk }, { dataFolder }] = await Promise.all([
     import('../recording/recorder.ts'),
     import('../recording/sessions.ts'),
     import('../recording/check-runs.ts'),
     import('../recording/sign-offs.ts'),
+    import('../recording/dyno-desk.ts'),
     import('../settings.ts'),
   ]);
   const folder = dataFolder(data);
@@ -129,7 +130,13 @@ async function openData({ data, keep, keepDays }: ServeOptions, vehicle: Promise
     onStatus: (status) => station()?.recordingChanged(status),
     onSpace: (freeBytes) => station()?.spaceChanged(freeBytes),
   });
-  return { recorder, sessions: new Sessions(folder, recorder), runs: new CheckRuns(folder), signOffs: new SignOffs(folder) };
+  return {
+    recorder,
+    sessions: new Sessions(folder, recorder),
+    runs: new CheckRuns(folder),
+    signOffs: new SignOffs(folder),
+    dyno: new DynoDesk(folder),
+  };
 }
 
 /** The definitions of a folder while the server runs. */

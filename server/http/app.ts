@@ -17,6 +17,7 @@ import {
 import type { ErrorView } from '../contract/error.ts';
 import { EvenburnError } from '../errors.ts';
 import { httpBodyBytesMax, httpRequestsPerMinuteMax } from '../limits.ts';
+import type { DynoDesk } from '../recording/dyno-desk.ts';
 import type { SignOffs } from '../recording/sign-offs.ts';
 import type { Station } from '../station.ts';
 import { addAlarmRoutes } from './alarm-routes.ts';
@@ -25,6 +26,7 @@ import { addFrameRoutes } from './frame-routes.ts';
 import { requestAllowed } from './guard.ts';
 import { addHarnessRoutes } from './harness-routes.ts';
 import { addHealthRoutes } from './health-routes.ts';
+import { addPullsRoutes } from './pulls-routes.ts';
 import { addSessionRoutes, type SessionStore } from './session-routes.ts';
 import { addSimulatorRoutes } from './simulator-routes.ts';
 import { addVehicleRoutes } from './vehicle-routes.ts';
@@ -55,6 +57,8 @@ export interface AppParts {
   checks?: CheckDesk;
   /** Where continuity readings are kept; without it the harness is shown and can't be signed. */
   signOffs?: SignOffs;
+  /** Pulls and studies of recorded sessions; without it their addresses are not there. */
+  dyno?: Pick<DynoDesk, 'pulls' | 'study'>;
   /** Folder of the built pages; without it only /api is served. */
   webFolder?: string;
   logger?: FastifyBaseLogger;
@@ -73,6 +77,7 @@ const topics: AddRoutes[] = [
   addSimulatorRoutes,
   addChecksRoutes,
   addHarnessRoutes,
+  addPullsRoutes,
 ];
 
 export async function buildApp(parts: AppParts): Promise<App> {

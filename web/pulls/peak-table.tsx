@@ -1,0 +1,106 @@
+// Each cylinder's highest indicated temperature, pull by pull, and the temperatures by engine speed of each.
+import type { PullView } from '../../server/contract/pulls.ts';
+import { toNumberText } from '../shell/numbers.ts';
+
+export interface NumberedPull {
+  pull: PullView;
+  /** From 1, in time order. */
+  number: number;
+}
+
+export function PeakTable({ pulls }: { pulls: NumberedPull[] }) {
+  const cylinders = [...new Set(pulls.flatMap(({ pull }) => pull.cylinders))].sort((a, b) => a - b);
+  if (cylinders.length === 0) return <p>No exhaust probes are in the vehicle file: engine: exhaust_temps.</p>;
+  return (
+    <>
+      <section aria-labelledby="peaks-title">
+        <h2 id="peaks-title">Peaks</h2>
+        <div class="scroll-x">
+          <table class="peak-table">
+            <thead>
+              <tr>
+                <th scope="col">Pull</th>
+                {cylinders.map((cylinder) => (
+                  <th key={cylinder} scope="col" class="number">
+                    Cylinder {cylinder}
+                  </th>
+                ))}
+              </tr>
+            </thead>
+            <tbody>
+              {pulls.map(({ pull, number }) => (
+                <tr key={number}>
+                  <th scope="row">{number}</th>
+                  {cylinders.map((cylinder) => (
+                    <PeakCell key={cylinder} peak={pull.peaks.find((one) => one.cylinder === cylinder)} />
+                  ))}
+                </tr>
+              ))}
+            </tbody>
+          </table>
+        </div>
+      </section>
+      {pulls.map(({ pull, number }) => (
+        <BandTable key={number} pull={pull} number={number} />
+      ))}
+    </>
+  );
+}
+
+function PeakCell({ peak }: { peak: PullView['peaks'][number] | undefined }) {
+  if (!peak || peak.peakC === null) return <td class="number">no number</td>;
+  const over = peak.marginK !== null && peak.marginK < 0;
+  return (
+    <td class={over ? 'number over' : 'number'}>
+      <b>{toNumberText(peak.peakC, 0)} °C</b>
+      {peak.speed !== null && <span class="small quiet">at {peak.speed} rpm</span>}
+      {over && <span class="small">{toNumberText(-(peak.marginK as number), 0)} K over the limit</span>}
+    </td>
+  );
+}
+
+function BandTable({ pull, number }: NumberedPull) {
+  return (
+    <details class="bands">
+      <summary>Pull {number} by engine speed</summary>
+      <div class="scroll-x">
+        <table>
+          <thead>
+            <tr>
+              <th scope="col" class="number">
+                rpm
+              </th>
+              {pull.cylinders.map((cylinder) => (
+                <th key={cylinder} scope="col" class="number">
+                  {cylinder}, °C
+                </th>
+              ))}
+              <th scope="col" class="number">
+                Spread, K
+              </th>
+              <th scope="col" class="number">
+                RMS, K
+              </th>
+            </tr>
+          </thead>
+          <tbody>
+            {pull.bands.map(({ speed, temps, spreadK, rmsK }) => (
+              <tr key={speed}>
+                <th scope="row" class="number">
+                  {speed}
+                </th>
+                {temps.map((temp, i) => (
+                  <td key={pull.cylinders[i]} class="number">
+                    {temp === null ? '–' : toNumberText(temp, 0)}
+                  </td>
+                ))}
+                <td class="number">{spreadK === null ? '–' : toNumberText(spreadK, 0)}</td>
+                <td class="number">{rmsK === null ? '–' : toNumberText(rmsK, 1)}</td>
+              </tr>
+            ))}
+          </tbody>
+        </table>
+      </div>
+    </details>
+  );
+}

@@ -1,0 +1,145 @@
+// The distribution study over chosen sessions: which cylinder differs, what could be the cause, the test that decides, what to try next.
+import { useSignal } from '@preact/signals';
+import type { StudyView } from '../../server/contract/pulls.ts';
+import type { SessionView } from '../../server/contract/sessions.ts';
+import { toNumberText, toSignedText } from '../shell/numbers.ts';
+import { ApiError, getJson } from '../stream/api.ts';
+
+const trialsShown = 8;
+
+export function StudySection({ sessions }: { sessions: SessionView[] }) {
+  const chosen = useSignal<ReadonlySet<number>>(new Set());
+  const study = useSignal<StudyView | undefined>(undefined);
+  const problem = useSignal('');
+  const busy = useSignal(false);
+  const ask = async () => {
+    busy.value = true;
+    try {
+      // In the order in which they were run.
+      const numbers = [...chosen.value].sort((a, b) => a - b);
+      study.value = await getJson<StudyView>(`/api/study?sessions=${numbers.join(',')}`);
+      problem.value = '';
+    } catch (error) {
+      problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+    }
+    busy.value = false;
+  };
+  const toggle = (session: number) => {
+    const next = new Set(chosen.value);
+    if (!next.delete(session)) next.add(session);
+    chosen.value = next;
+  };
+  return (
+    <section class="study" aria-labelledby="study-title">
+      <h2 id="study-title">Distribution study</h2>
+      <p>From the steady holds of the sessions that you choose, in the order in which they were run.</p>
+      <details>
+        <summary>Sessions ({chosen.value.size} chosen)</summary>
+        <ul class="plain study-sessions">
+          {sessions.map(({ session, startedWallMs, note }) => (
+            <li key={session}>
+              <label>
+                <input type="checkbox" checked={chosen.value.has(session)} onChange={() => toggle(session)} /> {session}:{' '}
+                {new Date(startedWallMs).toLocaleString()} {note}
+              </label>
+            </li>
+          ))}
+        </ul>
+      </details>
+      <button
+        type="button"
+        class="button main"
+        disabled={chosen.value.size === 0 || chosen.value.size > 20 || busy.value}
+        onClick={() => void ask()}
+      >
+        {busy.value ? 'Reading the sessions' : 'Study them'}
+      </button>
+      {problem.value && (
+        <p class="problem" role="alert">
+          {problem}
+        </p>
+      )}
+      {study.value && <Found study={study.value} />}
+    </section>
+  );
+}
+
+function Found({ study }: { study: StudyView }) {
+  return (
+    <div class="study-found">
+      <p>{study.holds.length} steady holds.</p>
+      {study.notJudged.map(({ what, line }) => (
+        <p key={`${what} ${line}`} class="problem">
+          Not judged: {what}. {line.startsWith('nothing:') ? line.slice(8) : <code>{line}</code>}
+        </p>
+      ))}
+      {study.cylinders.length > 0 && <Cylinders study={study} />}
+      {study.effects.length > 0 && <Effects study={study} />}
+      {study.trials.length > 0 && <Trials study={study} />}
+    </div>
+  );
+}
+
+/** It says different, never why; and never that a cold cylinder be leaned. */
+function Cylinders({ study }: { study: StudyView }) {
+  return (
+    <div class="scroll-x">
+      <table>
+        <thead>
+          <tr>
+            <th scope="col">Cylinder</th>
+            <th scope="col" class="number">
+              From the others
+            </th>
+            <th scope="col">Could be</th>
+            <th scope="col">The test that decides</th>
+          </tr>
+        </thead>
+        <tbody>
+          {study.cylinders.map(({ cylinder, kelvin, differs, candidates, test }) => (
+            <tr key={cylinder} data-differs={differs ? '' : undefined}>
+              <th scope="row">{cylinder}</th>
+              <td class="number">{kelvin === null ? 'no reading' : `${toSignedText(kelvin, 0)} K`}</td>
+              <td>{differs ? candidates.slice(0, 5).join('; ') : 'like the others'}</td>
+              <td>{test}</td>
+            </tr>
+          ))}
+        </tbody>
+      </table>
+    </div>
+  );
+}
+
+function Effects({ study }: { study: StudyView }) {
+  return (
+    <details>
+      <summary>Effects with their 90 % interval ({study.effects.length})</summary>
+      <ul>
+        {study.effects.map(({ kind, subject, kelvin, low, high, separable }) => (
+          <li key={`${kind} ${subject}`}>
+            {kind} {subject}:{' '}
+            {separable && kelvin !== null
+              ? `${toSignedText(kelvin, 0)} K (${toSignedText(low ?? 0, 0)} to ${toSignedText(high ?? 0, 0)})`
+              : 'these sessions can not separate it'}
+          </li>
+        ))}
+      </ul>
+    </details>
+  );
+}
+
+function Trials({ study }: { study: StudyView }) {
+  return (
+    <>
+      <h3>What to try next, the most telling first</h3>
+      <ol>
+        {study.trials.slice(0, trialsShown).map(({ kind, change, predictedSpread, teaches, moves }) => (
+          <li key={`${kind} ${change}`}>
+            {change}. Takes away {Math.round(100 * teaches)} % of what is uncertain; spread then {toNumberText(predictedSpread, 0)} K;{' '}
+            {moves} to move.
+          </li>
+        ))}
+      </ol>
+    </>
+  );
+}
