@@ -20,7 +20,6 @@ export const definitionsSettleMs = 40;
 export const definitionsPollMs = 2000;
 export const livePacketsPerSecondMax = 30;
 export const liveSilenceMs = 250;
-export const pageGreyAfterMs = 750;
 /** Source states, loss and load go with a packet this often. */
 export const liveStatusMs = 500;
 export const liveInFlightMax = 2;
@@ -77,6 +76,10 @@ export const readingCacheBytesMax = 64 * 1024 * 1024;
 export const sessionEventsMax = 1000;
 /** Session files that the history worker keeps open. */
 export const openSessionsMax = 8;
+/** Reports, exports and comparisons of sessions at the same time, a worker each. */
+export const sessionTasksMax = 2;
+/** Re-readings that are told of once they are over. */
+export const rereadJobsKeptMax = 200;
 /** A deleted session can be brought back for so long. */
 export const deletedKeptMs = 7 * 24 * 3600 * 1000;
 /** A live check is judged anew this often, and never takes a greater share of its worker's time. */

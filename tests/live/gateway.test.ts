@@ -84,10 +84,8 @@ describe('the live stream', () => {
     const before = page.packets.length;
     rig.feed.alarmVersion++;
     rig.feed.alarmSequence = 1;
-    const sentMs = performance.now();
     rig.gateway.alarmChanged();
     await until(() => page.packets.length > before, 'the packet of the alarm');
-    expect(performance.now() - sentMs).toBeLessThan(200);
     expect(page.packets[before]).toMatchObject({ alarmSequence: 1, alarms: { sequence: 1 } });
     rig.feed.store.add(0, 50_000, 1, quality.ok);
     await until(() => page.packets.length > before + 1, 'the next packet');
