@@ -4,6 +4,7 @@ import { inverse, Matrix } from 'ml-matrix';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { Hold } from './holds.ts';
 import { findSeparable } from './separability.ts';
+import { checkStanding, type Standing } from './standing.ts';
 
 export type EffectKind = 'bank' | 'position' | 'group' | 'cylinder' | 'probe' | 'injector';
 
@@ -43,9 +44,14 @@ export interface FittedModel {
   freedom: number;
   /** Which effects these sessions' arrangements separate, by column. */
   separable: boolean[];
+  /** Of banks and position, by column: how the estimate hangs on single cylinders. */
+  standing: ReadonlyMap<number, Standing>;
 }
 
-/** What the holds say of an effect: below 15 K all through its interval is none; an interval across 0 that reaches further tells nothing yet. */
+/**
+ * What the holds say of an effect: `no effect` when its whole interval makes less than 15 K between parts; an interval across 0 that reaches
+ * further tells nothing yet.
+ */
 export type EffectVerdict = 'effect' | 'no effect' | 'not enough holds to tell' | 'not separated';
 
 /** Interval of an effect at 90 %; no number where these sessions can't separate it. A contract (`study --json`). */
@@ -65,10 +71,14 @@ const intervalQuantile = 0.95;
 const usualScatterK = 6;
 const usualLoadScatterK = 3;
 const scatterBelief = 1;
+/** Few parts differ much and most hardly: each kind scatters like Student's t with so many degrees of freedom, not like a normal distribution. */
+const tailFreedom = 2;
 /** What one hold repeats to before anything is known, K, and for how many degrees of freedom that counts. Common practice, no source. */
 const usualNoiseK = 2;
 const noiseBelief = 4;
-const rounds = 80;
+const roundsMax = 80;
+/** The rounds end once no scatter changes by more than this share. */
+const settledShare = 2e-3;
 /** Below this nothing is said (class 2 type K alone allows ± 6.8 K at 900 °C, IEC 60584-2). */
 const noEffectK = 15;
 
@@ -192,21 +202,22 @@ export function fitEffects(observations: readonly Observation[], columns: Effect
   const { x, y } = stack(observations, columns);
   const xtx = x.transpose().mmul(x);
   const xty = x.transpose().mmul(y);
-  const kinds = [...groupColumns(columns).values()];
+  const kinds = toKinds(columns);
   const variances = new Float64Array(columns.length).fill((2 * usualScatterK) ** 2);
   const readings = x.rows - observations.length;
   let noise = usualNoiseK ** 2;
   let covariance = Matrix.eye(columns.length);
   let mean = new Matrix(columns.length, 1);
-  for (let round = 0; round < rounds; round++) {
+  for (let round = 0; round < roundsMax; round++) {
     const precision = Matrix.mul(xtx, 1 / noise);
     for (let j = 0; j < columns.length; j++) precision.set(j, j, precision.get(j, j) + 1 / (variances[j] as number));
     covariance = inverse(precision);
     mean = covariance.mmul(xty).mul(1 / noise);
-    for (const kind of kinds) setScatter(kind, columns, mean, covariance, variances);
+    const moved = Math.max(...kinds.map((kind) => setScatter(kind, mean, covariance, variances)), 0);
     const residual = Matrix.sub(y, x.mmul(mean));
     const square = residual.to1DArray().reduce((sum, value) => sum + value * value, 0) + traceOfProduct(covariance, xtx);
     noise = (square + noiseBelief * usualNoiseK ** 2) / (readings + noiseBelief);
+    if (moved < settledShare) break;
   }
   const taken = columns.reduce((sum, _, j) => sum + 1 - covariance.get(j, j) / (variances[j] as number), 0);
   return {
@@ -216,6 +227,7 @@ export function fitEffects(observations: readonly Observation[], columns: Effect
     noiseK: Math.sqrt(noise),
     freedom: Math.max(noiseBelief, readings - taken),
     separable: findSeparable(x, columns, observations),
+    standing: checkStanding(observations, columns, mean.to1DArray()),
   };
 }
 
@@ -229,12 +241,32 @@ function groupColumns(columns: readonly EffectColumn[]): Map<string, number[]> {
   return kinds;
 }
 
-/** One round's new scatter of the effects of one kind. */
-function setScatter(kind: number[], columns: readonly EffectColumn[], mean: Matrix, covariance: Matrix, variances: Float64Array): void {
-  const usual = columns[kind[0] as number]?.kind === 'load' ? usualLoadScatterK : usualScatterK;
-  const square = kind.reduce((sum, j) => sum + mean.get(j, 0) ** 2 + covariance.get(j, j), 0);
-  const variance = (square + scatterBelief * usual ** 2) / (kind.length + scatterBelief);
-  for (const j of kind) variances[j] = variance;
+/**
+ * One round's new scatter of the effects of one kind; returns by what share it changed. `scatter` holds the kind's own variance, `variances` what
+ * each effect has of it: more for one that stands out (Student's t as a mixture of normal distributions).
+ */
+function setScatter(kind: Kind, mean: Matrix, covariance: Matrix, variances: Float64Array): number {
+  const squares = kind.members.map((j) => mean.get(j, 0) ** 2 + covariance.get(j, j));
+  const weights = squares.map((square) => (tailFreedom + 1) / (tailFreedom + square / kind.scatter));
+  const sum = squares.reduce((total, square, i) => total + square * (weights[i] as number), 0);
+  const before = kind.scatter;
+  kind.scatter = (sum + scatterBelief * kind.usual) / (kind.members.length + scatterBelief);
+  for (const [i, j] of kind.members.entries()) variances[j] = kind.scatter / (weights[i] as number);
+  return Math.abs(kind.scatter / before - 1);
+}
+
+interface Kind {
+  members: number[];
+  /** Usual variance and that of these holds, K². */
+  usual: number;
+  scatter: number;
+}
+
+function toKinds(columns: readonly EffectColumn[]): Kind[] {
+  return [...groupColumns(columns).values()].map((members) => {
+    const usual = (columns[members[0] as number]?.kind === 'load' ? usualLoadScatterK : usualScatterK) ** 2;
+    return { members, usual, scatter: usual };
+  });
 }
 
 /** Trace of A B for symmetric A and B. */
@@ -249,23 +281,42 @@ function traceOfProduct(a: Matrix, b: Matrix): number {
  * probes, ...): temperatures within a hold tell nothing else. What can't be separated carries no number.
  */
 export function toEstimates(model: FittedModel): EffectEstimate[] {
-  const t = studentT.quantile(intervalQuantile, model.freedom);
+  const round = (value: number) => Math.round(value * 10) / 10;
   const kinds = groupColumns(model.columns);
   return model.columns
     .flatMap(({ kind, subject, set }, j): EffectEstimate[] => {
       if (kind === 'load') return [];
       const separable = model.separable[j] === true;
       if (!separable) return [{ kind, subject, kelvin: null, low: null, high: null, separable, verdict: 'not separated' }];
-      const { kelvin, deviationK } = contrastOf(model, j, kinds.get(`${kind} ${set ?? ''}`) as number[]);
-      const round = (value: number) => Math.round(value * 10) / 10;
-      const [low, high] = [round(kelvin - t * deviationK), round(kelvin + t * deviationK)];
-      return [{ kind, subject, kelvin: round(kelvin), low, high, separable, verdict: toVerdict(low, high) }];
+      const mates = kinds.get(`${kind} ${set ?? ''}`) as number[];
+      const { kelvin, deviationK } = contrastOf(model, j, mates);
+      const [low, high] = toInterval(kelvin, deviationK, model.freedom, model.standing.get(j));
+      return [
+        {
+          kind,
+          subject,
+          kelvin: round(kelvin),
+          low: round(low),
+          high: round(high),
+          separable,
+          verdict: toVerdict(low, high, mates.length),
+        },
+      ];
     })
     .sort((a, b) => Math.abs(b.kelvin ?? 0) - Math.abs(a.kelvin ?? 0));
 }
 
-function toVerdict(low: number, high: number): EffectVerdict {
-  if (Math.max(Math.abs(low), Math.abs(high)) < noEffectK) return 'no effect';
+/** Bank and position are judged by the cylinders' own scatter, so their freedom is that of the cylinders; one that hangs on one cylinder reaches to 0. */
+function toInterval(kelvin: number, deviationK: number, freedom: number, standing: Standing | undefined): [low: number, high: number] {
+  const t = studentT.quantile(intervalQuantile, standing ? Math.max(1, Math.min(standing.freedom, freedom)) : freedom);
+  const [low, high] = [kelvin - t * deviationK, kelvin + t * deviationK];
+  return standing?.hangsOnOne ? [Math.min(low, 0), Math.max(high, 0)] : [low, high];
+}
+
+/** `parts`: how many of its kind there are; 15 K between two parts are ± 7.5 K from their mean, and position is half of front less rear. */
+function toVerdict(low: number, high: number, parts: number): EffectVerdict {
+  const least = noEffectK * (parts > 1 ? 1 - 1 / parts : 0.5);
+  if (Math.max(Math.abs(low), Math.abs(high)) < least) return 'no effect';
   return low > 0 || high < 0 ? 'effect' : 'not enough holds to tell';
 }
 

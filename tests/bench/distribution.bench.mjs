@@ -1,0 +1,419 @@
+// How well the distribution study finds a known error of the simulated engine, by following the trials that it proposes itself.
+// `npm run bench -- distribution [--seeds 1-40] [--cylinders 4,6,8,12] [--only CAUSE]`: prints how often the true cause was named or rightly
+// called inseparable, how often its 90 % intervals cover the truth, how good its first trial was, and how often it proposed a harmful change.
+import { availableParallelism } from 'node:os';
+import { isMainThread, parentPort, Worker, workerData } from 'node:worker_threads';
+import { studyDistribution } from '../../dist/server/dyno/study.js';
+import { parseScenario } from '../../dist/server/simulator/scenario-file.js';
+import { settleHold } from '../../dist/server/simulator/settled-hold.js';
+import { firstState, layouts, vehicleOf } from './dyno-engines.mjs';
+
+const causes = [
+  'none',
+  'bank',
+  'position',
+  'group',
+  'cylinder',
+  'probe',
+  'port injector',
+  'plenum injector',
+  'group + probe',
+  'cylinder + group',
+];
+/** Steady holds of each session: speed, throttle; light enough for the port set alone. Each is driven twice. */
+const points = [
+  [3600, 40],
+  [4400, 50],
+];
+/** Scatter of manufacture of every part, K (standard deviation), drawn by the bench so that each effect's true size is known. */
+const scatterK = { cylinder: 5, probe: 1.5, port: 1.5, plenum: 1.5 };
+/** One hold repeats the last to this, K (standard deviation): what a steady engine and a thermocouple amplifier do. Common practice, no source. */
+const repeatK = 2;
+const roundsMax = 4;
+
+/** Seeded uniform numbers (mulberry32, public domain), for what the bench itself draws. */
+function uniform(seed) {
+  let state = seed >>> 0;
+  return () => {
+    state = (state + 0x6d2b79f5) >>> 0;
+    let t = Math.imul(state ^ (state >>> 15), 1 | state);
+    t = (t + Math.imul(t ^ (t >>> 7), 61 | t)) ^ t;
+    return ((t ^ (t >>> 14)) >>> 0) / 4294967296;
+  };
+}
+
+const normalOf = (random) => () => Array.from({ length: 12 }, random).reduce((sum, value) => sum + value, -6);
+
+/** Errors put in: kind, subject as the study names it, and where the scenario says it. */
+function errorsOf(cause, cylinders, random) {
+  const n = 1 + Math.floor(random() * cylinders);
+  const kelvin = (random() < 0.5 ? -1 : 1) * Math.round(25 + 25 * random());
+  const half = Math.round(kelvin * 0.7);
+  const one = {
+    none: [],
+    bank: [{ kind: 'bank', subject: 'left', key: 'left', kelvin }],
+    position: [{ kind: 'position', subject: 'front', kelvin: half }],
+    group: [{ kind: 'group', subject: 'A of plenum', key: 'A', kelvin }],
+    cylinder: [{ kind: 'cylinder', subject: String(n), key: n, kelvin }],
+    probe: [{ kind: 'probe', subject: `T-${n}`, key: `T-${n}`, kelvin }],
+    'port injector': [{ kind: 'injector', subject: `P-${n} of port`, key: `P-${n}`, kelvin }],
+    'plenum injector': [{ kind: 'injector', subject: `L-${n} of plenum`, key: `L-${n}`, kelvin }],
+  };
+  return cause.split(' + ').flatMap((part) => one[part]);
+}
+
+/** Small errors of every single part: no two cylinders, probes or injectors are alike. */
+function scatterOf(cylinders, normal) {
+  const all = Array.from({ length: cylinders }, (_, i) => i + 1);
+  const draw = (of, kind, subject, keyOf) =>
+    all.map((n) => ({ kind, subject: subject(n), key: keyOf(n), kelvin: scatterK[of] * normal() }));
+  return [
+    ...draw('cylinder', 'cylinder', String, (n) => n),
+    ...draw(
+      'probe',
+      'probe',
+      (n) => `T-${n}`,
+      (n) => `T-${n}`,
+    ),
+    ...draw(
+      'port',
+      'injector',
+      (n) => `P-${n} of port`,
+      (n) => `P-${n}`,
+    ),
+    ...draw(
+      'plenum',
+      'injector',
+      (n) => `L-${n} of plenum`,
+      (n) => `L-${n}`,
+    ),
+  ];
+}
+
+/** The `distribution` of a scenario; errors of one thing add up. */
+function toLines(errors) {
+  const position = errors.find(({ kind }) => kind === 'position');
+  const lines = position ? [`  position: ${position.kelvin} K\n`] : [];
+  for (const kind of ['bank', 'group', 'cylinder', 'probe', 'injector']) {
+    const sums = new Map();
+    for (const error of errors) if (error.kind === kind) sums.set(error.key, (sums.get(error.key) ?? 0) + error.kelvin);
+    if (sums.size > 0) lines.push(`  ${kind}: { ${[...sums].map(([name, value]) => `${name}: ${value.toFixed(3)} K`).join(', ')} }\n`);
+  }
+  return lines.length > 0 ? `distribution:\n${lines.join('')}` : '';
+}
+
+function scenarioOf(vehicle, state, errors, seed) {
+  const off = state.off.length > 0 ? `off: [${state.off.join(', ')}]\n` : '';
+  const text = `scenario: t\nseed: ${seed}\nstart: hot\nengine: { scatter: 0 %, boost: none }\n${off}stages: [{ stage: rest, for: 1 s }]\n${toLines(errors)}`;
+  const { scenario, problems } = parseScenario(text, 'bench.yaml', vehicle);
+  if (!scenario || problems.length > 0) throw new Error(problems.map(({ say }) => say).join('; '));
+  return scenario;
+}
+
+/** Holds of one session, as `readHolds` would give them from a recording. */
+function driveSession(session, state, errors, seed, normal) {
+  const vehicle = vehicleOf(state);
+  return points.flatMap(([speedRpm, load]) => {
+    const { readC } = settleHold(vehicle, scenarioOf(vehicle, state, errors, seed), speedRpm, load);
+    return [1, 2].map(() => ({
+      session,
+      vehicle,
+      from: 0,
+      to: 8,
+      speedRpm,
+      load,
+      temps: new Map(readC.map((temp, i) => [i + 1, temp + repeatK * normal()])),
+      off: new Set(state.off),
+      share: new Map(),
+    }));
+  });
+}
+
+/** What a proposal makes of the arrangement; undefined for one that moves nothing (enrich). */
+function carryOut(state, { kind, change, plan }) {
+  const next = { ...state, off: [] };
+  if (kind === 'set-off') return { ...next, off: ['plenum'] };
+  if (kind === 'regroup' || kind === 'label-swap') return { ...next, groups: plan };
+  const pair = /cylinders (\d+) and (\d+)/.exec(change);
+  if (!pair) return undefined;
+  const key = kind === 'probe-swap' ? 'probes' : /plenum injectors/.test(change) ? 'plenum' : 'port';
+  const list = [...state[key]];
+  const [a, b] = [Number(pair[1]) - 1, Number(pair[2]) - 1];
+  [list[a], list[b]] = [list[b], list[a]];
+  return { ...next, [key]: list };
+}
+
+/** By how much an error of 20 K in the gas, or in a probe, moves the reading: the mean over the load points. */
+function gainsOfReading(cylinders) {
+  const state = firstState(cylinders);
+  const vehicle = vehicleOf(state);
+  const read = (errors) => points.map(([speed, load]) => settleHold(vehicle, scenarioOf(vehicle, state, errors, 1), speed, load).readC[0]);
+  const plain = read([]);
+  const gain = (error) => read([{ ...error, kelvin: 20 }]).reduce((sum, value, i) => sum + (value - plain[i]) / 20 / points.length, 0);
+  return { gas: gain({ kind: 'cylinder', key: 1 }), probe: gain({ kind: 'probe', key: 'T-1' }) };
+}
+
+/** True size of every effect, K, as the study states it: the difference from the mean of its kind. */
+function truthsOf(errors, cylinders) {
+  const gains = gainsOfReading(cylinders);
+  const sizes = new Map();
+  for (const error of errors) {
+    const size = error.kelvin * (error.kind === 'probe' ? gains.probe : gains.gas);
+    sizes.set(key(error), (sizes.get(key(error)) ?? 0) + size);
+  }
+  const names = Array.from({ length: cylinders }, (_, i) => i + 1);
+  const kinds = [
+    ['bank', Object.keys(layouts[cylinders].banks)],
+    ['group', ['A of plenum', 'B of plenum']],
+    ['cylinder', names.map(String)],
+    ['probe', names.map((n) => `T-${n}`)],
+    ['injector', names.map((n) => `P-${n} of port`)],
+    ['injector', names.map((n) => `L-${n} of plenum`)],
+  ];
+  const truths = new Map([['position front', sizes.get('position front') ?? 0]]);
+  for (const [kind, subjects] of kinds) {
+    const of = subjects.map((subject) => sizes.get(`${kind} ${subject}`) ?? 0);
+    const mean = of.reduce((total, size) => total + size, 0) / of.length;
+    for (const [i, subject] of subjects.entries()) truths.set(`${kind} ${subject}`, of[i] - mean);
+  }
+  return truths;
+}
+
+/** Words of a proposal that takes fuel away. What a test *tells* of the lean side, and a warning not to lean, are none. */
+const harmful = /\blean (cylinder|it|them|out|port)\b|\bless fuel\b|(take|taking) (out |away )?fuel|(−|-|minus )\s?\d+ ?%/i;
+
+/** Proposals that would lean a cylinder, or trim it by anything but more fuel. */
+function countHarm(study) {
+  const words = study.trials.map(({ change }) => change);
+  const tests = study.cylinders.map(({ test }) => test.replaceAll('do not lean it', ''));
+  return [...words, ...tests].filter((text) => harmful.test(text)).length;
+}
+
+/** One error, from the first session on, along the trials that the study proposes. */
+function follow(cause, cylinders, seed) {
+  const random = uniform(seed * 7919 + cylinders * 104729 + causes.indexOf(cause) * 1299709);
+  const normal = normalOf(random);
+  const putIn = errorsOf(cause, cylinders, random);
+  const errors = [...putIn, ...scatterOf(cylinders, normal)];
+  const truths = truthsOf(errors, cylinders);
+  let state = firstState(cylinders);
+  let holds = driveSession(1, state, errors, seed, normal);
+  const result = {
+    cause,
+    cylinders,
+    seed,
+    covered: 0,
+    intervals: 0,
+    othersCovered: 0,
+    others: 0,
+    harm: 0,
+    first: undefined,
+    gains: {},
+    steps: [],
+    outcome: '',
+  };
+  for (let round = 0; round <= roundsMax; round++) {
+    const study = studyDistribution(holds);
+    result.harm += countHarm(study);
+    const outcome = judge(study, putIn);
+    if (round === 0) {
+      result.first = study.trials[0]?.kind;
+      result.atOnce = outcome;
+      result.gains = gainsOf(study, holds, state, errors, truths, seed, normal);
+    }
+    result.outcome = outcome;
+    const next = study.trials.map((trial) => [trial, carryOut(state, trial)]).find(([, made]) => made !== undefined);
+    if (outcome === 'named' || outcome === 'wrong' || round === roundsMax || !next) {
+      score(result, study, truths, putIn);
+      break;
+    }
+    result.steps.push(next[0].kind);
+    state = next[1];
+    holds = [...holds, ...driveSession(round + 2, state, errors, seed, normal)];
+    state = { ...state, off: [] };
+  }
+  return result;
+}
+
+const key = ({ kind, subject }) => `${kind} ${subject}`;
+
+/**
+ * named: each error put in is an effect of the study, the largest of its kind. inseparable: the study says that it can't be separated yet.
+ * wrong: a kind without an error put in is called an effect. missed: it could be separated and wasn't called an effect.
+ */
+function judge(study, putIn) {
+  const said = study.effects.filter(({ verdict, kelvin }) => verdict === 'effect' && Math.abs(kelvin) >= 7);
+  const kindOf = ({ kind, subject }) => (kind === 'injector' ? `injector ${subject.split(' of ')[1]}` : kind);
+  const largest = new Map([...said].reverse().map((effect) => [kindOf(effect), effect]));
+  const wanted = new Map(putIn.map((error) => [kindOf(error), error]));
+  const right = ([kind, effect]) => {
+    const error = wanted.get(kind);
+    if (!error) return false;
+    // The two groups, or banks, have one difference between them: either may speak for it.
+    return kind === 'group' || kind === 'bank' || kind === 'position' || key(effect) === key(error);
+  };
+  if (![...largest].every(right)) return 'wrong';
+  const open = [...wanted].filter(([kind]) => !largest.has(kind)).map(([, error]) => error);
+  if (open.length === 0) return 'named';
+  return open.some((error) => study.effects.find((effect) => key(effect) === key(error))?.separable) ? 'missed' : 'inseparable';
+}
+
+/** Whether the last study's intervals cover the true sizes: of the errors put in, and of all other effects. */
+function score(result, study, truths, putIn) {
+  for (const effect of study.effects) {
+    if (!effect.separable) continue;
+    const truth = truths.get(key(effect));
+    const covers = effect.low <= truth && truth <= effect.high ? 1 : 0;
+    if (putIn.some((error) => key(error) === key(effect))) {
+      result.intervals++;
+      result.covered += covers;
+      if (!covers) result.missedBy = { ...effect, truth: Math.round(truth * 10) / 10 };
+    } else {
+      result.others++;
+      result.othersCovered += covers;
+    }
+  }
+}
+
+/** What one session of each kind of trial really gains: the fall of the summed squared error of all effects, as a share. */
+function gainsOf(study, holds, state, errors, truths, seed, normal) {
+  const before = lossOf(holds, truths);
+  const gains = {};
+  const seen = new Set();
+  for (const trial of study.trials) {
+    const name = trial.kind === 'injector-swap' ? `${trial.kind} ${/plenum/.test(trial.change) ? 'plenum' : 'port'}` : trial.kind;
+    const next = seen.has(name) ? undefined : carryOut(state, trial);
+    if (!next) continue;
+    seen.add(name);
+    gains[name] = 1 - lossOf([...holds, ...driveSession(2, next, errors, seed, normal)], truths) / before;
+  }
+  return gains;
+}
+
+/** An effect that isn't separated is as good as unknown: its own size, and what scatter it may have. */
+function lossOf(holds, truths) {
+  return studyDistribution(holds).effects.reduce((total, effect) => {
+    const truth = truths.get(key(effect)) ?? 0;
+    return total + (effect.separable ? (effect.kelvin - truth) ** 2 : truth ** 2 + 10 ** 2);
+  }, 0);
+}
+
+async function main() {
+  const args = process.argv.slice(2);
+  const options = Object.fromEntries(args.flatMap((name, i) => (name.startsWith('--') ? [[name.slice(2), args[i + 1]]] : [])));
+  const [first, last] = (options.seeds ?? '1-1').split('-').map(Number);
+  const engines = (options.cylinders ?? '4,6,8,12').split(',').map(Number);
+  const jobs = engines.flatMap((cylinders) =>
+    causes
+      .filter((cause) => !options.only || cause.includes(options.only))
+      .filter((cause) => cause !== 'bank' || Object.keys(layouts[cylinders].banks).length > 1)
+      .flatMap((cause) => Array.from({ length: last - first + 1 }, (_, i) => ({ cause, cylinders, seed: first + i }))),
+  );
+  const began = performance.now();
+  const results = await share(jobs);
+  print(results, options.detail !== undefined);
+  console.log(`\nseeds ${first} to ${last}, ${engines.join(', ')} cylinders, ${((performance.now() - began) / 1000).toFixed(0)} s`);
+}
+
+function share(jobs) {
+  const results = [];
+  const workers = Math.min(availableParallelism(), 4);
+  return Promise.all(
+    Array.from({ length: workers }, (_, i) => {
+      const worker = new Worker(new URL(import.meta.url), { workerData: i });
+      return new Promise((resolve, reject) => {
+        worker.on('error', reject);
+        worker.on('message', (message) => {
+          if (message.cause !== undefined) results.push(message);
+          const job = jobs.shift();
+          if (job) worker.postMessage(job);
+          else resolve(worker.terminate());
+        });
+      });
+    }),
+  ).then(() => results);
+}
+
+const percent = (part, whole) => (whole === 0 ? '–' : `${((100 * part) / whole).toFixed(0)} %`);
+const sum = (list, of) => list.reduce((total, item) => total + of(item), 0);
+
+function print(results, detailed) {
+  console.log(
+    '| true cause | runs | after the first session | at the end: named | inseparable | missed | wrong | trials, mean | intervals cover the truth | others too |',
+  );
+  console.log('| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |');
+  const rowOf = (name, list) => {
+    const ended = (outcome) => percent(list.filter((run) => run.outcome === outcome).length, list.length);
+    const atOnce = ['named', 'inseparable', 'missed', 'wrong']
+      .map((outcome) => `${list.filter((run) => run.atOnce === outcome).length} ${outcome}`)
+      .join(', ');
+    const steps = (sum(list, (run) => run.steps.length) / list.length).toFixed(1);
+    const [covered, intervals] = [sum(list, (run) => run.covered), sum(list, (run) => run.intervals)];
+    const [othersCovered, others] = [sum(list, (run) => run.othersCovered), sum(list, (run) => run.others)];
+    console.log(
+      `| ${name} | ${list.length} | ${atOnce} | ${ended('named')} | ${ended('inseparable')} | ${ended('missed')} | ${ended('wrong')} | ${steps} | ${percent(covered, intervals)} of ${intervals} | ${percent(othersCovered, others)} |`,
+    );
+  };
+  for (const cause of causes) {
+    const list = results.filter((run) => run.cause === cause);
+    if (list.length > 0) rowOf(cause, list);
+  }
+  rowOf('all', results);
+  const judged = firstTrials(results);
+  console.log(`\nfirst proposed trial best, or within noise of it: ${percent(judged.good, judged.all)} of ${judged.all}`);
+  for (const line of judged.lines) console.log(line);
+  console.log(`harmful changes proposed: ${sum(results, (run) => run.harm)}`);
+  if (detailed) for (const run of results) if (run.outcome !== 'named' || run.covered < run.intervals) console.log(JSON.stringify(run));
+}
+
+/**
+ * A trial is judged by what its kind gains on average over all causes that look alike at first: one port that differs (cylinder, probe, injector), or
+ * a pattern over several (bank, position, group). Within noise: not worse than the best by more than twice its standard error.
+ */
+function firstTrials(results) {
+  const alike = {
+    cylinder: 'one port',
+    probe: 'one port',
+    'port injector': 'one port',
+    'plenum injector': 'one port',
+    bank: 'a pattern',
+    position: 'a pattern',
+    group: 'a pattern',
+  };
+  const lines = [];
+  let good = 0;
+  let all = 0;
+  for (const look of ['one port', 'a pattern']) {
+    const runs = results.filter((run) => alike[run.cause] === look);
+    const gains = new Map();
+    for (const run of runs) for (const [kind, gain] of Object.entries(run.gains)) gains.set(kind, [...(gains.get(kind) ?? []), gain]);
+    const means = [...gains].map(([kind, list]) => {
+      const mean = sum(list, (gain) => gain) / list.length;
+      const error = Math.sqrt(sum(list, (gain) => (gain - mean) ** 2) / Math.max(1, list.length - 1) / list.length);
+      return { kind, mean, error };
+    });
+    const best = means.sort((a, b) => b.mean - a.mean)[0];
+    if (!best) continue;
+    const near = means
+      .filter(({ mean, error }) => best.mean - mean <= 2 * Math.hypot(error, best.error))
+      .map(({ kind }) => kind.split(' ')[0]);
+    all += runs.length;
+    good += runs.filter((run) => near.includes(run.first)).length;
+    lines.push(
+      `  ${look}: ${means.map(({ kind, mean, error }) => `${kind} ${mean.toFixed(2)} ± ${error.toFixed(2)}`).join(', ')}; proposed first: ${tally(runs.map(({ first }) => first))}`,
+    );
+  }
+  return { good, all, lines };
+}
+
+function tally(names) {
+  const counts = new Map();
+  for (const name of names) counts.set(name, (counts.get(name) ?? 0) + 1);
+  return [...counts].map(([name, count]) => `${name} ${count}`).join(', ');
+}
+
+if (isMainThread) await main();
+else {
+  parentPort.on('message', ({ cause, cylinders, seed }) => parentPort.postMessage(follow(cause, cylinders, seed)));
+  parentPort.postMessage({ ready: workerData });
+}
