@@ -7,6 +7,7 @@ const entries = {
   reader: 'bus/reader-process.js',
   recorder: 'recording/recorder-worker.js',
   history: 'recording/history-worker.js',
+  task: 'recording/task-worker.js',
   definitions: 'definitions/definitions-worker.js',
   checks: 'live/check-worker.js',
   dyno: 'recording/dyno-worker.js',

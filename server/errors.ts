@@ -58,6 +58,19 @@ export const errorTable = {
     exit: 3,
     http: 422,
   },
+  STIMULUS_SILENT: {
+    message: "channel '{channel}' has no sample in the recording",
+    cure: 'Name another, or --during.',
+    exit: 3,
+    http: 422,
+  },
+  FINDING_UNKNOWN: { message: 'there is no finding {number}, only {count}', cure: 'Run without --accept to see them.', exit: 2, http: 404 },
+  FINDING_NOT_WRITTEN: {
+    message: "'{name}' can't be added: {why}",
+    cure: 'Choose another name or device, or add it by hand.',
+    exit: 3,
+    http: 422,
+  },
   DEFINITION_CHANGED: {
     message: 'the file has changed since it was read',
     cure: 'Read it again and repeat the change.',
@@ -134,6 +147,13 @@ export const errorTable = {
     cure: 'List its readings on the Sessions page.',
     exit: 3,
     http: 404,
+  },
+  REREAD_UNKNOWN: { message: 'no re-reading {job}', cure: 'It may have been forgotten; look at the sessions.', exit: 3, http: 404 },
+  SESSION_BUSY: {
+    message: 'session {session} is being read again',
+    cure: 'Wait until that has ended, or cancel it on the Sessions page.',
+    exit: 4,
+    http: 409,
   },
   ORIGIN_REFUSED: {
     message: "a request for '{host}' or from another page is refused",

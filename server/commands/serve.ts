@@ -82,7 +82,7 @@ async function serve(options: ServeOptions): Promise<void> {
   const close = async () => {
     await definitions.close();
     if (opened.status === 'rejected') return;
-    await Promise.all([opened.value.sessions.close(), opened.value.dyno.close()]);
+    await Promise.all([opened.value.sessions.close(), opened.value.tasks.close(), opened.value.dyno.close()]);
     await opened.value.recorder.stop();
   };
   try {
@@ -91,21 +91,27 @@ async function serve(options: ServeOptions): Promise<void> {
     const sources = await openSources(vehicle, options, session);
     const { Station } = await import('../station.ts');
     const { LiveChecks } = await import('../live/live-checks.ts');
-    const { recorder, sessions, runs, signOffs, dyno } = resultOf(opened);
+    const { recorder, sessions, tasks, runs, signOffs, dyno } = resultOf(opened);
+    recorder.describeStamps(stampsOf(vehicle, sources));
     station = new Station({ vehicle, sources, session, recorder });
     const checks = { live: new LiveChecks(station), runs };
     station.watcher = checks.live;
-    const server = await resultOf(pages)({ station, sessions, checks, signOffs, dyno }, options.port);
+    const server = await resultOf(pages)({ station, sessions, tasks, checks, signOffs, dyno }, options.port);
     definitions.follow(station);
     tellStart(vehicle, sources, server.url);
     process.exitCode = await stopped;
     // Whoever reads a session keeps its log beside it: readers go before the recorder closes it.
-    await Promise.all([sessions.close(), dyno.close()]);
+    await Promise.all([sessions.close(), tasks.close(), dyno.close()]);
     await server.close();
     await checks.live.close();
   } finally {
     await close();
   }
+}
+
+/** Bus → how good the time stamps of its source are. */
+function stampsOf(vehicle: Vehicle, sources: readonly Source[]): Record<string, string> {
+  return Object.fromEntries(sources.map(({ bus, stampQuality }) => [vehicle.buses[bus]?.name ?? String(bus), stampQuality]));
 }
 
 /** @throws what it was rejected with */
@@ -116,23 +122,33 @@ function resultOf<T>(settled: PromiseSettledResult<T>): T {
 
 /** What records, and what is recorded. */
 async function openData({ data, keep, keepDays }: ServeOptions, vehicle: Promise<Vehicle>, station: () => Station | undefined) {
-  const [{ Recorder }, { Sessions }, { CheckRuns }, { SignOffs }, { DynoDesk }, { dataFolder }] = await Promise.all([
+  const [{ Recorder }, { Sessions }, { SessionTasks }, { CheckRuns }, { SignOffs }, { DynoDesk }, { dataFolder }] = await Promise.all([
     import('../recording/recorder.ts'),
     import('../recording/sessions.ts'),
+    import('../recording/session-tasks.ts'),
     import('../recording/check-runs.ts'),
     import('../recording/sign-offs.ts'),
     import('../recording/dyno-desk.ts'),
     import('../settings.ts'),
   ]);
   const folder = dataFolder(data);
+  const kept = { ...(keep === undefined ? {} : { bytesMax: keep }), ...(keepDays === undefined ? {} : { daysMax: keepDays }) };
   const recorder = await Recorder.open(folder, vehicle, {
-    keep: { ...(keep === undefined ? {} : { bytesMax: keep }), ...(keepDays === undefined ? {} : { daysMax: keepDays }) },
+    keep: kept,
     onStatus: (status) => station()?.recordingChanged(status),
     onSpace: (freeBytes) => station()?.spaceChanged(freeBytes),
   });
+  const sessions = new Sessions(folder, recorder, kept);
+  const started = await vehicle;
+  const tasks = new SessionTasks({
+    data: folder,
+    vehicle: () => station()?.vehicle ?? started,
+    release: (session) => sessions.release(session),
+  });
   return {
     recorder,
-    sessions: new Sessions(folder, recorder),
+    sessions,
+    tasks,
     runs: new CheckRuns(folder),
     signOffs: new SignOffs(folder),
     dyno: new DynoDesk(folder),

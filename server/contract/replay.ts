@@ -24,6 +24,8 @@ export const readingView = z
     id: z.number(),
     madeWallMs: z.number(),
     program: z.string(),
+    /** Of the definitions that it was made by. */
+    hash: z.string(),
     state: z.enum(['growing', 'complete', 'failed']),
     note: z.string(),
   })
@@ -81,7 +83,15 @@ export type StepView = z.infer<typeof stepView>;
 
 /** PATCH /api/sessions/:session: what a person says about it. */
 export const sessionChange = z
-  .object({ note: z.string().max(4000).optional(), pinned: z.boolean().optional() })
+  .object({
+    name: z.string().max(200).optional(),
+    note: z.string().max(4000).optional(),
+    tags: z.array(z.string().min(1).max(60)).max(30).optional(),
+    conditions: z.record(z.string().min(1).max(60), z.string().max(200)).optional(),
+    pinned: z.boolean().optional(),
+    /** From now on pages and exports show this reading. */
+    reading: z.int().min(1).optional(),
+  })
   .meta({ id: 'SessionChange' });
 
 export type SessionChange = z.infer<typeof sessionChange>;

@@ -28,6 +28,7 @@ import { addHarnessRoutes } from './harness-routes.ts';
 import { addHealthRoutes } from './health-routes.ts';
 import { addPullsRoutes } from './pulls-routes.ts';
 import { addSessionRoutes, type SessionStore } from './session-routes.ts';
+import { addSessionTaskRoutes, type SessionTaskDesk } from './session-task-routes.ts';
 import { addSimulatorRoutes } from './simulator-routes.ts';
 import { addVehicleRoutes } from './vehicle-routes.ts';
 import { addWindowRoutes } from './window-routes.ts';
@@ -53,6 +54,8 @@ export interface AppParts {
   version: string;
   /** Recorded sessions; without them the addresses of sessions are not there. */
   sessions?: SessionStore;
+  /** Reports, exports and re-reading; without it sessions are only looked at. */
+  tasks?: SessionTaskDesk;
   /** Checks on the live bus; without them only recordings are checked. */
   checks?: CheckDesk;
   /** Where continuity readings are kept; without it the harness is shown and can't be signed. */
@@ -73,6 +76,7 @@ const topics: AddRoutes[] = [
   addAlarmRoutes,
   addFrameRoutes,
   addSessionRoutes,
+  addSessionTaskRoutes,
   addHealthRoutes,
   addSimulatorRoutes,
   addChecksRoutes,

@@ -13,9 +13,10 @@ import {
   stepQuery,
   stepView,
 } from '../contract/replay.ts';
-import { type SessionsView, type SessionView, sessionsView, sessionView } from '../contract/sessions.ts';
+import { type SessionsView, type SessionView, sessionsQuery, sessionsView, sessionView } from '../contract/sessions.ts';
 import { type WhyView, whyView } from '../contract/why.ts';
 import { type WindowQuery, type WindowView, windowQuery, windowView } from '../contract/window.ts';
+import { EvenburnError } from '../errors.ts';
 import { channelNameMax } from '../limits.ts';
 import type { App, AppParts } from './app.ts';
 
@@ -31,7 +32,7 @@ export interface SessionAddress {
  */
 export interface SessionStore {
   /** Newest first. */
-  list(): Promise<SessionsView>;
+  list(search?: string): Promise<SessionsView>;
   detail(of: SessionAddress): Promise<SessionDetail>;
   instant(of: SessionAddress, atUs: number): Promise<InstantView>;
   step(of: SessionAddress, atUs: number, to: 'next' | 'previous'): Promise<StepView>;
@@ -45,23 +46,34 @@ export interface SessionStore {
 
 const sessionParams = z.object({ session: z.coerce.number().int().min(1) });
 
-export function addSessionRoutes(app: App, { sessions }: AppParts): void {
+export function addSessionRoutes(app: App, { sessions, tasks }: AppParts): void {
   if (!sessions) return;
   const base = '/api/sessions/:session';
-  app.get('/api/sessions', { schema: { summary: 'Recorded sessions, newest first', response: { 200: sessionsView } } }, () =>
-    sessions.list(),
+  app.get(
+    '/api/sessions',
+    { schema: { summary: 'Recorded sessions, newest first', querystring: sessionsQuery, response: { 200: sessionsView } } },
+    ({ query: { search } }) => sessions.list(search),
   );
   addReplayRoutes(app, sessions, base);
   app.patch(
     base,
-    { schema: { summary: 'Note, pin', params: sessionParams, body: sessionChange, response: { 200: sessionView } } },
+    {
+      schema: {
+        summary: 'Name, note, tags, conditions, pin; which reading is shown',
+        params: sessionParams,
+        body: sessionChange,
+        response: { 200: sessionView },
+      },
+    },
     (request) => sessions.change(request.params.session, request.body),
   );
   app.delete(
     base,
     { schema: { summary: 'Lay a session aside', params: sessionParams, response: { 200: z.object({}) } } },
     async (request) => {
-      await sessions.remove(request.params.session);
+      const { session } = request.params;
+      if (tasks?.isBusy(session)) throw new EvenburnError('SESSION_BUSY', { session });
+      await sessions.remove(session);
       return {};
     },
   );

@@ -21,6 +21,10 @@ export function sessionPath(data: string, session: number): string {
   return join(sessionsFolder(data), `${session}.sqlite`);
 }
 
+export function deletedPath(data: string, session: number): string {
+  return join(deletedFolder(data), `${session}.sqlite`);
+}
+
 export function cataloguePath(data: string): string {
   return join(data, 'catalogue.sqlite');
 }

@@ -11,8 +11,11 @@ export interface SessionAddress {
   reading: number | undefined;
 }
 
+/** Without the bounds that the server was started with. */
+export type ListedSessions = Omit<SessionsView, 'keep'> & { keep: Pick<SessionsView['keep'], 'bytes' | 'freeBytes'> };
+
 export interface HistoryQuestions {
-  list(): SessionsView;
+  list(search: string): ListedSessions;
   summary(session: number): SessionView;
   detail(of: SessionAddress): SessionDetail;
   instant(of: SessionAddress, atUs: number): InstantView;

@@ -2,10 +2,11 @@
 import { statSync } from 'node:fs';
 import { parentPort, workerData } from 'node:worker_threads';
 import { openSessionsMax } from '../limits.ts';
-import { listSessions, summarize } from './catalogue.ts';
+import { summarize } from './catalogue.ts';
 import type { HistoryAnswer, HistoryQuestion, HistoryQuestions } from './history-questions.ts';
 import { toPlain } from './plain-error.ts';
 import { SessionFile } from './session-file.ts';
+import { listOf } from './session-list.ts';
 import { isGone, StoredSession } from './stored-session.ts';
 
 const port = parentPort;
@@ -40,8 +41,8 @@ function release(session: number): void {
 }
 
 const answers: HistoryQuestions = {
-  list: () => ({ sessions: listSessions(data) }),
-  summary: (session) => summarize(data, session),
+  list: (search) => listOf(data, search),
+  summary: (session) => summarize(data, session).view,
   detail: ({ session, reading }) => stored(session).detail(reading),
   instant: ({ session, reading }, atUs) => stored(session).instant(reading, atUs),
   step: ({ session }, atUs, to) => stored(session).step(atUs, to),

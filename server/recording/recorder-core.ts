@@ -33,6 +33,7 @@ export class RecorderCore {
   private readonly vehicles = new Map<string, Vehicle>();
   // What a session must begin with, wherever in a run it opens.
   private vehicle: Vehicle;
+  private stamps: Record<string, string> = {};
   private clockPair: InputOf<'clock'> | undefined;
   private readonly sources = new Map<number, InputOf<'source'>>();
   private readonly run: PipelineRun;
@@ -80,6 +81,11 @@ export class RecorderCore {
     if (!this.session || session !== this.openSession) return false;
     this.session.changeNotes(change);
     return true;
+  }
+
+  /** How good each bus's time stamps are: sessions that begin from now on say so. */
+  setStamps(stamps: Record<string, string>): void {
+    this.stamps = stamps;
   }
 
   take(message: InputsMessage): void {
@@ -180,7 +186,10 @@ export class RecorderCore {
   private open(): void {
     const { data, clock, program } = this.options;
     const { session, path } = takeSessionNumber(data);
-    this.session = SessionWriter.create(path, startingFacts(session, 'live'), this.run, { wallMs: clock.wallMs(), program });
+    this.session = SessionWriter.create(path, { ...startingFacts(session, 'live'), stamps: this.stamps }, this.run, {
+      wallMs: clock.wallMs(),
+      program,
+    });
     const heading = this.heading();
     this.session.commitJournal([heading], [this.vehicle]);
     this.session.take(heading, this.vehicleOf);

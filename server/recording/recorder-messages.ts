@@ -30,7 +30,12 @@ export interface InputsMessage {
 
 export type ToRecorder =
   /** The definitions in force before the first input. */
-  { kind: 'begin'; vehicle: Vehicle } | InputsMessage | { kind: 'close' } | { kind: 'call'; call: number; name: string; args: unknown[] };
+  | { kind: 'begin'; vehicle: Vehicle }
+  /** How good each bus's time stamps are, before the first frame. */
+  | { kind: 'stamps'; stamps: Record<string, string> }
+  | InputsMessage
+  | { kind: 'close' }
+  | { kind: 'call'; call: number; name: string; args: unknown[] };
 
 export type FromRecorder =
   | { kind: 'ready' }

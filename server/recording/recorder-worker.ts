@@ -8,7 +8,7 @@ import { DataFolderLock, freeBytes } from './data-folder.ts';
 import { toPlain } from './plain-error.ts';
 import { RecorderCore } from './recorder-core.ts';
 import type { FromRecorder, KeepSessions, ToRecorder } from './recorder-messages.ts';
-import { deleteSession, editNotes, purgeDeleted, retain, undeleteSession } from './session-edits.ts';
+import { deleteSession, editNotes, purgeDeleted, retain, showReading, undeleteSession } from './session-edits.ts';
 import type { SessionNotes } from './session-facts.ts';
 import { loadStored } from './session-file.ts';
 
@@ -44,10 +44,12 @@ function tidyUp(): void {
 /** What pages may have done to sessions; the one that is being recorded is changed through its own writer. */
 function answer({ call, name, args }: Extract<ToRecorder, { kind: 'call' }>, core: RecorderCore | undefined): void {
   try {
-    const [session, change] = args as [number, Partial<SessionNotes>];
+    const [session, what] = args as [number, unknown];
     if (name === 'change') {
+      const change = what as Partial<SessionNotes>;
       if (!core?.changeOpen(session, change)) editNotes(data, session, change);
-    } else if (name === 'remove') deleteSession(data, session);
+    } else if (name === 'show') showReading(data, session, what as number);
+    else if (name === 'remove') deleteSession(data, session);
     else if (name === 'restore') undeleteSession(data, session);
     else throw new Error(`the recorder knows no call '${name}'`);
     attempt(() => syncCatalogue(data));
@@ -67,6 +69,7 @@ function serve(lock: DataFolderLock): void {
       );
       void core.finishOldSessions().then(() => attempt(tidyUp));
     } else if (message.kind === 'inputs') core?.take(message);
+    else if (message.kind === 'stamps') core?.setStamps(message.stamps);
     else if (message.kind === 'call') answer(message, core);
     else if (message.kind === 'close') {
       await core?.close();

@@ -136,6 +136,11 @@ export class Recorder {
     });
   }
 
+  /** How good each bus's time stamps are, before the first input: sessions say so. */
+  describeStamps(stamps: Record<string, string>): void {
+    this.send({ kind: 'stamps', stamps });
+  }
+
   /** Records what was taken, closes the session and lets go of the folder; resolves when all is on the disk. */
   stop(): Promise<void> {
     this.stopping ??= new Promise((resolve) => {

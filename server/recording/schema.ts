@@ -47,6 +47,13 @@ export const catalogueSteps: readonly string[] = [
     number INTEGER PRIMARY KEY, file_bytes INTEGER NOT NULL, file_changed_ms REAL NOT NULL, summary TEXT NOT NULL
   );
   `,
+  // Summaries know more: those of the first version are dropped with their table.
+  `
+  DROP TABLE session;
+  CREATE TABLE summary (
+    number INTEGER PRIMARY KEY, file_bytes INTEGER NOT NULL, file_changed_ms REAL NOT NULL, summary TEXT NOT NULL
+  );
+  `,
 ];
 
 /** "EBsf" and "EBct": what marks a SQLite file as one of ours. */

@@ -1,9 +1,8 @@
 // What people do to stored sessions: name, note, tags, pin; delete and undo; which reading is shown; keeping the folder within its bounds.
 import { existsSync, renameSync, rmSync, statSync, utimesSync } from 'node:fs';
-import { join } from 'node:path';
 import { machineClock } from '../clock.ts';
 import { EvenburnError } from '../errors.ts';
-import { deletedFolder, deletedNumbers, makeDataFolder, sessionNumbers, sessionPath } from './data-folder.ts';
+import { deletedNumbers, deletedPath, makeDataFolder, sessionNumbers, sessionPath } from './data-folder.ts';
 import { type Connection, guarded, openToEdit } from './database.ts';
 import { readFacts, readNotes, type SessionNotes, writeNotes, writeShownReading } from './session-facts.ts';
 import { SessionFile } from './session-file.ts';
@@ -110,10 +109,6 @@ function lookAt(data: string, session: number): { state: string; pinned: boolean
   } catch {
     return undefined;
   }
-}
-
-function deletedPath(data: string, session: number): string {
-  return join(deletedFolder(data), `${session}.sqlite`);
 }
 
 function move(from: string, to: string): void {

@@ -5,9 +5,11 @@ import type { SessionsView, SessionView } from '../contract/sessions.ts';
 import type { WhyView } from '../contract/why.ts';
 import type { WindowQuery, WindowView } from '../contract/window.ts';
 import { entryPath } from '../entries.ts';
+import { diskWarningBytes } from '../limits.ts';
 import type { HistoryAnswer, HistoryQuestion, HistoryQuestions, SessionAddress } from './history-questions.ts';
 import { toError } from './plain-error.ts';
 import type { Recorder } from './recorder.ts';
+import type { KeepSessions } from './recorder-messages.ts';
 
 export type { SessionAddress } from './history-questions.ts';
 
@@ -20,18 +22,22 @@ type Waiting = { resolve: (result: never) => void; reject: (error: Error) => voi
 export class Sessions {
   private readonly data: string;
   private readonly recorder: Pick<Recorder, 'call'>;
+  private readonly keep: KeepSessions;
   private worker: Worker | undefined;
   private asked = 0;
   private readonly waiting = new Map<number, Waiting>();
 
-  constructor(data: string, recorder: Pick<Recorder, 'call'>) {
+  constructor(data: string, recorder: Pick<Recorder, 'call'>, keep: KeepSessions = {}) {
     this.data = data;
     this.recorder = recorder;
+    this.keep = keep;
   }
 
   /** Newest first. */
-  list(): Promise<SessionsView> {
-    return this.ask('list');
+  async list(search = ''): Promise<SessionsView> {
+    const { keep, ...listed } = await this.ask('list', search);
+    const { bytesMax = null, daysMax = null } = this.keep;
+    return { ...listed, keep: { ...keep, warningBytes: diskWarningBytes, bytesMax, daysMax } };
   }
 
   detail(of: SessionAddress): Promise<SessionDetail> {
@@ -55,18 +61,28 @@ export class Sessions {
   }
 
   async change(session: number, change: SessionChange): Promise<SessionView> {
-    await this.recorder.call('change', session, change);
+    const { reading, ...notes } = change;
+    if (reading !== undefined) {
+      await this.recorder.call('show', session, reading);
+      await this.release(session);
+    }
+    if (Object.keys(notes).length > 0) await this.recorder.call('change', session, notes);
     return this.ask('summary', session);
   }
 
   /** Lays it aside; `restore` brings it back while it is still there. */
   async remove(session: number): Promise<void> {
-    await this.ask('release', session);
+    await this.release(session);
     await this.recorder.call('remove', session);
   }
 
   async restore(session: number): Promise<void> {
     await this.recorder.call('restore', session);
+  }
+
+  /** Lets go of a session's file, so that it can be moved or written. */
+  async release(session: number): Promise<void> {
+    if (this.worker) await this.ask('release', session);
   }
 
   async close(): Promise<void> {

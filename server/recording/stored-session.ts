@@ -20,7 +20,7 @@ import { SeenFrames } from '../live/seen-frames.ts';
 import { toVehicleView } from '../live/vehicle-to-view.ts';
 import { explainChannel, InstantSnapshot } from '../live/why.ts';
 import { BoundedCache } from './bounded-cache.ts';
-import { toSessionView } from './catalogue.ts';
+import { startedWallMsOf, toSessionView } from './catalogue.ts';
 import type { InputLog } from './input-log.ts';
 import { listReadings, ReadingFile } from './reading-file.ts';
 import { binCodes, seriesSetOf } from './reading-series.ts';
@@ -54,7 +54,7 @@ export class StoredSession {
     return {
       session: toSessionView(this.file),
       reading: file.id,
-      readings: listReadings(this.file).map(({ id, madeWallMs, program, state, note }) => ({ id, madeWallMs, program, state, note })),
+      readings: listReadings(this.file).map(({ node: _, ...about }) => about),
       fromUs,
       toUs,
       vehicle: toVehicleView(vehicle, channels, 0, []),
@@ -181,7 +181,7 @@ export class StoredSession {
 
   private wallOf(timeUs: number): number {
     const { firstUs } = this.file.facts;
-    return toSessionView(this.file).startedWallMs + (timeUs - firstUs) / 1000;
+    return startedWallMsOf(this.file) + (timeUs - firstUs) / 1000;
   }
 
   private markers(file: ReadingFile, vehicle: Vehicle): Marker[] {

@@ -1,6 +1,6 @@
 // Recorded sessions that the scripted station has: the same made-up values, for any instant asked.
 import type { InstantView, SessionDetail } from '../../server/contract/replay.ts';
-import type { SessionView } from '../../server/contract/sessions.ts';
+import type { SessionsView, SessionView } from '../../server/contract/sessions.ts';
 import type { VehicleView } from '../../server/contract/vehicle-view.ts';
 import type { WhyView } from '../../server/contract/why.ts';
 import type { WindowView } from '../../server/contract/window.ts';
@@ -20,8 +20,18 @@ const sessions: SessionView[] = [12, 11, 10].map((session) => ({
   frames: 498_211,
   bytes: 2_310_000,
   pinned: session === 12,
+  name: session === 12 ? 'Evening two' : '',
   note: session === 12 ? 'first pull with the plenum set regrouped' : '',
+  tags: session === 12 ? ['dyno'] : [],
+  conditions: {},
   origin: 'live',
+  alarms: { advisory: 0, caution: session === 12 ? 1 : 0, warning: session === 12 ? 1 : 0 },
+  lost: 0,
+  pulls: { sweeps: session === 12 ? 1 : 0, holds: 0 },
+  spark: {
+    channel: 'engine_speed',
+    bins: Array.from({ length: 60 }, (_, i): [number, number] | null => (i === 31 ? null : [900 + 80 * i, 1000 + 90 * i])),
+  },
 }));
 
 export function answerOfSessions(
@@ -31,7 +41,7 @@ export function answerOfSessions(
   query: URLSearchParams,
   why: (channel: string) => WhyView,
 ): unknown {
-  if (session === undefined) return { sessions };
+  if (session === undefined) return listOf(query.get('search') ?? '');
   const at = Number(query.get('at') ?? 0);
   if (act === 'instant') return instantOf(vehicle, at);
   if (act === 'step')
@@ -42,11 +52,17 @@ export function answerOfSessions(
   return detailOf(vehicle, Number(session));
 }
 
+function listOf(search: string): SessionsView {
+  const found = sessions.filter(({ name, note }) => `${name} ${note}`.toLowerCase().includes(search.toLowerCase()));
+  const keep = { bytes: 6_930_000, freeBytes: 80e9, warningBytes: 2e9, bytesMax: 50e9, daysMax: null };
+  return { sessions: found, all: sessions.length, laidAside: [], keep };
+}
+
 function detailOf(vehicle: VehicleView, session: number): SessionDetail {
   return {
     session: sessions.find((candidate) => candidate.session === session) ?? (sessions[0] as SessionView),
     reading: 1,
-    readings: [{ id: 1, madeWallMs: startedWallMs, program: '0.1.0', state: 'complete', note: '' }],
+    readings: [{ id: 1, madeWallMs: startedWallMs, program: '0.1.0', hash: 'b0b0', state: 'complete', note: '' }],
     fromUs: 0,
     toUs: lengthUs,
     vehicle: { ...vehicle, epoch: 0 },

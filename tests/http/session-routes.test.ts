@@ -18,8 +18,22 @@ const stored: SessionView = {
   frames: 600,
   bytes: 40_000,
   pinned: false,
+  name: '',
   note: '',
+  tags: ['dyno'],
+  conditions: { fuel: 'methanol' },
   origin: 'live',
+  alarms: { advisory: 0, caution: 2, warning: 1 },
+  lost: 0,
+  pulls: null,
+  spark: { channel: 'engine_speed', bins: [[900, 1000], null] },
+};
+
+const listed = {
+  sessions: [stored],
+  all: 1,
+  laidAside: [{ session: 2, sinceWallMs: 5, untilWallMs: 6, bytes: 7 }],
+  keep: { bytes: 40_000, freeBytes: 9e9, warningBytes: 2e9, bytesMax: null, daysMax: 30 },
 };
 
 /** Knows session 3 alone, and notes what it was asked. */
@@ -31,8 +45,8 @@ class OneSession implements SessionStore {
     this.asked.push([name, session, ...rest]);
   }
 
-  async list() {
-    return { sessions: [stored] };
+  async list(search?: string) {
+    return search === 'nothing' ? { ...listed, sessions: [] } : listed;
   }
 
   async detail({ session, reading }: { session: number; reading: number | undefined }): Promise<never> {
@@ -87,7 +101,8 @@ afterAll(() => app.close());
 
 describe('the addresses of sessions', () => {
   it('list them', async () => {
-    expect((await app.inject({ url: '/api/sessions', headers })).json()).toEqual({ sessions: [stored] });
+    expect((await app.inject({ url: '/api/sessions', headers })).json()).toEqual(listed);
+    expect((await app.inject({ url: '/api/sessions?search=nothing', headers })).json()).toEqual({ ...listed, sessions: [] });
   });
 
   it.each([

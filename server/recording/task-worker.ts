@@ -1,0 +1,82 @@
+// Worker entry: one long piece of work on a stored session, apart from the threads of alarms, recording and replay.
+import { parentPort, workerData } from 'node:worker_threads';
+import type { ReadingsComparison } from '../contract/session-tasks.ts';
+import { compareReadings } from './compare-readings.ts';
+import { exportSession } from './export-session.ts';
+import { toPlain } from './plain-error.ts';
+import { ReadingFile } from './reading-file.ts';
+import { rereadSession } from './reread.ts';
+import { showReading } from './session-edits.ts';
+import { loadStored, SessionFile } from './session-file.ts';
+import type { FromTask, Task, TaskResults, TaskWork } from './task-messages.ts';
+
+const port = parentPort;
+if (!port) throw new Error('this is a worker');
+const { data, task } = workerData as TaskWork;
+const tell = (message: FromTask): void => port.postMessage(message);
+const stopping = new AbortController();
+port.on('message', () => stopping.abort());
+
+type Works = { [K in Task['kind']]: (task: Extract<Task, { kind: K }>) => Promise<TaskResults[K]> };
+
+const works: Works = {
+  async reread({ session, files, nowWallMs, use }) {
+    const against = shownReading(session);
+    const progress = (share: number): void => tell({ kind: 'progress', share });
+    const reading = await rereadSession(data, session, { vehicle: loadStored(files), nowWallMs, progress, signal: stopping.signal });
+    const comparison = compare(session, reading, against);
+    if (use) showReading(data, session, reading);
+    return { reading, comparison };
+  },
+  compare: async ({ session, reading, against }) => compare(session, reading, against),
+  async report({ session, reading, nowWallMs }) {
+    const [{ gatherReport }, { toReportPage }] = await Promise.all([import('./gather-report.ts'), import('../report/report-page.ts')]);
+    return toReportPage(await gatherReport(data, session, reading), nowWallMs);
+  },
+  export: ({ session, options }) => exportSession(data, session, options),
+};
+
+function shownReading(session: number): number {
+  const file = SessionFile.open(data, session);
+  try {
+    return file.shownReading;
+  } finally {
+    file.close();
+  }
+}
+
+function compare(session: number, reading: number, against: number): ReadingsComparison {
+  const file = SessionFile.open(data, session);
+  try {
+    const found = compareReadings(new ReadingFile(file, against), new ReadingFile(file, reading));
+    const { firstUs } = file.facts;
+    const seconds = (us: number): number => (us - firstUs) / 1e6;
+    const toDifference = ({ alarm, severity, timeUs }: (typeof found.alarmsOnlyNew)[number]) => ({ alarm, severity, atS: seconds(timeUs) });
+    return {
+      session,
+      reading,
+      against,
+      identical: found.identical,
+      samples: found.samples,
+      channels: found.channels.map(({ most, ...rest }) => ({
+        ...rest,
+        most: most && { by: most.by, atS: seconds(most.atUs), old: most.old, new: most.new },
+      })),
+      onlyOld: found.onlyOld,
+      onlyNew: found.onlyNew,
+      alarmsMore: found.alarmsOnlyNew.map(toDifference),
+      alarmsFewer: found.alarmsOnlyOld.map(toDifference),
+    };
+  } finally {
+    file.close();
+  }
+}
+
+try {
+  const work = works[task.kind] as (task: Task) => Promise<TaskResults[Task['kind']]>;
+  tell({ kind: 'done', result: await work(task) });
+} catch (error) {
+  tell({ kind: 'failed', error: toPlain(error) });
+} finally {
+  port.close();
+}
