@@ -21,11 +21,11 @@ export interface WatchEvent {
 }
 
 /**
- * So long after it was due a frame is missing: most of a period of a quick one, at most 45 ms of one that comes five times a second, and a
+ * So long after it was due a frame is missing: most of a period of a quick one, at most 35 ms of one that comes six times a second, and a
  * seventh of the period of a slow one, whose sender may be as late as that. Common practice, no source.
  */
 function lateUs(periodUs: number): number {
-  return 10_000 + Math.min(0.7 * periodUs, Math.max(35_000, 0.15 * periodUs));
+  return 10_000 + Math.min(0.7 * periodUs, Math.max(25_000, 0.15 * periodUs));
 }
 
 /** Error frames of one bus closer than this are one event. */

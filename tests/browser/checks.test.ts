@@ -94,6 +94,26 @@ describe.skipIf('reason' in launched)('the Checks page', () => {
     await page.waitForSelector('[data-phase="passed"]', { timeout: 20_000 });
   });
 
+  it('fills the screen with Shut down now when oil pressure does not come, and says that only a person can', async () => {
+    const started = await Serving.start();
+    try {
+      const post = (path: string, body: object) =>
+        fetch(`${started.url}${path}`, { method: 'POST', headers: { 'content-type': 'application/json' }, body: JSON.stringify(body) });
+      expect((await post('/api/checks/running', { check: 'first-start' })).status).toBe(200);
+      expect((await post('/api/simulator/faults', { fault: 'low_oil_pressure', share: '1 %' })).status).toBe(200);
+      context = await browser.newContext({ viewport: tablet, hasTouch: true });
+      const page = await context.newPage();
+      await page.goto(`${started.url}/#/checks/first-start`);
+      await page.waitForSelector('#stop-word', { timeout: 28_000 });
+      const words = await page.locator('.whole-screen', { has: page.locator('#stop-word') }).textContent();
+      expect(words).toMatch(/Shut down now.*oil pressure.*needed 70, [\d.]+ s ago.*can't stop the engine/);
+      const { width, height } = (await page.locator('.whole-screen').first().boundingBox()) ?? { width: 0, height: 0 };
+      expect([width, height]).toEqual([tablet.width, tablet.height]);
+    } finally {
+      await started.stop();
+    }
+  }, 60_000);
+
   it('says what a typed resistance means', async () => {
     const page = await open('checks/line');
     await page.fill('input >> nth=0', '40,2');

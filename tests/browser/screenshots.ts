@@ -63,6 +63,21 @@ const demoShots: Shot[] = [
       await page.click('.frame-line');
     },
   },
+  { name: 'checks', address: 'checks', sizes: ['laptop', 'tablet', 'phone'] },
+  {
+    name: 'bus-check',
+    address: 'checks/bus',
+    sizes: ['tablet', 'phone'],
+    prepare: async (page) => {
+      // Of the first size it goes on for the others.
+      const begin = page.locator('button:text("Begin")');
+      await page.waitForSelector('.big-acts .button');
+      if (await begin.isVisible()) await begin.click();
+      await page.waitForSelector('[data-judged="true"] .verdict-more');
+    },
+  },
+  { name: 'harness', address: 'harness/connector/bulkhead/A3', sizes: ['laptop', 'tablet', 'phone'] },
+  { name: 'harness-light', address: 'harness/circuits', sizes: ['tablet'], light: true },
 ];
 
 /** States of the scripted station. */

@@ -118,7 +118,7 @@ function Running({ procedure, state, followed }: { procedure: Procedure; state: 
       />
       <Cautions state={state} />
       <section aria-label="Verdicts so far" data-judged={result !== null}>
-        {result === null ? <p>Listening. The first verdicts come in a moment.</p> : <VerdictList result={result} />}
+        {result === null ? <p>Listening. The first verdicts come in a moment.</p> : <VerdictList result={result} soFar />}
       </section>
     </>
   );

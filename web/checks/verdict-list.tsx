@@ -5,7 +5,8 @@ import { toNumberText, toWords } from '../shell/numbers.ts';
 import { useFeed } from '../stream/feed.ts';
 import { askWhy } from '../why/asked.ts';
 
-export function VerdictList({ result }: { result: CheckResultView }) {
+/** @param soFar The check still listens: what is right may yet turn. */
+export function VerdictList({ result, soFar = false }: { result: CheckResultView; soFar?: boolean }) {
   const wrong = result.verdicts.filter(({ ok }) => !ok);
   const right = result.verdicts.filter(({ ok }) => ok);
   const notJudged = result.notJudged ?? [];
@@ -45,7 +46,9 @@ export function VerdictList({ result }: { result: CheckResultView }) {
       )}
       {right.length > 0 && (
         <details class="verdict-more" open={wrong.length === 0 && right.length < 12}>
-          <summary>Right ({right.length})</summary>
+          <summary>
+            {soFar ? 'Right so far' : 'Right'} ({right.length})
+          </summary>
           <ol class="plain verdict-rows">
             {right.map((verdict) => (
               <VerdictRow key={toKey(verdict)} verdict={verdict} />
