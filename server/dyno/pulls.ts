@@ -1,6 +1,7 @@
 // Finds full-load sweeps and steady holds in a recording, from throttle, engine speed and what loads the engine. Pure.
-import type { SeriesSet } from '../channels/series.ts';
+import type { Series, SeriesSet } from '../channels/series.ts';
 import type { Signal, Vehicle } from '../definitions/vehicle.ts';
+import { findHolds } from './find-holds.ts';
 import { slopeOf, smoothed, type Trace, toTrace } from './trace.ts';
 
 /** A sweep or a hold. `from` and `to` are seconds from the recording's first frame; speeds in rpm. A contract (`pulls --json`). */
@@ -29,18 +30,22 @@ const sweepMinS = 1.5;
 const sweepRiseMinRpm = 1000;
 const sweepRiseMinShare = 0.25;
 const risingRpmPerS = 60;
+/** Faster than this on the mean, the engine revs up with nothing to drive. */
+const sweepRateMaxRpmPerS = 2500;
 /** A rise that pauses for longer than this is a stepped test, not a sweep. */
 const plateauMaxS = 1.5;
 const completeShare = 0.93;
-const holdMinS = 4;
-const holdCompleteS = 5;
-const holdSpeedShare = 0.02;
-const holdSpeedMinRpm = 60;
-const holdThrottleSpan = 0.03;
-const holdPressureShare = 0.05;
-/** An engine below this share of throttle and of atmospheric manifold pressure idles or warms up: no load point. */
-const loadThrottleMin = 0.12;
+/** An engine below this share of throttle and this manifold pressure idles, warms up or is broken in: no load point. */
+const loadThrottleMin = 0.18;
+const loadThrottleSure = 0.24;
 const loadPressureMinKpa = 60;
+/** What a throttle sensor that is no per cent and says no `min` and `max` must have been seen to span, to be read as closed to open. */
+const seenSpans = new Map([
+  ['V', 2.5],
+  ['mV', 2500],
+  ['deg', 55],
+  ['', 0.7],
+]);
 
 /** Finds all pulls of a recording, in time order. */
 export function findPulls(series: SeriesSet, vehicle: Vehicle): PullsFound {
@@ -51,26 +56,38 @@ export function findPulls(series: SeriesSet, vehicle: Vehicle): PullsFound {
   const speedSeries = roles?.speed ? series.get(roles.speed) : undefined;
   const throttleSeries = roles?.throttle ? series.get(roles.throttle) : undefined;
   if (!roles || !speedSeries || !throttleSeries) return { pulls: [], notJudged };
-  const grid = (name: string | undefined): Trace | undefined => {
+  const grid = (found: Series) => toTrace(found, series.startUs, series.endUs, stepUs);
+  const gridOf = (name: string | undefined) => {
     const found = name === undefined ? undefined : series.get(name);
-    return found && toTrace(found, series.startUs, series.endUs, stepUs);
+    return found && grid(found);
   };
+  const throttle = toShare(grid(throttleSeries), throttleSeries.unit, findSignal(vehicle, roles.throttle as string));
+  if (!throttle) {
+    notJudged.push({ what: 'pulls and holds', line: `{ name: ${roles.throttle}, ..., min: <closed>, max: <full open> }` });
+    return { pulls: [], notJudged };
+  }
+  const rawSpeed = grid(speedSeries);
   const engine: EngineTraces = {
-    speed: smoothed(toTrace(speedSeries, series.startUs, series.endUs, stepUs), 160_000),
-    throttle: toShare(grid(roles.throttle) as Trace, findSignal(vehicle, roles.throttle as string)),
-    pressure: grid(roles.manifoldPressure),
+    rawSpeed,
+    speed: smoothed(rawSpeed, 160_000),
+    throttle,
+    pressure: gridOf(roles.manifoldPressure),
+    cut: gridOf(roles.cut),
     runningAboveRpm: vehicle.engine?.runningAboveRpm ?? 400,
   };
   const sweeps = markComplete(findSweeps(engine));
-  const holds = findHolds(engine, sweeps);
-  return { pulls: [...sweeps, ...holds].sort((a, b) => a.from - b.from), notJudged };
+  const loaded = (i: number) => isLoaded(engine, i) && !sweeps.some(({ from, to }) => toSeconds(i) >= from && toSeconds(i) <= to);
+  return { pulls: [...sweeps, ...findHolds(engine, loaded)].sort((a, b) => a.from - b.from), notJudged };
 }
 
-interface EngineTraces {
+/** Everything on one time grid of 20 ms. */
+export interface EngineTraces {
+  rawSpeed: Trace;
   speed: Trace;
-  /** 0 to 1. */
+  /** 0 closed, 1 full open. */
   throttle: Trace;
   pressure: Trace | undefined;
+  cut: Trace | undefined;
   runningAboveRpm: number;
 }
 
@@ -78,13 +95,17 @@ function findSignal(vehicle: Vehicle, channel: string): Signal | undefined {
   return vehicle.buses.flatMap((bus) => bus.frames.flatMap((frame) => frame.signals)).find((signal) => signal.name === channel);
 }
 
-/** Percent are taken as they are; another unit is scaled by the span that the signal declares, or else by the span seen. */
-function toShare(trace: Trace, signal: Signal | undefined): Trace {
-  if (!signal || signal.unit === '%') return { ...trace, values: trace.values.map((value) => value / 100) };
-  const seen = trace.values.filter((value) => !Number.isNaN(value));
-  const low = signal.min ?? Math.min(...extremes(seen));
-  const high = signal.max ?? Math.max(...extremes(seen));
-  return { ...trace, values: trace.values.map((value) => (value - low) / (high - low)) };
+/**
+ * Per cent are taken as they are; another unit is scaled by the span that the signal declares, or else by the span seen, where that is wide
+ * enough to be the whole way of a throttle. Undefined when it can't be told.
+ */
+function toShare(trace: Trace, unit: string, signal: Signal | undefined): Trace | undefined {
+  const scaled = (low: number, high: number) => ({ ...trace, values: trace.values.map((value) => (value - low) / (high - low)) });
+  if (unit === '%') return scaled(0, 100);
+  if (signal?.min !== undefined && signal.max !== undefined && signal.max > signal.min) return scaled(signal.min, signal.max);
+  const [low, high] = extremes(trace.values.filter((value) => !Number.isNaN(value)));
+  const least = seenSpans.get(unit);
+  return least !== undefined && high - low >= least ? scaled(low, high) : undefined;
 }
 
 function extremes(values: Float64Array): [number, number] {
@@ -134,7 +155,8 @@ function toSweep(speed: Float64Array, from: number, to: number): Pull | undefine
   for (let i = from; i <= end; i++) if ((speed[i] as number) < (speed[start] as number)) start = i;
   const rise = topSpeed - (speed[start] as number);
   const needed = Math.max(sweepRiseMinRpm, sweepRiseMinShare * (speed[start] as number));
-  if (toSeconds(end - start) < sweepMinS || rise < needed) return undefined;
+  const seconds = toSeconds(end - start);
+  if (seconds < sweepMinS || rise < needed || rise > sweepRateMaxRpmPerS * seconds) return undefined;
   return {
     kind: 'sweep',
     from: toSeconds(start),
@@ -152,75 +174,10 @@ function markComplete(sweeps: Pull[]): Pull[] {
   return sweeps.map((sweep) => ({ ...sweep, complete: sweep.speedTo >= completeShare * reference }));
 }
 
-function findHolds(engine: EngineTraces, sweeps: readonly Pull[]): Pull[] {
-  const { speed } = engine;
-  const length = speed.values.length;
-  const inSweep = (i: number) => sweeps.some((sweep) => toSeconds(i) >= sweep.from && toSeconds(i) <= sweep.to);
-  const loaded = (i: number) => isLoaded(engine, i) && !inSweep(i);
-  const holds: Pull[] = [];
-  let from = 0;
-  while (from < length) {
-    if (!loaded(from)) {
-      from++;
-      continue;
-    }
-    const to = steadyUntil(engine, from, loaded);
-    if (toSeconds(to - from) >= holdMinS) {
-      const [low, high] = extremes(speed.values.subarray(from, to + 1));
-      holds.push({
-        kind: 'hold',
-        from: toSeconds(from),
-        to: toSeconds(to),
-        speedFrom: Math.round(low),
-        speedTo: Math.round(high),
-        complete: toSeconds(to - from) >= holdCompleteS,
-      });
-      from = to + 1;
-    } else from += Math.max(1, Math.min(toSteps(0.1), to - from));
-  }
-  return holds;
-}
-
 function isLoaded({ speed, throttle, pressure, runningAboveRpm }: EngineTraces, i: number): boolean {
   if (!((speed.values[i] as number) > runningAboveRpm)) return false;
   const opening = throttle.values[i] as number;
-  if (Number.isNaN(opening)) return false;
+  if (!(opening >= loadThrottleMin)) return false;
   const load = pressure?.values[i];
-  return (
-    opening >= loadThrottleMin && (load === undefined || Number.isNaN(load) || load >= loadPressureMinKpa || opening >= 2 * loadThrottleMin)
-  );
-}
-
-/** How far speed, throttle and manifold pressure stay within their bands when a hold begins at `from`. */
-function steadyUntil(engine: EngineTraces, from: number, loaded: (i: number) => boolean): number {
-  const { speed, throttle, pressure } = engine;
-  const bands = [
-    new Band(speed.values, Math.max(holdSpeedMinRpm, holdSpeedShare * (speed.values[from] as number)) * 2),
-    new Band(throttle.values, holdThrottleSpan * 2),
-  ];
-  if (pressure) bands.push(new Band(pressure.values, Math.max(6, holdPressureShare * 2 * (pressure.values[from] as number))));
-  let i = from;
-  while (i < speed.values.length && loaded(i) && bands.every((band) => band.take(i))) i++;
-  return i - 1;
-}
-
-/** Keeps the span of the values taken so far within `spanMax`. */
-class Band {
-  private low = Number.POSITIVE_INFINITY;
-  private high = Number.NEGATIVE_INFINITY;
-  private readonly values: Float64Array;
-  private readonly spanMax: number;
-
-  constructor(values: Float64Array, spanMax: number) {
-    this.values = values;
-    this.spanMax = spanMax;
-  }
-
-  take(i: number): boolean {
-    const value = this.values[i] as number;
-    if (Number.isNaN(value)) return true;
-    this.low = Math.min(this.low, value);
-    this.high = Math.max(this.high, value);
-    return this.high - this.low <= this.spanMax;
-  }
+  return load === undefined || Number.isNaN(load) || load >= loadPressureMinKpa || opening >= loadThrottleSure;
 }

@@ -25,8 +25,11 @@ export function firstState(cylinders) {
   };
 }
 
-/** @param throttle `%`, `V` or `deg`: the throttle signal's unit. @param manifold Whether there is a manifold sensor, and its range, kPa. */
-export function vehicleOf(state, { throttle = '%', manifold = 250 } = {}) {
+/**
+ * @param throttle `%`, `V` or `deg`: the throttle signal's unit; the bits are the same, so that frames simulated for one can be read by another.
+ * @param manifold Range of the manifold sensor, kPa; 0 is none. @param cut Whether the controller says when it cuts.
+ */
+export function vehicleOf(state, { throttle = '%', manifold = 250, cut = true } = {}) {
   const { cylinders, groups, probes, port, plenum } = state;
   const { banks, order } = layouts[cylinders];
   const named = (list) => list.map((name, i) => `${i + 1}: ${name}`).join(', ');
@@ -45,8 +48,7 @@ engine:
   speed: engine_speed
   throttle: throttle
 ${manifold ? '  manifold_pressure: manifold_pressure\n' : ''}  barometer: station_pressure
-  cut: fuel_cut
-  exhaust_temps: { ${probes.map((name, i) => `${i + 1}: { channel: egt_${i + 1}, lag: 0.6..1.1 s, probe: ${name} }`).join(', ')} }
+${cut ? '  cut: fuel_cut\n' : ''}  exhaust_temps: { ${probes.map((name, i) => `${i + 1}: { channel: egt_${i + 1}, lag: 0.6..1.1 s, probe: ${name} }`).join(', ')} }
 injector_sets:
   port: { pulse: port_pulse, pulse_is: per event, injections_per_cycle: 1, cylinders: [${range(cylinders).join(', ')}], flow: 900 cc/min at 300 kPa,
     dead_time: 1.0 ms, injectors: { ${named(port)} } }
@@ -58,8 +60,8 @@ injector_sets:
     throttle === '%'
       ? '{ name: throttle, bytes: 2..3, factor: 0.01, unit: "%", min: 0, max: 100 }'
       : throttle === 'V'
-        ? '{ name: throttle, bytes: 2..3, factor: 0.001, unit: V, min: 0.5, max: 4.5 }'
-        : '{ name: throttle, bytes: 2..3, factor: 0.01, unit: deg, min: 3, max: 84 }';
+        ? '{ name: throttle, bytes: 2..3, factor: 0.0004, offset: 0.5, unit: V, min: 0.5, max: 4.5 }'
+        : '{ name: throttle, bytes: 2..3, factor: 0.0081, offset: 3, unit: deg, min: 3, max: 84 }';
   const boxFrames = range(Math.ceil(cylinders / 4)).map((frame) => {
     const signals = range(Math.min(4, cylinders - 4 * (frame - 1))).map(
       (i) => `{ name: egt_${4 * (frame - 1) + i}, bytes: ${2 * i - 2}..${2 * i - 1}, factor: 0.1, offset: -50, unit: degC }`,

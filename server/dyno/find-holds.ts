@@ -1,0 +1,144 @@
+// Finds steady load points: the longest stretches in which speed and throttle stand still under load. Pure.
+import type { EngineTraces, Pull } from './pulls.ts';
+import type { Trace } from './trace.ts';
+
+/** Common practice, no source. */
+const holdMinS = 4;
+const holdCompleteS = 5;
+/** Span of speed over a whole hold, and of throttle. */
+const speedSpanShare = 0.03;
+const speedSpanMinRpm = 100;
+const throttleSpan = 0.05;
+/** On the limiter speed goes up and down faster than a brake lets it: mean change of speed within a second, as a share. */
+const hurryPerS = 0.06;
+const hurryMinRpmPerS = 150;
+/** A cut within a hold, and this long around it, is none. */
+const cutAroundS = 0.5;
+
+/** Holds among the instants that are `loaded`, longest first found, in time order. */
+export function findHolds(engine: EngineTraces, loaded: (i: number) => boolean): Pull[] {
+  const { speed } = engine;
+  const stepS = speed.stepUs / 1e6;
+  const uncut = withoutCuts(engine, Math.round(cutAroundS / stepS));
+  const found: [number, number][] = [];
+  const length = speed.values.length;
+  for (let from = 0; from < length; from++) {
+    if (!loaded(from) || !uncut(from)) continue;
+    let to = from;
+    while (to + 1 < length && loaded(to + 1) && uncut(to + 1)) to++;
+    collect(engine, from, to, Math.round(holdMinS / stepS), found);
+    from = to;
+  }
+  return found.filter(([from, to]) => !isHurried(engine, from, to)).map(([from, to]) => toHold(speed, from, to));
+}
+
+function toHold(speed: Trace, from: number, to: number): Pull {
+  const stepS = speed.stepUs / 1e6;
+  const [low, high] = spanOf(speed.values, from, to);
+  return {
+    kind: 'hold',
+    from: from * stepS,
+    to: to * stepS,
+    speedFrom: Math.round(low),
+    speedTo: Math.round(high),
+    complete: (to - from) * stepS >= holdCompleteS,
+  };
+}
+
+function withoutCuts({ cut }: EngineTraces, around: number): (i: number) => boolean {
+  if (!cut) return () => true;
+  const { values } = cut;
+  // Cuts up to each instant: none within a stretch when both ends have counted as many.
+  const counts = new Uint32Array(values.length + 1);
+  for (let i = 0; i < values.length; i++) counts[i + 1] = (counts[i] as number) + ((values[i] as number) > 0 ? 1 : 0);
+  return (i) => counts[Math.max(0, i - around)] === counts[Math.min(values.length, i + around + 1)];
+}
+
+/** The longest steady stretch within [from, to], and then those before and behind it. */
+function collect(engine: EngineTraces, from: number, to: number, least: number, found: [number, number][]): void {
+  if (to - from < least) return;
+  const best = longestSteady(engine, from, to);
+  if (!best || best[1] - best[0] < least) return;
+  collect(engine, from, best[0] - 1, least, found);
+  found.push(best);
+  collect(engine, best[1] + 1, to, least, found);
+}
+
+function longestSteady({ speed, throttle }: EngineTraces, from: number, to: number): [number, number] | undefined {
+  const speeds = new SlidingSpan(speed.values);
+  const throttles = new SlidingSpan(throttle.values);
+  let best: [number, number] | undefined;
+  let first = from;
+  for (let i = from; i <= to; i++) {
+    speeds.push(i);
+    throttles.push(i);
+    while (first < i && !(speeds.span <= speedSpanAt(speeds.high) && throttles.span <= throttleSpan)) {
+      first++;
+      speeds.dropBefore(first);
+      throttles.dropBefore(first);
+    }
+    if (!best || i - first > best[1] - best[0]) best = [first, i];
+  }
+  return best;
+}
+
+const speedSpanAt = (rpm: number) => Math.max(speedSpanMinRpm, speedSpanShare * rpm);
+
+/** Whether speed goes up and down all the time, as on the limiter. */
+function isHurried({ rawSpeed, speed }: EngineTraces, from: number, to: number): boolean {
+  const stepS = speed.stepUs / 1e6;
+  const every = Math.max(1, Math.round(0.06 / stepS));
+  let way = 0;
+  for (let i = from + every; i <= to; i += every) {
+    const change = (rawSpeed.values[i] as number) - (rawSpeed.values[i - every] as number);
+    if (!Number.isNaN(change)) way += Math.abs(change);
+  }
+  const [, high] = spanOf(speed.values, from, to);
+  return way / ((to - from) * stepS) > Math.max(hurryMinRpmPerS, hurryPerS * high);
+}
+
+function spanOf(values: Float64Array, from: number, to: number): [low: number, high: number] {
+  let low = Number.POSITIVE_INFINITY;
+  let high = Number.NEGATIVE_INFINITY;
+  for (let i = from; i <= to; i++) {
+    const value = values[i] as number;
+    if (value < low) low = value;
+    if (value > high) high = value;
+  }
+  return [low, high];
+}
+
+/** Lowest and highest of a window that only moves forward; NaN is passed over. */
+class SlidingSpan {
+  private readonly values: Float64Array;
+  private lows: number[] = [];
+  private highs: number[] = [];
+  private lowAt = 0;
+  private highAt = 0;
+
+  constructor(values: Float64Array) {
+    this.values = values;
+  }
+
+  push(i: number): void {
+    const value = this.values[i] as number;
+    if (Number.isNaN(value)) return;
+    while (this.lows.length > this.lowAt && (this.values[this.lows.at(-1) as number] as number) >= value) this.lows.pop();
+    while (this.highs.length > this.highAt && (this.values[this.highs.at(-1) as number] as number) <= value) this.highs.pop();
+    this.lows.push(i);
+    this.highs.push(i);
+  }
+
+  dropBefore(i: number): void {
+    while (this.lowAt < this.lows.length && (this.lows[this.lowAt] as number) < i) this.lowAt++;
+    while (this.highAt < this.highs.length && (this.highs[this.highAt] as number) < i) this.highAt++;
+  }
+
+  get high(): number {
+    return this.highAt < this.highs.length ? (this.values[this.highs[this.highAt] as number] as number) : 0;
+  }
+
+  get span(): number {
+    return this.lowAt < this.lows.length ? this.high - (this.values[this.lows[this.lowAt] as number] as number) : 0;
+  }
+}
