@@ -6,6 +6,7 @@ import { addCheckCommand } from './commands/check.ts';
 import { addDecodeCommand } from './commands/decode.ts';
 import { addDoctorCommand } from './commands/doctor.ts';
 import { addExportCommand } from './commands/export.ts';
+import { addFindCommand } from './commands/find.ts';
 import { addImportCommand } from './commands/import.ts';
 import { addImportTableCommand } from './commands/import-table.ts';
 import { addPullsCommand } from './commands/pulls.ts';
@@ -28,6 +29,7 @@ const commands: AddCommand[] = [
   addServeCommand,
   addBackupCommand,
   addExportCommand,
+  addFindCommand,
   addImportCommand,
   addImportTableCommand,
   addRepairCommand,
