@@ -3,7 +3,7 @@ import { createHash } from 'node:crypto';
 import type { Verdict } from '../checks/verdict.ts';
 import { type AlarmStretch, toAlarmStretches } from './alarm-stretches.ts';
 import { toCautions } from './cautions.ts';
-import type { CylinderPeak } from './cylinder-peaks.ts';
+import type { CylinderPeak, PullPeaks } from './cylinder-peaks.ts';
 import { html, type Markup, type Piece } from './markup.ts';
 import type { ReportData } from './report-data.ts';
 import { toClock, toPlotFigure, unitWord } from './report-plot.ts';
@@ -12,8 +12,7 @@ import { reportStyle } from './report-style.ts';
 /** Alarms that are listed, and marked in the plots. */
 const alarmsListedMax = 500;
 const alarmsMarkedMax = 30;
-/** With more columns than these a table is set smaller, so that sixteen fit on paper. */
-const manyCylinders = 8;
+const cylindersAcrossMax = 8;
 
 /** What the page may load: its own style and nothing else. For the page itself and for whoever serves it. */
 export const reportPolicy = `default-src 'none'; style-src 'sha256-${createHash('sha256').update(reportStyle).digest('base64')}'`;
@@ -185,8 +184,8 @@ ${right.length > 0 && html`<p><b>Right:</b></p><ul class="right">${right.map(({ 
 }
 
 /** A table that a narrow screen scrolls by itself, and whose head comes again on each page. */
-function table(head: readonly string[], rows: readonly Markup[], kind = ''): Markup {
-  return html`<div class="wide"><table class="${kind}">
+function table(head: readonly string[], rows: readonly Markup[]): Markup {
+  return html`<div class="wide"><table>
 <thead><tr>${head.map((word) => html`<th scope="col">${word}</th>`)}</tr></thead>
 <tbody>${rows}</tbody></table></div>`;
 }
@@ -200,23 +199,30 @@ function pullsSection({ pulls, pullPeaks, peaks, notJudged }: ReportData): Marku
   const none = notJudged.length > 0 ? notJudgedList(notJudged) : html`<p class="quiet">None in this recording.</p>`;
   if (pulls.length === 0) return section('Pulls and holds', none);
   const cylinders = peaks.map(({ cylinder }) => cylinder);
-  const several = cylinders.length > 1;
-  const head = ['', 'From', 'To', 'Speed, rpm', ...cylinders.map((cylinder) => `Cyl ${cylinder}`), ...(several ? ['Spread, K'] : [])];
-  const rows = pullPeaks.map(
-    ({
-      pull,
-      peaks: highest,
-      spread,
-    }) => html`<tr><th scope="row">${pull.kind === 'sweep' ? 'pull' : 'hold'}${!pull.complete && ', lifted'}</th>
-<td class="number">${toClock(pull.from)}</td><td class="number">${toClock(pull.to)}</td><td class="number">${Math.round(pull.speedFrom)} to ${Math.round(pull.speedTo)}</td>
-${cylinders.map((cylinder) => html`<td class="number">${toValue(highest.get(cylinder)?.value)}</td>`)}${several && html`<td class="number">${toValue(spread?.value)}</td>`}</tr>`,
-  );
   return section(
     'Pulls and holds',
-    table(head, rows, cylinders.length > manyCylinders ? 'many' : ''),
+    inRows(cylinders).map((some, i, all) => pullsTable(pullPeaks, some, cylinders.length > 1 && i === all.length - 1)),
     cylinders.length > 0 &&
       html`<p class="quiet">Highest indicated exhaust temperature of each cylinder, ${unitsOf(peaks)}, until its probe's lag behind the end; greatest spread before the end. Indicated, not the gas itself.</p>`,
   );
+}
+
+/** Up to eight cylinders a table: more don't fit on paper. */
+function inRows(cylinders: readonly number[]): number[][] {
+  if (cylinders.length === 0) return [[]];
+  const tables = Math.ceil(cylinders.length / cylindersAcrossMax);
+  const across = Math.ceil(cylinders.length / tables);
+  return Array.from({ length: tables }, (_, i) => cylinders.slice(i * across, (i + 1) * across));
+}
+
+function pullsTable(pullPeaks: readonly PullPeaks[], cylinders: readonly number[], withSpread: boolean): Markup {
+  const head = ['', 'From', 'To', 'Speed, rpm', ...cylinders.map((cylinder) => `Cyl ${cylinder}`), ...(withSpread ? ['Spread, K'] : [])];
+  const rows = pullPeaks.map(
+    ({ pull, peaks, spread }) => html`<tr><th scope="row">${pull.kind === 'sweep' ? 'pull' : 'hold'}${!pull.complete && ', lifted'}</th>
+<td class="number">${toClock(pull.from)}</td><td class="number">${toClock(pull.to)}</td><td class="number">${Math.round(pull.speedFrom)} to ${Math.round(pull.speedTo)}</td>
+${cylinders.map((cylinder) => html`<td class="number">${toValue(peaks.get(cylinder)?.value)}</td>`)}${withSpread && html`<td class="number">${toValue(spread?.value)}</td>`}</tr>`,
+  );
+  return table(head, rows);
 }
 
 function unitsOf(peaks: readonly CylinderPeak[]): string {

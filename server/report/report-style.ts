@@ -17,7 +17,7 @@ code { font-size: .92em }
 .tag { display: inline-block; padding: 0 .4rem; border: 1px solid #777; border-radius: .3rem }
 table { width: 100%; border-collapse: collapse; font-variant-numeric: tabular-nums }
 th, td { padding: .2rem .4rem; border-bottom: 1px solid #bbb; text-align: left; vertical-align: top }
-thead th { white-space: nowrap }
+thead th { overflow-wrap: normal }
 .wide { overflow-x: auto }
 .right { columns: 2; font-size: .9em }
 thead { display: table-header-group }
@@ -43,5 +43,5 @@ footer { margin-top: 1.5rem; padding-top: .4rem; border-top: 1px solid #777; fon
 tr, figure, li { break-inside: avoid }
 h2, h3 { break-after: avoid }
 @media (max-width: 40rem) { .right { columns: 1 } .facts th { width: 8rem } }
-@media print { .wide { overflow: visible } .many { font-size: 7.5pt } .many td, .many th { padding: .15rem .2rem } body { max-width: none; padding: 0; font-size: 10pt } * { print-color-adjust: exact } }
+@media print { .wide { overflow: visible } body { max-width: none; padding: 0; font-size: 10pt } * { print-color-adjust: exact } }
 `;

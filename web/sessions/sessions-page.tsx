@@ -1,16 +1,20 @@
-// The recorded sessions: found, noted, pinned, laid aside and brought back, and opened for replay.
+// The recorded sessions: searched, written about, pinned, deleted and brought back, read again, exported, and opened for replay.
 import './sessions.css';
-import { useComputed, useSignal } from '@preact/signals';
+import { type Signal, useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { SessionChange } from '../../server/contract/replay.ts';
+import type { RereadJob, RereadsView } from '../../server/contract/session-tasks.ts';
 import type { SessionsView, SessionView } from '../../server/contract/sessions.ts';
 import type { PageProps } from '../router.tsx';
-import { toAddress } from '../router.tsx';
-import { toBytesText, toClockText, toCountText } from '../shell/numbers.ts';
 import { ApiError, getJson, sendJson } from '../stream/api.ts';
+import { KeepPanel, LaidAside } from './keep-panel.tsx';
 import { ReplayPage } from './replay-page.tsx';
+import { RereadJobs } from './reread-jobs.tsx';
+import { SessionRow } from './session-row.tsx';
 
 const refreshMs = 5000;
+const jobsRefreshMs = 700;
+const searchDelayMs = 200;
 
 export function SessionsPage({ rest, query }: PageProps) {
   const [session] = rest;
@@ -19,12 +23,20 @@ export function SessionsPage({ rest, query }: PageProps) {
   return <SessionList />;
 }
 
+/** What a row or a panel of the page may do. */
+export interface SessionActs {
+  change(session: number, body: SessionChange): Promise<void>;
+  layAside(session: number): Promise<void>;
+  restore(session: number): Promise<void>;
+  reread(sessions: number[]): Promise<void>;
+  cancel(job?: number): Promise<void>;
+}
+
 function SessionList() {
-  const sessions = useSignal<SessionView[] | undefined>(undefined);
+  const list = useSignal<SessionsView | undefined>(undefined);
+  const jobs = useSignal<RereadJob[]>([]);
   const problem = useSignal('');
   const search = useSignal('');
-  const laidAside = useSignal<SessionView | undefined>(undefined);
-  const shown = useComputed(() => (sessions.value ?? []).filter((session) => matches(session, search.value)));
   const attempt = async (work: () => Promise<unknown>) => {
     try {
       await work();
@@ -35,150 +47,115 @@ function SessionList() {
   };
   const refresh = () =>
     attempt(async () => {
-      sessions.value = (await getJson<SessionsView>('/api/sessions')).sessions;
+      const asked = search.peek();
+      const found = await getJson<SessionsView>(`/api/sessions?${new URLSearchParams({ search: asked })}`);
+      // Whoever has typed on meanwhile waits for the answer to that.
+      if (asked === search.peek()) list.value = found;
     });
-  const change = (session: SessionView, body: SessionChange) =>
-    attempt(() => sendJson('PATCH', `/api/sessions/${session.session}`, body)).then(refresh);
-  const layAside = (session: SessionView) =>
-    attempt(async () => {
-      await sendJson('DELETE', `/api/sessions/${session.session}`, undefined);
-      laidAside.value = session;
-    }).then(refresh);
-  const restore = (session: SessionView) =>
-    attempt(async () => {
-      await sendJson('POST', `/api/sessions/${session.session}/restore`, {});
-      laidAside.value = undefined;
-    }).then(refresh);
-  // The timer lives as long as the page.
-  useEffect(() => {
-    void refresh();
-    const timer = setInterval(() => !document.hidden && void refresh(), refreshMs);
-    return () => clearInterval(timer);
-  }, []);
+  useLists(search, jobs, refresh);
+  const takeJobs = (view: RereadsView) => {
+    jobs.value = view.jobs;
+  };
+  const acts: SessionActs = {
+    change: (session, body) => attempt(() => sendJson('PATCH', `/api/sessions/${session}`, body)).then(refresh),
+    layAside: (session) => attempt(() => sendJson('DELETE', `/api/sessions/${session}`, undefined)).then(refresh),
+    restore: (session) => attempt(() => sendJson('POST', `/api/sessions/${session}/restore`, {})).then(refresh),
+    reread: (sessions) => attempt(async () => takeJobs(await sendJson<RereadsView>('POST', '/api/rereads', { sessions }))),
+    cancel: (job) =>
+      attempt(async () => takeJobs(await sendJson<RereadsView>('DELETE', `/api/rereads${job === undefined ? '' : `/${job}`}`, undefined))),
+  };
+  const shown = list.value?.sessions ?? [];
   return (
     <div class="page sessions-page">
-      <div class="sessions-head">
-        <h1>Sessions</h1>
-        <input
-          type="search"
-          placeholder="note, vehicle, date or number"
-          aria-label="Search sessions"
-          value={search}
-          onInput={(event) => {
-            search.value = event.currentTarget.value;
-          }}
-        />
-        <p class="quiet" role="status">
-          {sessions.value === undefined ? '' : `${shown.value.length} of ${sessions.value.length}`}
-        </p>
-      </div>
+      <ListHead list={list.value} search={search} reread={acts.reread} />
       {problem.value && (
         <p class="problem" role="alert">
           {problem}
         </p>
       )}
-      {laidAside.value && (
-        <p class="panel laid-aside" role="status">
-          Session {laidAside.value.session} is laid aside.
-          <button type="button" class="button" onClick={() => laidAside.value && void restore(laidAside.value)}>
-            Bring it back
-          </button>
-        </p>
-      )}
-      {sessions.value?.length === 0 && (
+      <RereadJobs jobs={jobs.value} cancel={acts.cancel} />
+      {list.value && <LaidAside laidAside={list.value.laidAside} restore={acts.restore} />}
+      {list.value?.all === 0 && (
         <div class="panel page-note">
           <h2>Nothing is recorded yet</h2>
           <p>Recording begins by itself with the first frame, and nobody needs to press a button.</p>
         </div>
       )}
       <ol class="plain session-list">
-        {shown.value.map((session) => (
-          <SessionRow key={session.session} session={session} change={change} layAside={layAside} />
+        {shown.map((session) => (
+          <SessionRow key={session.session} session={session} acts={acts} readings={readingsMade(jobs.value, session.session)} />
         ))}
       </ol>
+      {list.value && <KeepPanel keep={list.value.keep} />}
     </div>
   );
 }
 
-function matches(session: SessionView, search: string): boolean {
-  const date = new Date(session.startedWallMs).toLocaleString();
-  const text = `${session.session} ${session.vehicle} ${session.note} ${session.origin} ${date}`.toLowerCase();
-  return search
-    .toLowerCase()
-    .split(/\s+/)
-    .every((word) => text.includes(word));
+/** Changes when a re-reading of the session has ended: what is open of its readings is then asked for anew. */
+function readingsMade(jobs: RereadJob[], session: number): number {
+  return jobs.filter((job) => job.session === session && job.state === 'done').length;
 }
 
-const stateWords = { open: 'being recorded', closed: '', killed: 'the program ended in the middle of it' } as const;
-
-interface SessionRowProps {
-  session: SessionView;
-  change(session: SessionView, body: SessionChange): Promise<void>;
-  layAside(session: SessionView): Promise<void>;
+/** Keeps the list and the re-readings up to date while the page is open; a search is asked for once it rests. */
+function useLists(search: Signal<string>, jobs: Signal<RereadJob[]>, refresh: () => Promise<void>): void {
+  useEffect(() => {
+    const lookAtJobs = async () => {
+      const before = jobs.peek().filter(isUnderWay).length;
+      const { jobs: found } = await getJson<RereadsView>('/api/rereads').catch(() => ({ jobs: jobs.peek() }));
+      jobs.value = found;
+      if (found.filter(isUnderWay).length < before) void refresh();
+    };
+    void refresh();
+    void lookAtJobs();
+    const timers = [
+      setInterval(() => !document.hidden && void refresh(), refreshMs),
+      setInterval(() => !document.hidden && jobs.peek().some(isUnderWay) && void lookAtJobs(), jobsRefreshMs),
+    ];
+    return () => timers.forEach(clearInterval);
+  }, []);
+  const asked = search.value;
+  useEffect(() => {
+    const timer = setTimeout(() => void refresh(), searchDelayMs);
+    return () => clearTimeout(timer);
+  }, [asked]);
 }
 
-function SessionRow({ session, change, layAside }: SessionRowProps) {
-  const note = useSignal(session.note);
-  const changed = note.value !== session.note;
+export function isUnderWay({ state }: RereadJob): boolean {
+  return state === 'waiting' || state === 'running';
+}
+
+interface ListHeadProps {
+  list: SessionsView | undefined;
+  search: Signal<string>;
+  reread(sessions: number[]): Promise<void>;
+}
+
+function ListHead({ list, search, reread }: ListHeadProps) {
+  const closed = (list?.sessions ?? []).filter((session: SessionView) => session.state !== 'open');
   return (
-    <li class="session panel" data-session={session.session}>
-      <div class="session-what">
-        <h2>
-          <a href={toAddress('sessions', String(session.session))}>
-            {new Date(session.startedWallMs).toLocaleString()}
-            {session.pinned && <span class="pinned">pinned</span>}
-          </a>
-        </h2>
-        <p>
-          session {session.session}, {session.vehicle}, <b>{toClockText(session.seconds)}</b>, {toCountText(session.frames)} frames,{' '}
-          {toBytesText(session.bytes)}
-        </p>
-        <p class="small quiet">{[session.origin, stateWords[session.state]].filter(Boolean).join(', ')}</p>
-      </div>
-      <form
-        class="session-note"
-        onSubmit={(event) => {
-          event.preventDefault();
-          void change(session, { note: note.value });
+    <div class="sessions-head">
+      <h1>Sessions</h1>
+      <input
+        type="search"
+        placeholder="name, note, tag, channel or date"
+        aria-label="Search sessions"
+        value={search}
+        onInput={(event) => {
+          search.value = event.currentTarget.value;
         }}
+      />
+      <p class="quiet" role="status">
+        {list === undefined ? '' : `${list.sessions.length} of ${list.all}`}
+      </p>
+      <button
+        type="button"
+        class="button"
+        disabled={closed.length === 0}
+        title="Reads every session of this list again by today's definitions, beside the readings that they have"
+        onClick={() => void reread(closed.map(({ session }) => session))}
       >
-        <textarea
-          rows={2}
-          aria-label={`Note of session ${session.session}`}
-          placeholder="Note"
-          value={note}
-          onInput={(event) => {
-            note.value = event.currentTarget.value;
-          }}
-        />
-        {changed && (
-          <button type="submit" class="button main">
-            Keep
-          </button>
-        )}
-      </form>
-      <div class="session-acts">
-        <a class="button main" href={toAddress('sessions', String(session.session))}>
-          Replay
-        </a>
-        <button
-          type="button"
-          class="button"
-          aria-pressed={session.pinned}
-          onClick={() => void change(session, { pinned: !session.pinned })}
-        >
-          {session.pinned ? 'Pinned' : 'Pin'}
-        </button>
-        <button
-          type="button"
-          class="button"
-          disabled={session.state === 'open' || session.pinned}
-          title={session.pinned ? 'A pinned session is never deleted' : ''}
-          onClick={() => void layAside(session)}
-        >
-          Delete
-        </button>
-      </div>
-    </li>
+        Read {closed.length === 1 ? 'it' : `these ${closed.length}`} again
+      </button>
+    </div>
   );
 }
