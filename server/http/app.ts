@@ -30,6 +30,7 @@ import { addPullsRoutes } from './pulls-routes.ts';
 import { addSessionRoutes, type SessionStore } from './session-routes.ts';
 import { addSessionTaskRoutes, type SessionTaskDesk } from './session-task-routes.ts';
 import { addSimulatorRoutes } from './simulator-routes.ts';
+import { addTableRoutes } from './table-routes.ts';
 import { addVehicleRoutes } from './vehicle-routes.ts';
 import { addWindowRoutes } from './window-routes.ts';
 
@@ -82,6 +83,7 @@ const topics: AddRoutes[] = [
   addChecksRoutes,
   addHarnessRoutes,
   addPullsRoutes,
+  addTableRoutes,
 ];
 
 export async function buildApp(parts: AppParts): Promise<App> {
