@@ -8,9 +8,12 @@ import type { Vehicle } from '../../server/definitions/vehicle.ts';
 import { listSummaries, matchesSearch } from '../../server/recording/catalogue.ts';
 import { sessionPath } from '../../server/recording/data-folder.ts';
 import { importFrames } from '../../server/recording/import-session.ts';
+import { ReadingFile } from '../../server/recording/reading-file.ts';
 import { Recorder } from '../../server/recording/recorder.ts';
+import { SessionFile } from '../../server/recording/session-file.ts';
 import { SessionTasks } from '../../server/recording/session-tasks.ts';
 import { Sessions } from '../../server/recording/sessions.ts';
+import { summarizeSamples } from '../../server/recording/statistics.ts';
 import { canTrace } from '../doubles/can-trace.ts';
 import { testVehicle } from './test-vehicle.ts';
 
@@ -140,6 +143,79 @@ describe('reports and exports', () => {
 function leftOvers(): string[] {
   return readdirSync(tmpdir()).filter((name) => name.startsWith('evenburn-export-'));
 }
+
+describe('statistics', () => {
+  it('are of the samples themselves, between two times', async () => {
+    await addSession();
+    const { fromUs } = await sessions.detail(first);
+    const file = SessionFile.open(data, 1);
+    const reading = new ReadingFile(file, 1);
+    const values: number[] = [];
+    const [from, to] = [fromUs + 3_000_000, fromUs + 9_000_000];
+    for (const { timeUs, value, quality } of reading.samples(reading.channel('noisy_0').id)) {
+      for (const [i, us] of timeUs.entries()) if (us >= from && us <= to && quality[i] === 0) values.push(value[i] as number);
+    }
+    file.close();
+    values.sort((a, b) => a - b);
+    const { channels } = await tasks.statistics(1, { channels: 'noisy_0', from, to });
+    expect(channels[0]).toMatchObject({
+      channel: 'noisy_0',
+      ok: values.length,
+      outOfRange: 0,
+      bad: 0,
+      low: values[0],
+      high: values.at(-1),
+    });
+    expect(channels[0]?.mean).toBeCloseTo(values.reduce((sum, value) => sum + value, 0) / values.length, 9);
+    const middle = (values.length - 1) / 2;
+    expect(channels[0]?.p50).toBeCloseTo(((values[Math.floor(middle)] ?? 0) + (values[Math.ceil(middle)] ?? 0)) / 2, 9);
+  });
+
+  it('count only the times at which another channel lay between two values', async () => {
+    await addSession();
+    const { fromUs: from, toUs: to } = await sessions.detail(first);
+    const whole = await tasks.statistics(1, { channels: 'noisy_0,wander_0', from, to });
+    const wander = whole.channels[1];
+    const axisTo = wander?.p50 ?? 0;
+    const half = await tasks.statistics(1, { channels: 'wander_0,noisy_0', from, to, axis: 'wander_0', axisTo });
+    // Both come in one frame: those of the lower half of the one are half of the other's.
+    expect(half.channels[0]?.high).toBeLessThanOrEqual(axisTo);
+    expect(half.channels[0]?.ok).toBe(half.channels[1]?.ok);
+    expect((half.channels[0]?.ok ?? 0) / (wander?.ok ?? 1)).toBeGreaterThanOrEqual(0.5);
+  });
+
+  it('are null where nothing was, and count what was bad', async () => {
+    await addSession();
+    const { fromUs: from } = await sessions.detail(first);
+    const { channels } = await tasks.statistics(1, { channels: 'noisy_0', from: 0, to: from - 1 });
+    expect(channels[0]).toEqual({
+      channel: 'noisy_0',
+      unit: '',
+      ok: 0,
+      outOfRange: 0,
+      bad: 0,
+      low: null,
+      high: null,
+      mean: null,
+      p5: null,
+      p50: null,
+      p95: null,
+    });
+    await expect(tasks.statistics(1, { channels: 'no_such', from: 0, to: 1 })).rejects.toMatchObject({ code: 'CHANNEL_UNKNOWN' });
+    await expect(tasks.statistics(1, { channels: 'noisy_0', from: 2, to: 1 })).rejects.toMatchObject({ code: 'REQUEST_WRONG' });
+  });
+
+  it.each([
+    [[10, 20, 30, 40], 25, 11.5, 38.5],
+    [[5], 5, 5, 5],
+    [[3, 1, 2], 2, 1.1, 2.9],
+  ])('of %j have the middle %f, and the 5th and 95th percentile %f and %f', (values, p50, p5, p95) => {
+    const found = summarizeSamples('a', '', Float64Array.from(values), 0, 0);
+    expect(found.p50).toBeCloseTo(p50, 12);
+    expect(found.p5).toBeCloseTo(p5, 12);
+    expect(found.p95).toBeCloseTo(p95, 12);
+  });
+});
 
 describe('the list of sessions', () => {
   it('is searched by name, note, tag, conditions, date and channel, every word', async () => {
