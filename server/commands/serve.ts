@@ -139,10 +139,10 @@ async function openData({ data, keep, keepDays }: ServeOptions, vehicle: Promise
     onSpace: (freeBytes) => station()?.spaceChanged(freeBytes),
   });
   const sessions = new Sessions(folder, recorder, kept);
-  const started = await vehicle;
   const tasks = new SessionTasks({
     data: folder,
-    vehicle: () => station()?.vehicle ?? started,
+    // Only pages ask, and they are up once the station is. A vehicle that can't be read must not leave the recorder open.
+    vehicle: () => (station() as Station).vehicle,
     release: (session) => sessions.release(session),
   });
   return {
