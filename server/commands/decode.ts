@@ -1,6 +1,7 @@
 // `evenburn decode FILE --vehicle DIR`: a recorded file to samples on standard output, streaming; counts on standard error.
 import { type Command, Option } from 'commander';
 import type { FrameBatch } from '../bus/frame-batch.ts';
+import type { NotMade } from '../channels/built-in.ts';
 import type { SampleBatch } from '../channels/sample-batch.ts';
 import type { DecodeCounts } from '../codec/decoder.ts';
 import type { Transport } from '../codec/transport.ts';
@@ -41,6 +42,7 @@ async function decode(path: string, options: DecodeOptions): Promise<void> {
   const { parseCsvColumns } = await import('../exchange/csv-frames.ts');
   const { SampleText } = await import('../exchange/sample-text.ts');
   const { listChannels } = await import('../channels/channel-list.ts');
+  const { listBuiltIns } = await import('../channels/built-in.ts');
   const vehicle = await getVehicle(options.vehicle);
   const text = new SampleText(
     options.format,
@@ -67,6 +69,14 @@ async function decode(path: string, options: DecodeOptions): Promise<void> {
   stage.finish();
   await output.drained();
   for (const line of reportLines(path, file.counts, stage, vehicle.buses, text.lines)) process.stderr.write(`evenburn: ${line}\n`);
+  if (!options.signalsOnly) for (const line of notMadeLines(listBuiltIns(vehicle).notMade)) process.stderr.write(`evenburn: ${line}\n`);
+}
+
+/** Built-in channels that the vehicle file does not make possible, together where one line would let them be. */
+function* notMadeLines(notMade: readonly NotMade[]): Generator<string> {
+  const byLine = new Map<string, string[]>();
+  for (const { channel, line } of notMade) byLine.set(line, [...(byLine.get(line) ?? []), channel]);
+  for (const [line, channels] of byLine) yield `not made: ${channels.join(', ')}; it would take '${line}'`;
 }
 
 /** What turns frames into samples: the decoder alone, or the whole pipeline with its derived channels. */

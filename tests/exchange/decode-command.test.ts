@@ -110,6 +110,43 @@ describe('evenburn decode', () => {
     expect(rows.every(({ quality }) => quality !== 'stale')).toBe(true);
   });
 
+  it('says on standard error which channels the vehicle file does not make possible, and the line that would', () => {
+    const refused = join(folder, 'refused');
+    mkdirSync(join(refused, 'devices'), { recursive: true });
+    // A gauge rail against a pressure that says neither gauge nor absolute: the delta is not guessed.
+    writeFileSync(
+      join(refused, 'vehicle.yaml'),
+      `vehicle: Refused
+buses:
+  engine: { bit_rate: 500 kbit/s, interface: can0, devices: [box] }
+engine: { cycle: two-stroke, cylinders: 1, speed: revs, barometer: { value: 101 kPa, at: 2026-05-01T09:00:00Z } }
+injector_sets:
+  port: { rail: rail, discharge: boost }
+`,
+    );
+    writeFileSync(
+      join(refused, 'devices', 'box.yaml'),
+      `device: box
+title: Made for this test
+frames:
+  - name: all
+    id: 0x4C0
+    length: 4
+    signals:
+      - { name: revs, bytes: 0..1, unit: rpm }
+      - { name: rail, bytes: 2, unit: kPa, reference: gauge }
+      - { name: boost, bytes: 3, unit: kPa }
+`,
+    );
+    const run = (...more: string[]) =>
+      spawnSync(process.execPath, [program, 'decode', join(folder, 'frames.log'), '--vehicle', refused, ...more], { encoding: 'utf8' });
+    const { status, stdout, stderr } = run();
+    expect(status).toBe(0);
+    expect(stdout).not.toMatch(/fuel_delta_port/);
+    expect(stderr).toMatch(/^evenburn: not made: fuel_delta_port; it would take 'boost: reference: gauge or absolute'$/m);
+    expect(run('--signals-only').stderr).not.toMatch(/not made/);
+  });
+
   it('prints CSV', () => {
     const { lines } = decode(join(folder, 'frames.log'), '--signals-only', '--format', 'csv');
     expect(lines.slice(0, 4)).toEqual([
