@@ -70,25 +70,42 @@ function findGaps(presence: DevicePresence, periodUs: number, traffic: TrafficLo
   const add = (fromUs: number, toUs: number, kind: Outage['kind'], meanwhile: Outage['meanwhile']) =>
     outages.push({ device, fromUs, toUs, missed: Math.max(1, Math.round((toUs - fromUs) / periodUs) - 1), kind, meanwhile, slackUs });
   if (first - traffic.firstUs > bootMaxUs + gapPeriods * periodUs) add(traffic.firstUs, first, 'gap', 'restarted');
+  // A device's frames may begin one after another while it boots: until its fastest one has, silence is measured by those that have.
+  const bootUs = bootingUntil(presence, periodUs);
   for (let i = 1; i < timesUs.length; i++) {
     const before = timesUs[i - 1] as number;
     const after = timesUs[i] as number;
-    if (after - before > gapPeriods * periodUs) add(before, after, 'gap', whatHappened(presence, before, after));
+    const dueUs = before < bootUs ? fastestBegun(presence, before) : periodUs;
+    if (after - before > gapPeriods * dueUs) add(before, after, 'gap', whatHappened(presence, before, after));
   }
   const last = timesUs[timesUs.length - 1] as number;
   if (traffic.lastUs - last > Math.max(goneMinUs, gonePeriods * periodUs)) add(last, traffic.lastUs, 'for-good', 'unknown');
 }
 
-/** The shortest period at which the device really speaks: the declared one, or longer where its frames come late. */
+/** When the device's fastest frame first came; 0 when that was longer after its first one than a boot may take. */
+function bootingUntil({ logs, timesUs }: DevicePresence, periodUs: number): number {
+  const fastest = logs.filter((log) => log.timesUs.length > 0 && keptPeriod(log) === periodUs);
+  const begunUs = Math.min(...fastest.map((log) => log.timesUs.at(0)));
+  return begunUs - (timesUs[0] as number) <= bootMaxUs ? begunUs : 0;
+}
+
+/** The shortest period of the frames that came at or before `timeUs`; infinite while those have none. */
+function fastestBegun({ logs }: DevicePresence, timeUs: number): number {
+  const begun = logs.filter((log) => log.timesUs.length > 0 && log.timesUs.at(0) <= timeUs);
+  return Math.min(...begun.map((log) => keptPeriod(log) ?? Number.POSITIVE_INFINITY));
+}
+
+/** The shortest period at which the device really speaks; undefined when none of its frames has one. */
 function fastestKept(logs: readonly FrameLog[]): number | undefined {
-  let fastest: number | undefined;
-  for (const log of logs) {
-    const declared = log.definition?.periodUs;
-    if (declared === undefined) continue;
-    const kept = Math.max(declared, log.timesUs.length > 8 ? medianGap(log.timesUs.values) : declared);
-    if (fastest === undefined || kept < fastest) fastest = kept;
-  }
-  return fastest;
+  const periods = logs.map(keptPeriod).filter((period) => period !== undefined);
+  return periods.length === 0 ? undefined : Math.min(...periods);
+}
+
+/** The period at which a frame really comes: the declared one, or longer where it comes late. */
+function keptPeriod(log: FrameLog): number | undefined {
+  const declared = log.definition?.periodUs;
+  if (declared === undefined) return undefined;
+  return Math.max(declared, log.timesUs.length > 8 ? medianGap(log.timesUs.values) : declared);
 }
 
 export function gapsOf(timesUs: Float64Array): Float64Array {
