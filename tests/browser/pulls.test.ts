@@ -54,7 +54,7 @@ describe.skipIf('reason' in launched)('the Pulls page', () => {
     expect(await page.locator('.peak-table tbody tr').nth(1).locator('td').count()).toBe(6);
     expect(await page.locator('.spread-plot svg').getAttribute('aria-label')).toMatch(/pull 2 at most \d+ K at \d+ rpm/);
     await page.click('.study summary >> nth=0');
-    await page.click('.study-sessions li:has-text("1:") input');
+    await page.click('.study-sessions li[data-session="1"] input');
     await page.click('button:text("Study them")');
     await page.waitForSelector('.study-found table');
     expect(await violations(page)).toEqual([]);

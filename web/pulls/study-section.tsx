@@ -37,7 +37,7 @@ export function StudySection({ sessions }: { sessions: SessionView[] }) {
         <summary>Sessions ({chosen.value.size} chosen)</summary>
         <ul class="plain study-sessions">
           {sessions.map(({ session, startedWallMs, note }) => (
-            <li key={session}>
+            <li key={session} data-session={session}>
               <label>
                 <input type="checkbox" checked={chosen.value.has(session)} onChange={() => toggle(session)} /> {session}:{' '}
                 {new Date(startedWallMs).toLocaleString()} {note}
