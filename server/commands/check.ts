@@ -1,6 +1,7 @@
 // `evenburn check NAME FILE|SESSION`: a check judged on a recording.
 import { Argument, type Command } from 'commander';
 import type { CheckResult } from '../checks/verdict.ts';
+import { EvenburnError } from '../errors.ts';
 import { AnswerIsNo } from './answer.ts';
 
 interface CheckOptions {
@@ -27,12 +28,20 @@ function toOrder(text: string): number[] {
   return text.split(',').map((part) => Number(part.trim()));
 }
 
+/** A slip of the pen must not judge fewer probes in silence. */
+function checkOrder(order: readonly number[], cylinders: number): void {
+  const isCylinder = (n: number) => Number.isInteger(n) && n >= 1 && n <= cylinders;
+  if (order.every((n, i) => isCylinder(n) && order.indexOf(n) === i)) return;
+  throw new EvenburnError('USAGE_WRONG', { what: `--order names cylinders of this engine, 1 to ${cylinders}, each once, like 3,1,2` });
+}
+
 async function runCheck(name: CheckResult['check'], source: string, options: CheckOptions): Promise<void> {
   const { getVehicle } = await import('../definitions/load-vehicle.ts');
   const { judgeRecording } = await import('../checks/judge-recording.ts');
   const { recordedFrames } = await import('./recorded-input.ts');
   const { dataFolder } = await import('../settings.ts');
   const vehicle = await getVehicle(options.vehicle);
+  if (options.order) checkOrder(options.order, vehicle.engine?.cylinders ?? 0);
   const frames = recordedFrames(source, vehicle, dataFolder(options.data));
   const result = await judgeRecording(name, frames, vehicle, options.order ? { order: options.order } : {});
   process.stdout.write(options.json ? `${JSON.stringify(result)}\n` : toText(result));
@@ -50,6 +59,8 @@ function toText(result: CheckResult): string {
   }
   for (const verdict of result.verdicts) if (verdict.ok) lines.push(`  right      ${verdict.say}`);
   for (const { what, line } of result.notJudged ?? []) lines.push(`  not judged ${what}. It would be with: ${line}`);
-  lines.push(failed.length === 0 ? 'Nothing found that is wrong.' : `${failed.length} verdicts fail.`);
+  lines.push(
+    failed.length === 0 ? 'Nothing found that is wrong.' : `${failed.length} verdict${failed.length === 1 ? ' fails' : 's fail'}.`,
+  );
   return `${lines.join('\n')}\n`;
 }
