@@ -7,7 +7,6 @@ export const statisticsQuery = z.object({
   channels: z.string().min(1).max(4000),
   from: z.coerce.number().int(),
   to: z.coerce.number().int(),
-  reading: z.coerce.number().int().optional(),
   /** Only samples at whose time the newest value of this channel was at least `axisFrom` and at most `axisTo`. */
   axis: z.string().max(200).optional(),
   axisFrom: z.coerce.number().optional(),

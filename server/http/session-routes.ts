@@ -14,6 +14,7 @@ import {
   stepView,
 } from '../contract/replay.ts';
 import { type SessionsView, type SessionView, sessionsQuery, sessionsView, sessionView } from '../contract/sessions.ts';
+import { type StatisticsQuery, type StatisticsView, statisticsQuery, statisticsView } from '../contract/statistics.ts';
 import { type WhyView, whyView } from '../contract/why.ts';
 import { type WindowQuery, type WindowView, windowQuery, windowView } from '../contract/window.ts';
 import { EvenburnError } from '../errors.ts';
@@ -37,6 +38,7 @@ export interface SessionStore {
   instant(of: SessionAddress, atUs: number): Promise<InstantView>;
   step(of: SessionAddress, atUs: number, to: 'next' | 'previous'): Promise<StepView>;
   window(of: SessionAddress, query: WindowQuery): Promise<WindowView>;
+  statistics(of: SessionAddress, query: StatisticsQuery): Promise<StatisticsView>;
   why(of: SessionAddress, channel: string, atUs: number): Promise<WhyView>;
   change(session: number, change: SessionChange): Promise<SessionView>;
   /** Lays it aside; `restore` brings it back while it is still there. */
@@ -122,6 +124,18 @@ function addReplayRoutes(app: App, sessions: SessionStore, base: string): void {
       },
     },
     ({ params, query: { reading, ...query } }) => sessions.window(at(params, { reading }), query),
+  );
+  app.get(
+    `${base}/statistics`,
+    {
+      schema: {
+        summary: 'Lowest, highest, mean and percentiles between two places',
+        params: sessionParams,
+        querystring: statisticsQuery.extend(readingQuery.shape),
+        response: { 200: statisticsView },
+      },
+    },
+    ({ params, query: { reading, ...query } }) => sessions.statistics(at(params, { reading }), query),
   );
   app.get(
     `${base}/why/:channel`,

@@ -10,7 +10,6 @@ import {
   rereadStart,
   rereadsView,
 } from '../contract/session-tasks.ts';
-import { type StatisticsQuery, type StatisticsView, statisticsQuery, statisticsView } from '../contract/statistics.ts';
 import { reportPolicy } from '../report/report-page.ts';
 import type { App, AppParts } from './app.ts';
 import type { SessionAddress } from './session-routes.ts';
@@ -20,7 +19,6 @@ export interface SessionTaskDesk {
   report(of: SessionAddress): Promise<string>;
   export(session: number, query: ExportQuery): Promise<{ name: string; bytes: Readable }>;
   compare(session: number, reading: number, against: number): Promise<ReadingsComparison>;
-  statistics(session: number, query: StatisticsQuery): Promise<StatisticsView>;
   rereads(): RereadJob[];
   reread(sessions: readonly number[], use: boolean): void;
   cancel(job?: number): void;
@@ -71,18 +69,6 @@ export function addSessionTaskRoutes(app: App, { tasks }: AppParts): void {
       },
     },
     ({ params: { session, reading, against } }) => tasks.compare(session, reading, against),
-  );
-  app.get(
-    `${base}/statistics`,
-    {
-      schema: {
-        summary: 'Lowest, highest, mean and percentiles between two places',
-        params: sessionParams,
-        querystring: statisticsQuery,
-        response: { 200: statisticsView },
-      },
-    },
-    ({ params: { session }, query }) => tasks.statistics(session, query),
   );
   addRereadRoutes(app, tasks);
 }

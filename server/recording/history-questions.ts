@@ -1,6 +1,7 @@
 // What the main process may ask the history worker.
 import type { InstantView, SessionDetail, StepView } from '../contract/replay.ts';
 import type { SessionsView, SessionView } from '../contract/sessions.ts';
+import type { StatisticsQuery, StatisticsView } from '../contract/statistics.ts';
 import type { WhyView } from '../contract/why.ts';
 import type { WindowQuery, WindowView } from '../contract/window.ts';
 import type { PlainError } from './recorder-messages.ts';
@@ -21,6 +22,7 @@ export interface HistoryQuestions {
   instant(of: SessionAddress, atUs: number): InstantView;
   step(of: SessionAddress, atUs: number, to: 'next' | 'previous'): StepView;
   window(of: SessionAddress, query: WindowQuery): WindowView;
+  statistics(of: SessionAddress, query: StatisticsQuery): StatisticsView;
   why(of: SessionAddress, channel: string, atUs: number): WhyView;
   /** Lets go of the session's file, so that it can be moved. */
   release(session: number): void;

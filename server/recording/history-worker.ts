@@ -47,6 +47,7 @@ const answers: HistoryQuestions = {
   instant: ({ session, reading }, atUs) => stored(session).instant(reading, atUs),
   step: ({ session }, atUs, to) => stored(session).step(atUs, to),
   window: ({ session, reading }, query) => stored(session).window(reading, query),
+  statistics: ({ session, reading }, query) => stored(session).statistics(reading, query),
   why: ({ session, reading }, channel, atUs) => stored(session).why(reading, channel, atUs),
   release,
 };

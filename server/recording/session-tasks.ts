@@ -7,7 +7,6 @@ import type { Readable } from 'node:stream';
 import { Worker } from 'node:worker_threads';
 import { machineClock } from '../clock.ts';
 import type { ExportQuery, ReadingsComparison, RereadJob } from '../contract/session-tasks.ts';
-import type { StatisticsQuery, StatisticsView } from '../contract/statistics.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { entryPath } from '../entries.ts';
 import { EvenburnError } from '../errors.ts';
@@ -53,11 +52,6 @@ export class SessionTasks {
   /** The page of a session as HTML. */
   report({ session, reading }: SessionAddress): Promise<string> {
     return this.inTurn({ kind: 'report', session, reading, nowWallMs: machineClock.wallMs() });
-  }
-
-  /** What samples amount to between two places. @throws EvenburnError also CHANNEL_UNKNOWN, REQUEST_WRONG */
-  statistics(session: number, query: StatisticsQuery): Promise<StatisticsView> {
-    return this.inTurn({ kind: 'statistics', session, query });
   }
 
   compare(session: number, reading: number, against: number): Promise<ReadingsComparison> {

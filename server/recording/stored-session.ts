@@ -10,6 +10,7 @@ import { Transport } from '../codec/transport.ts';
 import type { AlarmState, AlarmsView } from '../contract/alarms.ts';
 import { binNone } from '../contract/packet.ts';
 import type { InstantView, Marker, SessionDetail, StepView } from '../contract/replay.ts';
+import type { StatisticsQuery, StatisticsView } from '../contract/statistics.ts';
 import type { WhyView } from '../contract/why.ts';
 import type { WindowQuery, WindowView } from '../contract/window.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
@@ -25,6 +26,7 @@ import type { InputLog } from './input-log.ts';
 import { listReadings, ReadingFile } from './reading-file.ts';
 import { binCodes, seriesSetOf } from './reading-series.ts';
 import type { SessionFile } from './session-file.ts';
+import { statisticsOf } from './statistics.ts';
 
 /** Slices looked through for a frame before it is said that there is none. */
 const slicesSearchedMax = 360;
@@ -136,6 +138,11 @@ export class StoredSession {
         ...channels.filter(({ name }) => silent.has(name)).map(({ name, index, unit }) => emptyTrace(name, index, unit, count)),
       ],
     };
+  }
+
+  statistics(reading: number | undefined, query: StatisticsQuery): StatisticsView {
+    const { file, channels } = this.opened(reading);
+    return statisticsOf(file, query, new Set(channels.map(({ name }) => name)));
   }
 
   why(reading: number | undefined, name: string, atUs: number): WhyView {

@@ -1,6 +1,5 @@
 // What a worker for long work on sessions is asked, and what it says.
 import type { ReadingsComparison } from '../contract/session-tasks.ts';
-import type { StatisticsQuery, StatisticsView } from '../contract/statistics.ts';
 import type { DefinitionFile } from '../definitions/vehicle.ts';
 import type { ExportOptions } from './export-session.ts';
 import type { PlainError } from './recorder-messages.ts';
@@ -10,14 +9,12 @@ export type Task =
   /** Reads a session again by these definition files. */
   | { kind: 'reread'; session: number; files: DefinitionFile[]; nowWallMs: number; use: boolean }
   | { kind: 'compare'; session: number; reading: number; against: number }
-  | { kind: 'statistics'; session: number; query: StatisticsQuery }
   | { kind: 'report'; session: number; reading: number | undefined; nowWallMs: number }
   | { kind: 'export'; session: number; options: ExportOptions };
 
 export interface TaskResults {
   reread: { reading: number; comparison: ReadingsComparison };
   compare: ReadingsComparison;
-  statistics: StatisticsView;
   report: string;
   export: { count: number; what: string };
 }

@@ -1,16 +1,13 @@
 // Worker entry: one long piece of work on a stored session, apart from the threads of alarms, recording and replay.
 import { parentPort, workerData } from 'node:worker_threads';
-import { listChannels } from '../channels/channel-list.ts';
 import type { ReadingsComparison } from '../contract/session-tasks.ts';
-import type { StatisticsQuery, StatisticsView } from '../contract/statistics.ts';
 import { compareReadings } from './compare-readings.ts';
 import { exportSession } from './export-session.ts';
 import { toPlain } from './plain-error.ts';
-import { listReadings, ReadingFile } from './reading-file.ts';
+import { ReadingFile } from './reading-file.ts';
 import { rereadSession } from './reread.ts';
 import { showReading } from './session-edits.ts';
 import { loadStored, SessionFile } from './session-file.ts';
-import { statisticsOf } from './statistics.ts';
 import type { FromTask, Task, TaskResults, TaskWork } from './task-messages.ts';
 
 const port = parentPort;
@@ -32,25 +29,12 @@ const works: Works = {
     return { reading, comparison };
   },
   compare: async ({ session, reading, against }) => compare(session, reading, against),
-  statistics: async ({ session, query }) => statistics(session, query),
   async report({ session, reading, nowWallMs }) {
     const [{ gatherReport }, { toReportPage }] = await Promise.all([import('./gather-report.ts'), import('../report/report-page.ts')]);
     return toReportPage(await gatherReport(data, session, reading), nowWallMs);
   },
   export: ({ session, options }) => exportSession(data, session, options),
 };
-
-function statistics(session: number, query: StatisticsQuery): StatisticsView {
-  const file = SessionFile.open(data, session);
-  try {
-    const reading = new ReadingFile(file, query.reading ?? file.shownReading);
-    const hash = listReadings(file).find(({ id }) => id === reading.id)?.hash ?? '';
-    const known = new Set(listChannels(file.reading(() => file.vehicleOf(hash))).map(({ name }) => name));
-    return statisticsOf(reading, query, known);
-  } finally {
-    file.close();
-  }
-}
 
 function shownReading(session: number): number {
   const file = SessionFile.open(data, session);

@@ -1,6 +1,7 @@
 // Recorded sessions that the scripted station has: the same made-up values, for any instant asked.
 import type { InstantView, SessionDetail } from '../../server/contract/replay.ts';
 import type { SessionsView, SessionView } from '../../server/contract/sessions.ts';
+import type { StatisticsView } from '../../server/contract/statistics.ts';
 import type { VehicleView } from '../../server/contract/vehicle-view.ts';
 import type { WhyView } from '../../server/contract/why.ts';
 import type { WindowView } from '../../server/contract/window.ts';
@@ -47,6 +48,7 @@ export function answerOfSessions(
   if (act === 'step')
     return { timeUs: query.get('to') === 'next' ? (Math.floor(at / frameUs) + 1) * frameUs : (Math.ceil(at / frameUs) - 1) * frameUs };
   if (act === 'window') return windowOf(vehicle, query);
+  if (act === 'statistics') return statisticsOf(vehicle, query);
   if (act === 'why') return why('exhaust_spread');
   if (act !== undefined) return {};
   return detailOf(vehicle, Number(session));
@@ -84,6 +86,31 @@ function instantOf(vehicle: VehicleView, timeUs: number): InstantView {
     quality: vehicle.channels.map(({ name }) => (values.has(name) ? 0 : 3)),
     alarms: { sequence: 0, active: [] },
   };
+}
+
+/** Of one value every 100 ms. */
+function statisticsOf(vehicle: VehicleView, query: URLSearchParams): StatisticsView {
+  const [from, to] = [Number(query.get('from')), Number(query.get('to'))];
+  const times = Array.from({ length: Math.max(0, Math.floor((to - from) / 100_000)) }, (_, i) => (from + i * 100_000) / 1e6);
+  const channels = (query.get('channels') ?? '').split(',').map((channel) => {
+    const values = times.map((s) => valuesAt(vehicle, s).get(channel) ?? 0).sort((a, b) => a - b);
+    const at = (share: number) => values[Math.floor(share * (values.length - 1))] ?? null;
+    const mean = values.length === 0 ? null : values.reduce((sum, value) => sum + value, 0) / values.length;
+    return {
+      channel,
+      unit: '',
+      ok: values.length,
+      outOfRange: 0,
+      bad: 0,
+      low: at(0),
+      high: at(1),
+      mean,
+      p5: at(0.05),
+      p50: at(0.5),
+      p95: at(0.95),
+    };
+  });
+  return { channels };
 }
 
 function windowOf(vehicle: VehicleView, query: URLSearchParams): WindowView {

@@ -69,6 +69,11 @@ class OneSession implements SessionStore {
     return { epoch: 0, timeUs: 0, widthUs: 10_000, first: 0, count: 0, traces: [] };
   }
 
+  async statistics({ session }: { session: number }, query: unknown) {
+    this.note('statistics', session, query);
+    return { channels: [] };
+  }
+
   async why({ session }: { session: number }, channel: string, atUs: number) {
     this.note('why', session, channel, atUs);
     return { epoch: 0, timeUs: atUs, wallMs: 0, nodes: [] };
@@ -114,6 +119,12 @@ describe('the addresses of sessions', () => {
       '/api/sessions/3/window?channels=a,b&from=0&to=9&pixels=5',
       undefined,
       ['window', 3, { channels: 'a,b', from: 0, to: 9, pixels: 5 }],
+    ],
+    [
+      'GET',
+      '/api/sessions/3/statistics?channels=a&from=1&to=2&axis=engine_speed&axisFrom=1500.5',
+      undefined,
+      ['statistics', 3, { channels: 'a', from: 1, to: 2, axis: 'engine_speed', axisFrom: 1500.5 }],
     ],
     ['GET', '/api/sessions/3/why/oil?at=5', undefined, ['why', 3, 'oil', 5]],
     ['PATCH', '/api/sessions/3', { note: 'Second pull', pinned: true }, ['change', 3, { note: 'Second pull', pinned: true }]],

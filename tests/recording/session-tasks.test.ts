@@ -157,7 +157,7 @@ describe('statistics', () => {
     }
     file.close();
     values.sort((a, b) => a - b);
-    const { channels } = await tasks.statistics(1, { channels: 'noisy_0', from, to });
+    const { channels } = await sessions.statistics(first, { channels: 'noisy_0', from, to });
     expect(channels[0]).toMatchObject({
       channel: 'noisy_0',
       ok: values.length,
@@ -174,10 +174,10 @@ describe('statistics', () => {
   it('count only the times at which another channel lay between two values', async () => {
     await addSession();
     const { fromUs: from, toUs: to } = await sessions.detail(first);
-    const whole = await tasks.statistics(1, { channels: 'noisy_0,wander_0', from, to });
+    const whole = await sessions.statistics(first, { channels: 'noisy_0,wander_0', from, to });
     const wander = whole.channels[1];
     const axisTo = wander?.p50 ?? 0;
-    const half = await tasks.statistics(1, { channels: 'wander_0,noisy_0', from, to, axis: 'wander_0', axisTo });
+    const half = await sessions.statistics(first, { channels: 'wander_0,noisy_0', from, to, axis: 'wander_0', axisTo });
     // Both come in one frame: those of the lower half of the one are half of the other's.
     expect(half.channels[0]?.high).toBeLessThanOrEqual(axisTo);
     expect(half.channels[0]?.ok).toBe(half.channels[1]?.ok);
@@ -187,7 +187,7 @@ describe('statistics', () => {
   it('are null where nothing was, and count what was bad', async () => {
     await addSession();
     const { fromUs: from } = await sessions.detail(first);
-    const { channels } = await tasks.statistics(1, { channels: 'noisy_0', from: 0, to: from - 1 });
+    const { channels } = await sessions.statistics(first, { channels: 'noisy_0', from: 0, to: from - 1 });
     expect(channels[0]).toEqual({
       channel: 'noisy_0',
       unit: '',
@@ -201,8 +201,8 @@ describe('statistics', () => {
       p50: null,
       p95: null,
     });
-    await expect(tasks.statistics(1, { channels: 'no_such', from: 0, to: 1 })).rejects.toMatchObject({ code: 'CHANNEL_UNKNOWN' });
-    await expect(tasks.statistics(1, { channels: 'noisy_0', from: 2, to: 1 })).rejects.toMatchObject({ code: 'REQUEST_WRONG' });
+    await expect(sessions.statistics(first, { channels: 'no_such', from: 0, to: 1 })).rejects.toMatchObject({ code: 'CHANNEL_UNKNOWN' });
+    await expect(sessions.statistics(first, { channels: 'noisy_0', from: 2, to: 1 })).rejects.toMatchObject({ code: 'REQUEST_WRONG' });
   });
 
   it.each([

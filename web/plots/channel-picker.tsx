@@ -11,14 +11,15 @@ export interface ChannelPickerProps {
   choices: TraceChoice[];
   tracesMax: number;
   onChange(choices: TraceChoice[]): void;
+  /** Another session is looked at: its channels are wanted. */
+  onLook(session: number | 'live'): void;
 }
 
-export function ChannelPicker({ sessions, ranges, choices, tracesMax, onChange }: ChannelPickerProps) {
+export function ChannelPicker({ sessions, ranges, choices, tracesMax, onChange, onLook }: ChannelPickerProps) {
   const last = choices.at(-1)?.session ?? 'live';
   const session = useSignal<number | 'live'>(last);
   const search = useSignal('');
-  // Names of a session that was never opened are those of the vehicle in force.
-  const range = ranges.get(session.value) ?? ranges.get('live');
+  const range = ranges.get(session.value);
   const words = search.value.toLowerCase().split(/\s+/);
   const names = [...(range?.units.keys() ?? [])].filter((name) => words.every((word) => name.includes(word)));
   const chosen = (name: string) => choices.some((choice) => choice.session === session.value && choice.channel === name);
@@ -48,12 +49,13 @@ export function ChannelPicker({ sessions, ranges, choices, tracesMax, onChange }
             onChange={(event) => {
               const { value } = event.currentTarget;
               session.value = value === 'live' ? 'live' : Number(value);
+              onLook(session.value);
             }}
           >
             <option value="live">Live, the last hour</option>
             {sessions.map((about) => (
               <option key={about.session} value={String(about.session)}>
-                {about.session}: {new Date(about.startedWallMs).toLocaleString()} {about.note.slice(0, 40)}
+                {about.session}: {new Date(about.startedWallMs).toLocaleString()} {(about.name || about.note).slice(0, 40)}
               </option>
             ))}
           </select>

@@ -1,6 +1,7 @@
 // The one file that knows Chart.js: a line plot that is told its points and draws them. Chart.js keeps layout and axes; they are drawn once
 // and kept as a picture, since writing text on a canvas makes the browser work out the whole page's styles, and traces go over it.
 import { Chart, LinearScale, type Plugin } from 'chart.js';
+import type { YRange } from './y-range.ts';
 
 /** A point; y is NaN where the trace is broken (a gap is drawn as a gap). */
 export interface Point {
@@ -17,6 +18,20 @@ export interface TraceLook {
 export interface LimitLine {
   y: number;
   label: string;
+}
+
+/** Where a trace was not ok: drawn as a strip at the foot of the plot, hollow where it was out of range, solid where it had no number. */
+export interface BadRun {
+  from: number;
+  to: number;
+  kind: 'out' | 'bad';
+}
+
+/** Ends of the x axis, and what lies between two ticks; without it Chart.js chooses. */
+interface XRange {
+  from: number;
+  to: number;
+  step?: number;
 }
 
 export interface PlotOptions {
@@ -56,6 +71,7 @@ const labelColumnPx = 54;
 /** Of the canvas: a label column given wider than this is cut to it. */
 const labelShareMax = 0.25;
 const labelHeightPx = 15;
+const [stripPx, stripStepPx, stripsMax] = [4, 6, 6] as const;
 
 /** A plot on a canvas. `setTraces` fixes how many traces there are; `draw` shows the points as they are now. */
 export class Plot {
@@ -66,6 +82,8 @@ export class Plot {
   private traces: Trace[] = [];
   private limits: LimitLine[] = [];
   private cursors: number[] = [];
+  private badRuns: readonly (readonly BadRun[])[] = [];
+  private latest: { x: XRange; y: YRange } | undefined;
   /** Ranges that the axes were laid out for; empty: to be laid out anew. */
   private laidOut = '';
   private readonly font: string;
@@ -95,6 +113,8 @@ export class Plot {
         events: [],
         onResize: () => {
           this.laidOut = '';
+          // Chart.js draws its axes alone: what stands still draws the rest again, once it is through.
+          requestAnimationFrame(() => this.redraw());
         },
         devicePixelRatio: Math.min(2, globalThis.devicePixelRatio || 1),
         layout: { padding: { right: this.labelPx, top: 8 } },
@@ -105,6 +125,14 @@ export class Plot {
             max: 1,
             border: { color: grid },
             grid: { color: grid, tickLength: 4 },
+            // With a step of ours the ticks are its multiples: Chart.js divides a range of large numbers evenly instead.
+            afterBuildTicks: (scale) => {
+              const { step } = this.latest?.x ?? {};
+              if (step === undefined) return;
+              const first = Math.ceil(scale.min / step);
+              const count = Math.floor(scale.max / step) - first + 1;
+              scale.ticks = Array.from({ length: Math.max(0, count) }, (_, i) => ({ value: (first + i) * step }));
+            },
             ticks: { ...axis, maxTicksLimit: 7, callback: (v) => options.toXTick(Number(v)) },
           },
           y: {
@@ -138,11 +166,17 @@ export class Plot {
     this.cursors = cursors;
   }
 
+  /** `runs[i]` belongs to trace i; drawn with the next points. */
+  setBadRuns(runs: readonly (readonly BadRun[])[]): void {
+    this.badRuns = runs;
+  }
+
   /** Draws `points[i]` as trace i; the arrays are read and not kept beyond the next call. */
-  draw(points: Point[][], x: { from: number; to: number; step?: number }, y: { from: number; to: number; step: number }): void {
+  draw(points: Point[][], x: XRange, y: YRange): void {
     this.traces.forEach((trace, i) => {
       trace.points = points[i] ?? [];
     });
+    this.latest = { x, y };
     const layout = `${x.from} ${x.to} ${y.from} ${y.to} ${y.step}`;
     if (layout !== this.laidOut) this.layOut(x, y);
     this.laidOut = layout;
@@ -153,8 +187,20 @@ export class Plot {
     ctx.drawImage(this.ground, 0, 0);
     ctx.restore();
     this.drawTraces(ctx);
+    this.drawBadRuns(ctx);
     this.drawCursors(ctx);
     this.drawEndLabels(ctx);
+  }
+
+  private redraw(): void {
+    const { latest } = this;
+    if (latest && this.laidOut === '' && this.canvas.width > 0 && this.canvas.height > 0) {
+      this.draw(
+        this.traces.map(({ points }) => points),
+        latest.x,
+        latest.y,
+      );
+    }
   }
 
   /** The points that stand on the canvas now, by trace. */
@@ -163,7 +209,7 @@ export class Plot {
   }
 
   /** Lets Chart.js lay out and draw the axes, and keeps them as a picture. */
-  private layOut(x: { from: number; to: number; step?: number }, y: { from: number; to: number; step: number }): void {
+  private layOut(x: XRange, y: YRange): void {
     const { scales } = this.chart.options;
     if (scales?.x && scales.y) {
       Object.assign(scales.x, { min: x.from, max: x.to });
@@ -189,6 +235,7 @@ export class Plot {
   }
 
   destroy(): void {
+    this.latest = undefined;
     this.chart.destroy();
   }
 
@@ -246,6 +293,25 @@ export class Plot {
       ctx.stroke();
     }
     ctx.restore();
+  }
+
+  /** A row at the foot for each trace that was not ok somewhere, in the trace's colour. */
+  private drawBadRuns(ctx: CanvasRenderingContext2D): void {
+    const { chartArea: area, scales } = this.chart;
+    const rows = this.traces.map((trace, i) => ({ style: trace.style, runs: this.badRuns[i] ?? [] })).filter(({ runs }) => runs.length > 0);
+    ctx.lineWidth = 1;
+    for (const [row, { style, runs }] of rows.slice(0, stripsMax).entries()) {
+      ctx.strokeStyle = ctx.fillStyle = traceColour(style);
+      const top = area.bottom - 2 - stripPx - row * stripStepPx;
+      for (const { from, to, kind } of runs) {
+        const left = Math.max(area.left, scales.x?.getPixelForValue(from) ?? Number.NaN);
+        const right = Math.min(area.right, scales.x?.getPixelForValue(to) ?? Number.NaN);
+        if (!(right > left)) continue;
+        const width = Math.max(1.5, right - left);
+        if (kind === 'bad') ctx.fillRect(left, top, width, stripPx);
+        else ctx.strokeRect(left + 0.5, top + 0.5, Math.max(1, width - 1), stripPx - 1);
+      }
+    }
   }
 
   private drawCursors(ctx: CanvasRenderingContext2D): void {

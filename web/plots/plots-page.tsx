@@ -1,4 +1,4 @@
-// The Plots page: any channels of any sessions over one time axis, with two cursors to measure between.
+// The Plots page: any channels of any sessions over one axis, of time or of engine speed, with two cursors to measure between.
 import './plots-page.css';
 import { type Signal, useSignal } from '@preact/signals';
 import { useEffect, useMemo } from 'preact/hooks';
@@ -6,87 +6,91 @@ import type { SessionDetail } from '../../server/contract/replay.ts';
 import type { SessionsView, SessionView } from '../../server/contract/sessions.ts';
 import type { PageProps } from '../router.tsx';
 import { toAddress } from '../router.tsx';
-import { digitsOf, toNumberText, toSignedText, toUnitWord } from '../shell/numbers.ts';
+import { toClockText, toNumberText } from '../shell/numbers.ts';
 import { ApiError, getJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { ChannelPicker } from './channel-picker.tsx';
+import { type Drawn, Measures } from './measures.tsx';
 import {
-  extremesBetween,
+  type Fetched,
   fetchTraces,
   parseChoices,
   type SessionRange,
   type TraceChoice,
   type TraceData,
   toChoicesText,
-  toCsv,
+  toDataOver,
   toRange,
-  valueAt,
 } from './plot-data.ts';
-import { TraceSample } from './rolling-plot.tsx';
-import { panned, StillPlot, type StillTrace, type Stretch, zoomed } from './still-plot.tsx';
+import { saveCsv, savePng } from './save-plots.ts';
+import { StillPlot, speedAxis, timeAxis } from './still-plot.tsx';
+import { panned, type Stretch, zoomed } from './stretch.ts';
 
 const tracesMax = 16;
 const fetchDelayMs = 60;
-const stretchMinS = 0.05;
-
-/** Choices with what is known of them: the trace's place in its plot, its unit, its data. */
-interface Drawn extends StillTrace {
-  choice: TraceChoice;
-  text: string;
-  unit: string;
-  limit: number | undefined;
-}
+const stretchMin = { time: 0.05, speed: 20 } as const;
+const nothing: Fetched = { traces: new Map(), speeds: new Map() };
 
 export function PlotsPage({ query }: PageProps) {
   const text = query.get('traces') ?? '';
+  const bySpeed = query.get('axis') === 'speed';
   const choices = useMemo(() => parseChoices(text).slice(0, tracesMax), [text]);
-  const stretch = useSignal<Stretch>({ fromS: 0, toS: 60 });
+  const time = useSignal<Stretch>({ from: 0, to: 60 });
+  /** Undefined: all speeds of the time in sight. */
+  const speed = useSignal<Stretch | undefined>(undefined);
   const cursors = useSignal<number[]>([]);
-  const data = useSignal<ReadonlyMap<string, TraceData>>(new Map());
+  const fetched = useSignal<Fetched>(nothing);
   const problem = useSignal('');
-  const { ranges, sessions } = useSessions(choices, problem);
+  const looked = useSignal<number | 'live'>('live');
+  const { ranges, sessions } = useSessions(choices, looked, problem);
   const wholeS = Math.max(1, ...choices.map(({ session }) => lengthOf(ranges.value.get(session))));
   const used = [...new Set(choices.map((choice) => choice.session))];
   const allKnown = used.length > 0 && used.every((session) => ranges.value.has(session));
   // Another session begins with all of it in sight.
   useEffect(() => {
-    if (allKnown) stretch.value = { fromS: 0, toS: wholeS };
-  }, [used.join(), allKnown, stretch]);
-  useTraces(choices, ranges, stretch, data, problem);
-  const drawn = toDrawn(choices, ranges.value, data.value);
-  const setChoices = (next: TraceChoice[]) => {
-    location.hash = `${toAddress('plots')}?traces=${toChoicesText(next)}`;
+    if (allKnown) time.value = { from: 0, to: wholeS };
+  }, [used.join(), allKnown, time]);
+  // A cursor means nothing on the other axis.
+  useEffect(() => {
+    cursors.value = [];
+    speed.value = undefined;
+  }, [bySpeed, cursors, speed]);
+  useTraces(choices, ranges, time, bySpeed, fetched, problem);
+  const drawn = useMemo(() => toDrawn(choices, ranges.value, fetched.value, bySpeed), [choices, ranges.value, fetched.value, bySpeed]);
+  const whole: Stretch = bySpeed ? toSpeeds(fetched.value) : { from: 0, to: wholeS };
+  const stretch = bySpeed ? (speed.value ?? whole) : time.value;
+  const go = (next: TraceChoice[], axis: boolean) => {
+    location.hash = `${toAddress('plots')}?traces=${toChoicesText(next)}${axis ? '&axis=speed' : ''}`;
   };
   const setStretch = (next: Stretch) => {
-    if (next.toS - next.fromS >= stretchMinS) stretch.value = next;
+    if (next.to - next.from < (bySpeed ? stretchMin.speed : stretchMin.time)) return;
+    if (bySpeed) speed.value = next;
+    else time.value = next;
   };
-  const middle = (stretch.value.fromS + stretch.value.toS) / 2;
+  const plots = useMemo(() => byUnit(drawn).map(([unit, traces]) => ({ unit, traces, limits: limitsOf(traces) })), [drawn]);
   return (
     <div class="page plots-page">
       <div class="plots-head">
         <h1>Plots</h1>
-        <button type="button" class="button" onClick={() => setStretch(zoomed(stretch.value, middle, 0.5))}>
-          Closer
-        </button>
-        <button type="button" class="button" onClick={() => setStretch(zoomed(stretch.value, middle, 2))}>
-          Wider
-        </button>
-        <button type="button" class="button" onClick={() => setStretch(panned(stretch.value, -0.25))}>
-          ‹ Earlier
-        </button>
-        <button type="button" class="button" onClick={() => setStretch(panned(stretch.value, 0.25))}>
-          Later ›
-        </button>
-        <button type="button" class="button" onClick={() => setStretch({ fromS: 0, toS: wholeS })}>
-          All
-        </button>
+        <AxisChoice bySpeed={bySpeed} onChange={(axis) => go(choices, axis)} />
+        <StretchButtons stretch={stretch} whole={whole} onStretch={setStretch} />
         <button type="button" class="button" disabled={cursors.value.length === 0} onClick={() => (cursors.value = [])}>
           No cursors
         </button>
-        <button type="button" class="button" disabled={drawn.length === 0} onClick={() => savePng()}>
+        <button
+          type="button"
+          class="button"
+          disabled={drawn.length === 0}
+          onClick={() => savePng(toFoot(used, sessions.value, time.value, bySpeed))}
+        >
           PNG
         </button>
-        <button type="button" class="button" disabled={drawn.length === 0} onClick={() => saveCsv(drawn)}>
+        <button
+          type="button"
+          class="button"
+          disabled={drawn.length === 0}
+          onClick={() => saveCsv(drawn, bySpeed ? toSpeedTraces(fetched.value, ranges.value) : [])}
+        >
           CSV
         </button>
       </div>
@@ -95,27 +99,123 @@ export function PlotsPage({ query }: PageProps) {
           {problem}
         </p>
       )}
-      <ChannelPicker sessions={sessions.value} ranges={ranges.value} choices={choices} tracesMax={tracesMax} onChange={setChoices} />
+      <ChannelPicker
+        sessions={sessions.value}
+        ranges={ranges.value}
+        choices={choices}
+        tracesMax={tracesMax}
+        onChange={(next) => go(next, bySpeed)}
+        onLook={(session) => {
+          looked.value = session;
+        }}
+      />
+      {bySpeed && drawn.length > 0 && <SpeedWords choices={choices} ranges={ranges.value} time={time.value} fetched={fetched.value} />}
       <div class="still-plots">
-        {byUnit(drawn).map(([unit, traces]) => (
+        {plots.map(({ unit, traces, limits }) => (
           <StillPlot
             key={unit}
             title={traces.length === 1 ? (traces[0]?.label ?? '') : `${traces.length} traces`}
             unit={unit}
             traces={traces}
-            limits={limitsOf(traces)}
-            stretch={stretch.value}
+            limits={limits}
+            axis={bySpeed ? speedAxis : timeAxis}
+            stretch={stretch}
             cursors={cursors.value}
             onStretch={setStretch}
             onPress={(x) => {
               cursors.value = [...cursors.value, x].slice(-2).sort((a, b) => a - b);
             }}
+            onNudge={(by) => {
+              const moved = cursors.value.map((x, i) => (i === cursors.value.length - 1 ? x + by : x));
+              cursors.value = moved.sort((a, b) => a - b);
+            }}
           />
         ))}
       </div>
-      <Measures drawn={drawn} cursors={cursors.value} stretch={stretch.value} />
+      <Measures drawn={drawn} ranges={ranges.value} cursors={cursors.value} time={time.value} speed={bySpeed ? stretch : undefined} />
     </div>
   );
+}
+
+function AxisChoice({ bySpeed, onChange }: { bySpeed: boolean; onChange(bySpeed: boolean): void }) {
+  return (
+    <label class="axis-choice">
+      <span>Over</span>
+      <select value={bySpeed ? 'speed' : 'time'} onChange={(event) => onChange(event.currentTarget.value === 'speed')}>
+        <option value="time">time</option>
+        <option value="speed">engine speed</option>
+      </select>
+    </label>
+  );
+}
+
+interface StretchButtonsProps {
+  stretch: Stretch;
+  whole: Stretch;
+  onStretch(stretch: Stretch): void;
+}
+
+function StretchButtons({ stretch, whole, onStretch }: StretchButtonsProps) {
+  const middle = (stretch.from + stretch.to) / 2;
+  const buttons: [words: string, to: Stretch][] = [
+    ['Closer', zoomed(stretch, middle, 0.5)],
+    ['Wider', zoomed(stretch, middle, 2)],
+    ['‹ Before', panned(stretch, -0.25)],
+    ['After ›', panned(stretch, 0.25)],
+    ['All', whole],
+  ];
+  return buttons.map(([words, to]) => (
+    <button key={words} type="button" class="button" onClick={() => onStretch(to)}>
+      {words}
+    </button>
+  ));
+}
+
+interface SpeedWordsProps {
+  choices: TraceChoice[];
+  ranges: ReadonlyMap<number | 'live', SessionRange>;
+  time: Stretch;
+  fetched: Fetched;
+}
+
+/** What the axis is made of, and for which sessions it can't be. */
+function SpeedWords({ choices, ranges, time, fetched }: SpeedWordsProps) {
+  const without = [...new Set(choices.map(({ session }) => session))].filter(
+    (session) => ranges.get(session) && !ranges.get(session)?.speed,
+  );
+  const widthS = Math.max(0, ...[...fetched.speeds.values()].map((data) => data.widthS));
+  return (
+    <p class="small quiet" role="status">
+      From {toClockText(time.from)} to {toClockText(time.to)} of each session, as chosen over time; each point is{' '}
+      {toNumberText(widthS * 1000, 0)} ms wide.
+      {without.length > 0 && ` Of session ${without.join(', ')} the vehicle file names no engine speed: engine: { speed: CHANNEL }.`}
+    </p>
+  );
+}
+
+/** From the lowest to the highest engine speed in sight. */
+function toSpeeds({ speeds }: Fetched): Stretch {
+  const known = [...speeds.values()].filter(({ low, high }) => low <= high);
+  if (known.length === 0) return { from: 0, to: 1000 };
+  const step = 100;
+  const from = Math.floor(Math.min(...known.map(({ low }) => low)) / step) * step;
+  return { from, to: Math.max(from + step, Math.ceil(Math.max(...known.map(({ high }) => high)) / step) * step) };
+}
+
+function toSpeedTraces({ speeds }: Fetched, ranges: ReadonlyMap<number | 'live', SessionRange>) {
+  return [...speeds].map(([session, data]) => {
+    const name = ranges.get(session)?.speed ?? '';
+    return { label: speeds.size > 1 ? `${session} ${name}` : name, unit: ranges.get(session)?.units.get(name) ?? '', data };
+  });
+}
+
+/** What stands at the foot of the picture. */
+function toFoot(used: (number | 'live')[], sessions: SessionView[], time: Stretch, bySpeed: boolean): string {
+  const names = used.map((session) => {
+    const about = sessions.find((one) => one.session === session);
+    return about ? `${session}: ${about.name || new Date(about.startedWallMs).toLocaleString()}` : String(session);
+  });
+  return `${names.join(', ')}. ${bySpeed ? 'Over engine speed, rpm, of' : 'Minutes and seconds from'} ${toClockText(time.from)} to ${toClockText(time.to)}.`;
 }
 
 function lengthOf(range: SessionRange | undefined): number {
@@ -123,7 +223,7 @@ function lengthOf(range: SessionRange | undefined): number {
 }
 
 /** Ranges of the sessions in use, and the list to choose from. */
-function useSessions(choices: TraceChoice[], problem: Signal<string>) {
+function useSessions(choices: TraceChoice[], looked: Signal<number | 'live'>, problem: Signal<string>) {
   const feed = useFeed();
   const ranges = useSignal<ReadonlyMap<number | 'live', SessionRange>>(new Map());
   const sessions = useSignal<SessionView[]>([]);
@@ -143,7 +243,7 @@ function useSessions(choices: TraceChoice[], problem: Signal<string>) {
     const toUs = Math.max(1e6, feed.timeUs.peek());
     ranges.value = new Map(ranges.peek()).set('live', toRange({ fromUs: 0, toUs, vehicle }));
   }, [vehicle, feed, ranges]);
-  const wanted = [...new Set(choices.map((choice) => choice.session))].filter((session) => session !== 'live');
+  const wanted = [...new Set([...choices.map((choice) => choice.session), looked.value])].filter((session) => session !== 'live');
   useEffect(() => {
     for (const session of wanted) {
       if (ranges.peek().has(session)) continue;
@@ -164,19 +264,20 @@ function useSessions(choices: TraceChoice[], problem: Signal<string>) {
 function useTraces(
   choices: TraceChoice[],
   ranges: Signal<ReadonlyMap<number | 'live', SessionRange>>,
-  stretch: Signal<Stretch>,
-  data: Signal<ReadonlyMap<string, TraceData>>,
+  time: Signal<Stretch>,
+  bySpeed: boolean,
+  fetched: Signal<Fetched>,
   problem: Signal<string>,
 ): void {
-  const { fromS, toS } = stretch.value;
+  const { from, to } = time.value;
   const known = ranges.value;
   useEffect(() => {
     let left = false;
     const timer = setTimeout(() => {
-      fetchTraces(choices, known, fromS, toS, Math.min(2000, innerWidth)).then(
+      fetchTraces(choices, known, from, to, Math.min(2000, innerWidth), bySpeed).then(
         (found) => {
           if (left) return;
-          data.value = found;
+          fetched.value = found;
           problem.value = '';
         },
         (error: unknown) => {
@@ -188,7 +289,7 @@ function useTraces(
       left = true;
       clearTimeout(timer);
     };
-  }, [choices, known, fromS, toS, data, problem]);
+  }, [choices, known, from, to, bySpeed, fetched, problem]);
 }
 
 function toWords(error: unknown): string {
@@ -198,7 +299,8 @@ function toWords(error: unknown): string {
 function toDrawn(
   choices: TraceChoice[],
   ranges: ReadonlyMap<number | 'live', SessionRange>,
-  data: ReadonlyMap<string, TraceData>,
+  { traces, speeds }: Fetched,
+  bySpeed: boolean,
 ): Drawn[] {
   const several = new Set(choices.map((choice) => choice.session)).size > 1;
   const styles = new Map<string, number>();
@@ -209,8 +311,14 @@ function toDrawn(
     styles.set(unit, style + 1);
     const text = toChoicesText([choice]);
     const label = several ? `${choice.session} ${choice.channel}` : choice.channel;
-    return { choice, text, unit, style, label, data: data.get(text), limit: range?.limits.get(choice.channel) };
+    const data = traces.get(text);
+    const speed = speeds.get(choice.session);
+    return { choice, text, unit, style, label, data: bySpeed ? over(data, speed) : data, limits: range?.limits.get(choice.channel) ?? [] };
   });
+}
+
+function over(data: TraceData | undefined, speed: TraceData | undefined): TraceData | undefined {
+  return data && speed ? toDataOver(data, speed) : undefined;
 }
 
 function byUnit(drawn: Drawn[]): [unit: string, traces: Drawn[]][] {
@@ -219,98 +327,7 @@ function byUnit(drawn: Drawn[]): [unit: string, traces: Drawn[]][] {
   return [...groups];
 }
 
+/** Lines that several traces share are drawn once. */
 function limitsOf(traces: Drawn[]): { y: number; label: string }[] {
-  const limits = new Set(traces.flatMap((trace) => trace.limit ?? []));
-  return [...limits].map((y) => ({ y, label: `limit ${toNumberText(y, 0)}` }));
-}
-
-/** What the traces are at the cursors, and between them (or over all that is in sight). */
-function Measures({ drawn, cursors, stretch }: { drawn: Drawn[]; cursors: number[]; stretch: Stretch }) {
-  if (drawn.length === 0)
-    return <p class="quiet">Choose channels above. A press on a plot sets a cursor, two measure what lies between.</p>;
-  const [a, b] = cursors;
-  const reachS = stretch.toS - stretch.fromS;
-  const [fromS, toS] = a !== undefined && b !== undefined ? [a, b] : [stretch.fromS, stretch.toS];
-  return (
-    <div class="scroll-x">
-      <table class="measures">
-        <caption class="small quiet">
-          {a !== undefined && b !== undefined ? `Between the cursors, ${toNumberText(b - a, 3)} s apart` : 'Over what is in sight'}; of each
-          bin its lowest and highest sample
-        </caption>
-        <thead>
-          <tr>
-            <th scope="col">Trace</th>
-            <th scope="col" class="number">
-              at A
-            </th>
-            <th scope="col" class="number">
-              at B
-            </th>
-            <th scope="col" class="number">
-              B − A
-            </th>
-            <th scope="col" class="number">
-              Lowest
-            </th>
-            <th scope="col" class="number">
-              Highest
-            </th>
-          </tr>
-        </thead>
-        <tbody>
-          {drawn.map((trace) => {
-            const digits = digitsOf(trace.unit) + 1;
-            const say = (value: number | undefined) => (value === undefined ? '–' : toNumberText(value, digits));
-            const atA = trace.data && a !== undefined ? valueAt(trace.data, a, reachS) : undefined;
-            const atB = trace.data && b !== undefined ? valueAt(trace.data, b, reachS) : undefined;
-            const between = trace.data && extremesBetween(trace.data, fromS, toS);
-            return (
-              <tr key={trace.text}>
-                <th scope="row">
-                  <TraceSample style={trace.style} /> {trace.label} <span class="quiet">{toUnitWord(trace.unit)}</span>
-                </th>
-                <td class="number">{say(atA)}</td>
-                <td class="number">{say(atB)}</td>
-                <td class="number">{atA !== undefined && atB !== undefined ? toSignedText(atB - atA, digits) : '–'}</td>
-                <td class="number">{say(between?.low)}</td>
-                <td class="number">{say(between?.high)}</td>
-              </tr>
-            );
-          })}
-        </tbody>
-      </table>
-    </div>
-  );
-}
-
-/** All plots of the page below each other in one picture. */
-function savePng(): void {
-  const canvases = [...document.querySelectorAll<HTMLCanvasElement>('.still-plot canvas')];
-  const picture = document.createElement('canvas');
-  picture.width = Math.max(...canvases.map((canvas) => canvas.width));
-  picture.height = canvases.reduce((sum, canvas) => sum + canvas.height, 0);
-  const ctx = picture.getContext('2d');
-  if (!ctx) return;
-  ctx.fillStyle = '#121212';
-  ctx.fillRect(0, 0, picture.width, picture.height);
-  let y = 0;
-  for (const canvas of canvases) {
-    ctx.drawImage(canvas, 0, y);
-    y += canvas.height;
-  }
-  picture.toBlob((blob) => blob && save(blob, 'plots.png'));
-}
-
-function saveCsv(drawn: Drawn[]): void {
-  const traces = drawn.flatMap(({ label, unit, data }) => (data ? [{ name: unit === '' ? label : `${label} [${unit}]`, data }] : []));
-  save(new Blob([toCsv(traces)], { type: 'text/csv' }), 'plots.csv');
-}
-
-function save(blob: Blob, name: string): void {
-  const link = document.createElement('a');
-  link.href = URL.createObjectURL(blob);
-  link.download = name;
-  link.click();
-  setTimeout(() => URL.revokeObjectURL(link.href), 1000);
+  return [...new Map(traces.flatMap(({ limits }) => limits.map((limit) => [limit.label, limit] as const))).values()];
 }

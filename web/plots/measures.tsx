@@ -1,0 +1,165 @@
+// What the traces are at two cursors and between them, as a table: of the samples themselves where they are stored.
+import { useSignal } from '@preact/signals';
+import { useEffect } from 'preact/hooks';
+import type { ChannelStatistics, StatisticsView } from '../../server/contract/statistics.ts';
+import { digitsOf, toCountText, toNumberText, toSignedText, toUnitWord } from '../shell/numbers.ts';
+import { getJson } from '../stream/api.ts';
+import { extremesBetween, meanNear, type SessionRange, type TraceChoice, toChoicesText, valueAt } from './plot-data.ts';
+import { TraceSample } from './rolling-plot.tsx';
+import type { StillTrace } from './still-plot.tsx';
+import type { Stretch } from './stretch.ts';
+
+/** Choices with what is known of them: the trace's place in its plot, its unit, its data. */
+export interface Drawn extends StillTrace {
+  choice: TraceChoice;
+  text: string;
+  unit: string;
+  limits: { y: number; label: string }[];
+}
+
+export interface MeasuresProps {
+  drawn: Drawn[];
+  ranges: ReadonlyMap<number | 'live', SessionRange>;
+  cursors: number[];
+  /** Of time in sight; and of engine speed, when that is the axis. */
+  time: Stretch;
+  speed: Stretch | undefined;
+}
+
+const restMs = 250;
+/** Half the width over which a value at a speed is taken, as a share of the speeds in sight. */
+const nearShare = 0.005;
+
+export function Measures({ drawn, ranges, cursors, time, speed }: MeasuresProps) {
+  const [a, b] = cursors;
+  const shown = speed ?? time;
+  const between: Stretch = a !== undefined && b !== undefined ? { from: a, to: b } : shown;
+  const found = useStatistics(drawn, ranges, speed ? time : between, speed ? between : undefined);
+  if (drawn.length === 0) {
+    return <p class="quiet">Choose channels above. A press on a plot sets a cursor, two measure what lies between.</p>;
+  }
+  const at = (trace: Drawn, x: number | undefined): number | undefined => {
+    if (!trace.data || x === undefined) return undefined;
+    return speed ? meanNear(trace.data, x, (speed.to - speed.from) * nearShare) : valueAt(trace.data, x, time.to - time.from);
+  };
+  return (
+    <div class="scroll-x">
+      <table class="measures">
+        <caption class="small quiet">{toCaption(cursors, speed !== undefined)}</caption>
+        <thead>
+          <tr>
+            <th scope="col">Trace</th>
+            {['at A', 'at B', 'B − A', 'Lowest', 'Highest', 'Mean', '5 %', 'Middle', '95 %', 'Not ok'].map((head) => (
+              <th key={head} scope="col" class="number">
+                {head}
+              </th>
+            ))}
+          </tr>
+        </thead>
+        <tbody>
+          {drawn.map((trace) => (
+            <MeasureRow
+              key={trace.text}
+              trace={trace}
+              atA={at(trace, a)}
+              atB={at(trace, b)}
+              statistics={found.get(trace.text)}
+              seen={trace.data && extremesBetween(trace.data, between.from, between.to)}
+            />
+          ))}
+        </tbody>
+      </table>
+    </div>
+  );
+}
+
+function toCaption([a, b]: number[], bySpeed: boolean): string {
+  const apart = a !== undefined && b !== undefined ? toNumberText(b - a, bySpeed ? 0 : 3) : undefined;
+  const where = apart === undefined ? 'Over what is in sight' : `Between the cursors, ${apart} ${bySpeed ? 'rpm' : 's'} apart`;
+  const what = bySpeed ? 'samples of the time in sight at those speeds; at A and B the mean of the points there' : 'all samples';
+  return `${where}: ${what}. Numbers are of samples that were ok; of live channels lowest and highest of the bins alone.`;
+}
+
+interface MeasureRowProps {
+  trace: Drawn;
+  atA: number | undefined;
+  atB: number | undefined;
+  statistics: ChannelStatistics | undefined;
+  /** Of what is drawn, until or where the samples are not at hand. */
+  seen: { low: number; high: number } | undefined;
+}
+
+function MeasureRow({ trace, atA, atB, statistics, seen }: MeasureRowProps) {
+  const digits = digitsOf(trace.unit) + 1;
+  const say = (value: number | null | undefined) => (value === undefined || value === null ? '–' : toNumberText(value, digits));
+  const { low, high } = statistics ?? seen ?? {};
+  return (
+    <tr>
+      <th scope="row">
+        <TraceSample style={trace.style} /> {trace.label} <span class="quiet">{toUnitWord(trace.unit)}</span>
+      </th>
+      <td class="number">{say(atA)}</td>
+      <td class="number">{say(atB)}</td>
+      <td class="number">{atA !== undefined && atB !== undefined ? toSignedText(atB - atA, digits) : '–'}</td>
+      <td class="number">{say(low)}</td>
+      <td class="number">{say(high)}</td>
+      <td class="number">{say(statistics?.mean)}</td>
+      <td class="number">{say(statistics?.p5)}</td>
+      <td class="number">{say(statistics?.p50)}</td>
+      <td class="number">{say(statistics?.p95)}</td>
+      <td class="number">{statistics ? toNotOk(statistics) : '–'}</td>
+    </tr>
+  );
+}
+
+function toNotOk({ outOfRange, bad }: ChannelStatistics): string {
+  const said = [outOfRange > 0 ? `${toCountText(outOfRange)} out of range` : '', bad > 0 ? `${toCountText(bad)} without a number` : ''];
+  return said.filter(Boolean).join(', ') || '0';
+}
+
+/** Asked for once nothing has moved for a moment, a request a session; what was asked for earlier is not shown for another stretch. */
+function useStatistics(drawn: Drawn[], ranges: MeasuresProps['ranges'], time: Stretch, speed: Stretch | undefined) {
+  const found = useSignal<ReadonlyMap<string, ChannelStatistics>>(new Map());
+  const traces = toChoicesText(drawn.map(({ choice }) => choice));
+  const key = [traces, ranges.size, time.from, time.to, speed?.from, speed?.to].join();
+  useEffect(() => {
+    let left = false;
+    found.value = new Map();
+    const timer = setTimeout(() => {
+      for (const session of new Set(drawn.map(({ choice }) => choice.session))) {
+        const range = ranges.get(session);
+        if (session === 'live' || !range || (speed && range.speed === undefined)) continue;
+        const channels = drawn.filter(({ choice }) => choice.session === session).map(({ choice }) => choice.channel);
+        const query = toStatisticsQuery(channels, range, time, speed);
+        getJson<StatisticsView>(`/api/sessions/${session}/statistics?${query}`).then(
+          (view) => {
+            if (left) return;
+            const known = view.channels.map((one) => [toChoicesText([{ session, channel: one.channel }]), one] as const);
+            found.value = new Map([...found.peek(), ...known]);
+          },
+          // The table keeps what the drawing says; a session that can't be read is named above the plots.
+          () => undefined,
+        );
+      }
+    }, restMs);
+    return () => {
+      left = true;
+      clearTimeout(timer);
+    };
+  }, [key]);
+  return found.value;
+}
+
+function toStatisticsQuery(channels: string[], range: SessionRange, time: Stretch, speed: Stretch | undefined): URLSearchParams {
+  const query = new URLSearchParams({
+    channels: channels.join(','),
+    from: String(Math.max(0, Math.floor(range.fromUs + time.from * 1e6))),
+    to: String(Math.max(0, Math.ceil(range.fromUs + time.to * 1e6))),
+  });
+  if (speed && range.speed !== undefined) {
+    query.set('axis', range.speed);
+    query.set('axisFrom', String(speed.from));
+    query.set('axisTo', String(speed.to));
+  }
+  return query;
+}
