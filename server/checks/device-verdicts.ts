@@ -1,7 +1,7 @@
 // The bus check's verdicts on devices and on the trunk: missing, restarting, dropping out, cut off.
 import type { BusEvidence } from './bus-evidence.ts';
 import type { DevicePresence, Outage } from './outage.ts';
-import { type Episode, findBreaks, type TrunkBreak, toEpisodes } from './trunk-break.ts';
+import { type Episode, findBreaks, listCuts, type TrunkBreak, toEpisodes } from './trunk-break.ts';
 
 const startOf = (found: TrunkBreak) => Math.min(...found.episodes.map((episode) => episode.fromUs));
 
@@ -124,7 +124,10 @@ function addBreak(on: BusEvidence, found: TrunkBreak): void {
 function judgePresence(on: BusEvidence, presence: DevicePresence, accepted: readonly TrunkBreak[], breaks: readonly TrunkBreak[]): void {
   const { device, outages } = presence;
   const gone = outages.find((outage) => outage.kind !== 'gap');
-  const possible = breaks.filter((found) => found.beyond.includes(device.name)).map((found) => found.stretch);
+  // A break that hides this device alone looks the same as a device that lost its supply.
+  const alone = listCuts(on.bus.trunk ?? []).filter(({ beyond }) => beyond.size === 1 && beyond.has(device.name));
+  const stretches = breaks.filter((found) => found.beyond.includes(device.name)).map((found) => found.stretch);
+  const possible = [...new Set([...stretches, ...alone.map(({ stretch }) => stretch)])];
   if (gone && !isStarved(on, presence)) addMissing(on, gone, possible, isExplained(accepted, gone));
   else if (presence.timesUs.length > 0 || device.frames.some((frame) => frame.periodUs !== undefined)) {
     on.add({ code: 'device-missing', ok: true, device: device.name, say: `${device.name} is present` });

@@ -24,7 +24,9 @@ async function backup(options: BackupOptions): Promise<void> {
   ]);
   const folder = options.output ?? join(process.cwd(), 'evenburn-backup');
   const { copied, unchanged, failed } = await backupSessions(dataFolder(options.data), folder);
-  process.stdout.write(`${copied.length} sessions copied to ${folder}, ${unchanged.length} were up to date\n`);
+  process.stdout.write(
+    `${copied.length === 1 ? '1 session' : `${copied.length} sessions`} copied to ${folder}, ${unchanged.length} were up to date\n`,
+  );
   for (const { session, why } of failed) process.stderr.write(`evenburn: session ${session} was not copied: ${why}\n`);
   if (failed.length > 0) throw new AnswerIsNo();
 }

@@ -88,6 +88,11 @@ describe('bus check', () => {
     expect(verdicts[0]?.at).toBeLessThan(8.1);
   });
 
+  it('says where a break would hide a lost end device alone', () => {
+    const [verdict] = failed(healthyFrames(line, { seconds: 20, seed: 4, powerOff: [{ device: 'echo', fromS: 8, toS: 99 }] }));
+    expect(verdict).toMatchObject({ code: 'device-missing', device: 'echo', alternatives: ['trunk-break delta - echo'] });
+  });
+
   it('calls every frame of a slow device late', () => {
     const verdicts = failed(healthyFrames(line, { seconds: 12, seed: 5, slow: { delta: 1.6 } }));
     expect(verdicts.map(({ code, frame }) => [code, frame]).sort()).toEqual([
