@@ -41,6 +41,23 @@ export const wallStepMinMs = 100;
 export const parentLookIntervalMs = 500;
 export const httpBodyBytesMax = 64 * 1024;
 export const httpRequestsPerMinuteMax = 3000;
+/** A login lasts a week: a tablet in the workshop isn't asked every morning. */
+export const loginLastsMs = 7 * 24 * 3600 * 1000;
+/** So many wrong passphrases from one address within the window, then it is refused without looking until the window has passed. */
+export const loginWrongMax = 10;
+export const loginWrongWindowMs = 15 * 60 * 1000;
+/** Addresses that are remembered for wrong passphrases; the oldest is forgotten first. */
+export const loginAddressesMax = 10_000;
+/** Logins that wait for their turn, one an address; each costs about a tenth of a second. */
+export const loginsWaitingMax = 16;
+export const passphraseCharactersMin = 12;
+export const passphraseCharactersMax = 200;
+/** Logins that were ended before their time and are remembered; at more, everybody is logged out. */
+export const loginsEndedMax = 1000;
+/** Open streams are looked at this often: whoever's login has run out is cut off. */
+export const streamRecheckMs = 30_000;
+/** This computer's own addresses are read again after so long. */
+export const ownAddressesLastMs = 5000;
 export const channelNameMax = 200;
 export const windowChannelsMax = 32;
 export const windowBinsMax = 4096;

@@ -2,6 +2,7 @@
 import './style/tokens.css';
 import './style/base.css';
 import { render } from 'preact';
+import { lookAtAccess } from './access/access.ts';
 import { applyLooks } from './shell/looks.ts';
 import { Shell } from './shell/shell.tsx';
 import { Feed } from './stream/feed.ts';
@@ -11,4 +12,5 @@ applyLooks();
 const feed = new Feed('live');
 const source = new LiveSource(feed);
 const root = document.getElementById('page');
+lookAtAccess(feed);
 if (root) render(<Shell feed={feed} source={source} />, root);

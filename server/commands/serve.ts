@@ -11,8 +11,9 @@ import { EvenburnError } from '../errors.ts';
 import type { AppParts } from '../http/app.ts';
 import { defaultPort, parentLookIntervalMs } from '../limits.ts';
 import type { Station } from '../station.ts';
+import { addNetworkOptions, type NetworkOptions, openNetwork, tellNetwork } from './network-access.ts';
 
-interface ServeOptions {
+interface ServeOptions extends NetworkOptions {
   vehicle?: string;
   bus: string[];
   data?: string;
@@ -33,7 +34,7 @@ function findRoot(from: string): string {
 }
 
 export function addServeCommand(program: Command): void {
-  program
+  const command = program
     .command('serve')
     .description('serves the pages: listens to the buses, shows and records (default: the demo vehicle on simulated buses)')
     .option('--vehicle <dir>', 'vehicle folder')
@@ -46,8 +47,8 @@ export function addServeCommand(program: Command): void {
     .option('--data <dir>', 'folder of the recorded sessions')
     .option('--keep <size>', 'keep at most so much of sessions, such as 50GB; the oldest go first, pinned ones never', parseSize)
     .option('--keep-days <n>', 'keep sessions for so many days; pinned ones for ever', parseDays)
-    .option('--port <n>', 'port to listen on; 0 takes a free one', parsePort, defaultPort)
-    .action(serve);
+    .option('--port <n>', 'port to listen on; 0 takes a free one', parsePort, defaultPort);
+  addNetworkOptions(command).action(serve);
 }
 
 function parsePort(value: string): number {
@@ -91,14 +92,16 @@ async function serve(options: ServeOptions): Promise<void> {
     const sources = await openSources(vehicle, options, session);
     const { Station } = await import('../station.ts');
     const { LiveChecks } = await import('../live/live-checks.ts');
-    const { recorder, sessions, tasks, runs, signOffs, dyno } = resultOf(opened);
+    const { recorder, sessions, tasks, runs, signOffs, dyno, network } = resultOf(opened);
     recorder.describeStamps(stampsOf(vehicle, sources));
     station = new Station({ vehicle, sources, session, recorder });
     const checks = { live: new LiveChecks(station), runs };
     station.watcher = checks.live;
-    const server = await resultOf(pages)({ station, sessions, tasks, checks, signOffs, dyno }, options.port);
+    const { made: _made, ...reached } = network;
+    const server = await resultOf(pages)({ station, sessions, tasks, checks, signOffs, dyno, ...reached }, options.port);
     definitions.follow(station);
     tellStart(vehicle, sources, server.url);
+    await tellNetwork(network, server.port);
     process.exitCode = await stopped;
     // Whoever reads a session keeps its log beside it: readers go before the recorder closes it.
     await Promise.all([sessions.close(), tasks.close(), dyno.close()]);
@@ -121,7 +124,8 @@ function resultOf<T>(settled: PromiseSettledResult<T>): T {
 }
 
 /** What records, and what is recorded. */
-async function openData({ data, keep, keepDays }: ServeOptions, vehicle: Promise<Vehicle>, station: () => Station | undefined) {
+async function openData(options: ServeOptions, vehicle: Promise<Vehicle>, station: () => Station | undefined) {
+  const { data, keep, keepDays } = options;
   const [{ Recorder }, { Sessions }, { SessionTasks }, { CheckRuns }, { SignOffs }, { DynoDesk }, { dataFolder }] = await Promise.all([
     import('../recording/recorder.ts'),
     import('../recording/sessions.ts'),
@@ -138,6 +142,11 @@ async function openData({ data, keep, keepDays }: ServeOptions, vehicle: Promise
     onStatus: (status) => station()?.recordingChanged(status),
     onSpace: (freeBytes) => station()?.spaceChanged(freeBytes),
   });
+  // Not before the data folder is ours: another server's passphrases are not to be changed.
+  const network = await openNetwork(options, folder).catch(async (error) => {
+    await recorder.stop();
+    throw error;
+  });
   const sessions = new Sessions(folder, recorder, kept);
   const tasks = new SessionTasks({
     data: folder,
@@ -151,6 +160,7 @@ async function openData({ data, keep, keepDays }: ServeOptions, vehicle: Promise
     tasks,
     runs: new CheckRuns(folder),
     signOffs: new SignOffs(folder),
+    network,
     dyno: new DynoDesk(folder),
   };
 }

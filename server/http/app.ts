@@ -1,6 +1,7 @@
 // Builds the HTTP side: policy, guards, bounds, the routes of /api with their OpenAPI document, and the pages' files. `server.ts` listens.
 import { existsSync } from 'node:fs';
 import { join } from 'node:path';
+import cookie from '@fastify/cookie';
 import helmet from '@fastify/helmet';
 import rateLimit from '@fastify/rate-limit';
 import fastifyStatic from '@fastify/static';
@@ -20,10 +21,12 @@ import { httpBodyBytesMax, httpRequestsPerMinuteMax } from '../limits.ts';
 import type { DynoDesk } from '../recording/dyno-desk.ts';
 import type { SignOffs } from '../recording/sign-offs.ts';
 import type { Station } from '../station.ts';
+import type { Access } from './access.ts';
+import { addAccessRoutes, holdToRoles } from './access-routes.ts';
 import { addAlarmRoutes } from './alarm-routes.ts';
 import { addChecksRoutes, type CheckDesk } from './checks-routes.ts';
 import { addFrameRoutes } from './frame-routes.ts';
-import { requestAllowed } from './guard.ts';
+import { askingOf, type Door, loopbackDoor, requestAllowed } from './guard.ts';
 import { addHarnessRoutes } from './harness-routes.ts';
 import { addHealthRoutes } from './health-routes.ts';
 import { addPullsRoutes } from './pulls-routes.ts';
@@ -63,6 +66,12 @@ export interface AppParts {
   signOffs?: SignOffs;
   /** Pulls and studies of recorded sessions; without it their addresses are not there. */
   dyno?: Pick<DynoDesk, 'pulls' | 'study'>;
+  /** Logins of a server on the network; without it whoever reaches the server is crew, so it listens on loopback only. */
+  access?: Access;
+  /** By what names the server may be asked; by default those of loopback. */
+  door?: Door;
+  /** PEM texts; with them pages are served by https. */
+  tls?: { cert: string; key: string };
   /** Folder of the built pages; without it only /api is served. */
   webFolder?: string;
   logger?: FastifyBaseLogger;
@@ -72,6 +81,7 @@ export interface AppParts {
 type AddRoutes = (app: App, parts: AppParts) => void;
 
 const topics: AddRoutes[] = [
+  addAccessRoutes,
   addVehicleRoutes,
   addWindowRoutes,
   addAlarmRoutes,
@@ -87,18 +97,23 @@ const topics: AddRoutes[] = [
 ];
 
 export async function buildApp(parts: AppParts): Promise<App> {
-  const app: App = Fastify({
+  const built = Fastify({
     bodyLimit: httpBodyBytesMax,
     forceCloseConnections: true,
+    ...(parts.tls ? { https: parts.tls } : {}),
     ...(parts.logger ? { loggerInstance: parts.logger } : {}),
-  }).withTypeProvider<ZodTypeProvider>();
+  });
+  // Nothing here differs between http and https but the socket below.
+  const app = (built as unknown as FastifyInstance).withTypeProvider<ZodTypeProvider>() as App;
   app.setValidatorCompiler(validatorCompiler);
   app.setSerializerCompiler(serializerCompiler);
   app.addHook('onRequest', async (request, reply) => {
-    const asking = { host: request.headers.host, origin: request.headers.origin };
-    if (!requestAllowed(asking)) return reply.code(403).send(toErrorView(new EvenburnError('ORIGIN_REFUSED', { host: asking.host ?? '' })));
+    const asking = askingOf(request.headers, request.method);
+    if (!requestAllowed(asking, parts.door ?? loopbackDoor))
+      return reply.code(403).send(toErrorView(new EvenburnError('ORIGIN_REFUSED', { host: asking.host ?? '' })));
   });
   await app.register(helmet, pagePolicy);
+  await app.register(cookie);
   await app.register(rateLimit, {
     max: httpRequestsPerMinuteMax,
     timeWindow: '1 minute',
@@ -115,6 +130,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
   });
   app.setErrorHandler(answerError);
   await app.register(async (api) => {
+    if (parts.access) holdToRoles(api.withTypeProvider<ZodTypeProvider>(), parts.access);
     for (const add of topics) add(api.withTypeProvider<ZodTypeProvider>(), parts);
     api.get('/api/openapi.json', { schema: { hide: true } }, async () => app.swagger());
   });

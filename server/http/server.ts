@@ -1,13 +1,16 @@
-// A running server: the station, its pages and the live stream on one port of this computer's loopback.
+// A running server: the station, its pages and the live stream on one port: of this computer's loopback, or of every address once logins exist.
 import type { AddressInfo } from 'node:net';
 import { EvenburnError } from '../errors.ts';
+import { streamRecheckMs } from '../limits.ts';
 import { LiveGateway } from '../live/gateway.ts';
 import type { Station } from '../station.ts';
 import { type App, type AppParts, buildApp } from './app.ts';
-import { streamAllowed } from './guard.ts';
+import { loopbackDoor, ownAddresses, streamAllowed } from './guard.ts';
 
 /** Loopback only: nobody else on the network can reach it. */
 const loopback = '127.0.0.1';
+/** By IPv6's address of all, IPv4 comes too, but only where there is IPv6. */
+const everyAddress = () => (ownAddresses().some((address) => address.startsWith('[')) ? '::' : '0.0.0.0');
 
 export interface RunningServer {
   app: App;
@@ -24,12 +27,20 @@ export interface RunningServer {
  * @throws EvenburnError PORT_IN_USE
  */
 export async function startServer(parts: AppParts & { station: Station }, port: number): Promise<RunningServer> {
-  const { station } = parts;
+  const { station, access, door = loopbackDoor } = parts;
   const app = await buildApp(parts);
-  const gateway = new LiveGateway(app.server, station, { allow: streamAllowed });
+  const gateway = new LiveGateway(app.server, station, {
+    allow: (request) =>
+      streamAllowed(request, door) &&
+      (access === undefined || access.roleOf({ headers: request.headers, remoteAddress: request.socket.remoteAddress }) !== undefined),
+  });
+  const recheck = setInterval(() => gateway.recheck(), streamRecheckMs);
+  recheck.unref();
+  if (access) access.onEnded = () => gateway.recheck();
   try {
-    await app.listen({ host: loopback, port });
+    await app.listen({ host: access ? everyAddress() : loopback, port });
   } catch (error) {
+    clearInterval(recheck);
     await gateway.close();
     await app.close();
     if ((error as NodeJS.ErrnoException).code === 'EADDRINUSE') throw new EvenburnError('PORT_IN_USE', { port }, error);
@@ -46,8 +57,9 @@ export async function startServer(parts: AppParts & { station: Station }, port: 
     app,
     gateway,
     port: taken,
-    url: `http://localhost:${taken}/`,
+    url: `${door.scheme}://localhost:${taken}/`,
     async close() {
+      clearInterval(recheck);
       await gateway.close();
       await app.close();
       await station.stop();

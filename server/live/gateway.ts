@@ -28,7 +28,7 @@ type LiveServer = Server<ClientEvents, ServerEvents>;
 type LiveSocket = Socket<ClientEvents, ServerEvents>;
 
 export interface GatewayOptions {
-  /** Whether a request may open a stream: its Host and Origin. */
+  /** Whether a request may open a stream, and keep it: its Host, Origin and login. */
   allow(request: IncomingMessage): boolean;
 }
 
@@ -49,6 +49,7 @@ interface Tick {
 export class LiveGateway {
   private readonly io: LiveServer;
   private readonly feed: LiveFeed;
+  private readonly options: GatewayOptions;
   private readonly clients = new Set<LiveClient>();
   private timer: NodeJS.Timeout | undefined;
   private sentMs = Number.NEGATIVE_INFINITY;
@@ -62,6 +63,7 @@ export class LiveGateway {
 
   constructor(http: HttpServer, feed: LiveFeed, options: GatewayOptions) {
     this.feed = feed;
+    this.options = options;
     this.io = new Server(http, {
       path: livePath,
       transports: ['websocket'],
@@ -98,6 +100,13 @@ export class LiveGateway {
   /** The state of a source or of the recording changed: it goes with the next packet. */
   statusChanged(): void {
     this.statusMs = Number.NEGATIVE_INFINITY;
+  }
+
+  /** Cuts off whoever may not watch any longer. The connection breaks, so that a page tries again and learns why. */
+  recheck(): void {
+    for (const socket of this.io.sockets.sockets.values()) {
+      if (!this.options.allow(socket.request)) socket.conn.close();
+    }
   }
 
   /** Ends the stream; resolves when every connection is closed. */

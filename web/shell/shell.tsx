@@ -3,6 +3,8 @@ import './shell.css';
 import { useSignal } from '@preact/signals';
 import type { ComponentType } from 'preact';
 import { useEffect } from 'preact/hooks';
+import { access } from '../access/access.ts';
+import { AccessBar, LoginPage } from '../access/access-bar.tsx';
 import { type PageEntry, type PageProps, place } from '../router.tsx';
 import { type Feed, FeedContext } from '../stream/feed.ts';
 import type { LiveSource } from '../stream/live-source.ts';
@@ -18,6 +20,7 @@ export function Shell({ feed, source }: { feed: Feed; source: LiveSource }) {
   useEffect(() => {
     document.title = `${page.title} · Evenburn`;
   }, [page]);
+  if (access.value?.role === null) return <LoginPage />;
   return (
     <FeedContext.Provider value={feed}>
       <button type="button" class="skip" onClick={() => document.getElementById('main')?.focus()}>
@@ -25,6 +28,7 @@ export function Shell({ feed, source }: { feed: Feed; source: LiveSource }) {
       </button>
       <Header source={source} />
       <ProblemsBar />
+      <AccessBar />
       <main id="main" tabIndex={-1} data-link={feed.link}>
         <LoadedPage key={page.name} entry={page} rest={rest} query={query} />
       </main>
