@@ -194,6 +194,13 @@ describe('evenburn serve', () => {
     [['--port', '70000'], 2, /a port is a whole number/],
     [['--vehicle', 'nothing'], 3, /nothing/],
     [['--colour', 'red'], 2, /unknown option/],
+    [['--new-passphrases'], 2, /go with --lan/],
+    [['--lan', '--new-passphrases', '--passphrase-file', 'x'], 2, /exclude one another/],
+    [['--lan', '--ask-passphrases'], 2, /needs a terminal/],
+    [['--lan', '--passphrase-file', 'nothing.txt'], 3, /nothing.txt: no such file/],
+    [['--lan', '--host-name', 'http://pit'], 2, /is no host name/],
+    [['--cert', 'package.json'], 2, /--cert and --key go together/],
+    [['--cert', 'package.json', '--key', 'package.json'], 3, /certificate and its key are not taken/],
   ])('refuses %j with exit %i', async (args, exitCode, said) => {
     const served = serve('--port', '0', ...args);
     expect(await served.ended()).toBe(exitCode);
