@@ -48,7 +48,7 @@ export const loginWrongMax = 10;
 export const loginWrongWindowMs = 15 * 60 * 1000;
 /** Addresses that are remembered for wrong passphrases; the oldest is forgotten first. */
 export const loginAddressesMax = 10_000;
-/** Logins that wait for their turn, one an address; each costs about a tenth of a second. */
+/** Logins that wait for their turn, one an address; each costs about a quarter of a second. */
 export const loginsWaitingMax = 16;
 export const passphraseCharactersMin = 12;
 export const passphraseCharactersMax = 200;
