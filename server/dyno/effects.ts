@@ -1,6 +1,6 @@
 // The linear model of the distribution study: which part of the heat belongs to bank, position, group, cylinder, probe or injector. Pure.
 import studentT from '@stdlib/stats-base-dists-t';
-import { inverse, Matrix } from 'ml-matrix';
+import { CholeskyDecomposition, inverse, Matrix } from 'ml-matrix';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { Hold } from './holds.ts';
 import { findSeparable } from './separability.ts';
@@ -42,6 +42,8 @@ export interface FittedModel {
   noiseK: number;
   /** Degrees of freedom of the noise. */
   freedom: number;
+  /** Logarithm of the evidence, but for a constant of the holds: the larger, the better these columns and weights tell them. */
+  evidence: number;
   /** Which effects these sessions' arrangements separate, by column. */
   separable: boolean[];
   /** Of banks and position, by column: how the estimate hangs on single cylinders. */
@@ -65,6 +67,8 @@ export interface EffectEstimate {
   verdict: EffectVerdict;
 }
 
+/** A set that gives more than so many times its usual share is taken to give that. */
+export const strengthMax = 3;
 /** Two-sided 90 %. */
 const intervalQuantile = 0.95;
 /** What the parts of one kind scatter by before anything is known, K, and how many parts' worth that is believed. Common practice, no source. */
@@ -111,7 +115,7 @@ export function toArrangement(
     injector.set(set.name, new Map(cylinders.map((cylinder) => [cylinder, set.injectors.get(cylinder) ?? `at ${cylinder}`])));
     const usual = usualShare.get(set.name);
     const share = hold.share.get(set.name);
-    strength.set(set.name, hold.off.has(set.name) ? 0 : usual && share !== undefined ? Math.min(2, share / usual) : 1);
+    strength.set(set.name, hold.off.has(set.name) ? 0 : usual && share !== undefined ? Math.min(strengthMax, share / usual) : 1);
   }
   const probe = new Map((vehicle.engine?.exhaustTemps ?? []).map(({ cylinder, probe: name }) => [cylinder, name ?? `at ${cylinder}`]));
   return { bank, position, group, probe, injector, strength, loadPoint };
@@ -219,6 +223,7 @@ export function fitEffects(observations: readonly Observation[], columns: Effect
     noise = (square + noiseBelief * usualNoiseK ** 2) / (readings + noiseBelief);
     if (moved < settledShare) break;
   }
+  const evidence = evidenceOf(x, y, xtx, mean, variances, noise);
   const taken = columns.reduce((sum, _, j) => sum + 1 - covariance.get(j, j) / (variances[j] as number), 0);
   return {
     columns,
@@ -226,9 +231,27 @@ export function fitEffects(observations: readonly Observation[], columns: Effect
     covariance,
     noiseK: Math.sqrt(noise),
     freedom: Math.max(noiseBelief, readings - taken),
+    evidence,
     separable: findSeparable(x, columns, observations),
     standing: checkStanding(observations, columns, mean.to1DArray()),
   };
+}
+
+/** −½ (log determinant + quadratic form) of the holds under the fitted scatter and noise, by way of the posterior. */
+function evidenceOf(x: Matrix, y: Matrix, xtx: Matrix, mean: Matrix, variances: Float64Array, noise: number): number {
+  const precision = Matrix.mul(xtx, 1 / noise);
+  for (let j = 0; j < variances.length; j++) precision.set(j, j, precision.get(j, j) + 1 / (variances[j] as number));
+  const roots = new CholeskyDecomposition(precision).lowerTriangularMatrix.diagonal();
+  const determinant = 2 * roots.reduce((sum, root) => sum + Math.log(root), 0);
+  const residual = Matrix.sub(y, x.mmul(mean)).to1DArray();
+  let total = x.rows * Math.log(noise) + determinant + residual.reduce((sum, value) => sum + value * value, 0) / noise;
+  for (let j = 0; j < variances.length; j++) total += Math.log(variances[j] as number) + mean.get(j, 0) ** 2 / (variances[j] as number);
+  return -total / 2;
+}
+
+/** Which effects these holds' arrangements separate, by column. */
+export function separableBy(observations: readonly Observation[], columns: readonly EffectColumn[]): boolean[] {
+  return findSeparable(stack(observations, columns).x, columns, observations);
 }
 
 /** Column indices by kind and, of groups and injectors, by set. */

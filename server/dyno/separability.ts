@@ -14,8 +14,8 @@ const spareCylindersMin = 2;
  *
  * - *cylinder, probe, injector*: against each other only by exchanges; banks and position are left out beside them, since both are patterns
  *   over cylinders;
- * - *group*: against everything that stays with its cylinder (by another plan, or by the set off against on); not against the single
- *   injectors of its own set, whose scatter it is judged by;
+ * - *group*: against everything that stays with its cylinder (by another plan, or by the set off against on); not against single
+ *   injectors, whose scatter it is judged by: with one set off the others give more, and so do their injectors' errors;
  * - *bank, position*: nothing can exchange them for cylinders. They are judged by the scatter of the cylinders around them, where there are
  *   enough, and where no other bank, group or position makes nearly the same pattern.
  */
@@ -23,20 +23,15 @@ export function findSeparable(x: Matrix, columns: readonly EffectColumn[], obser
   const parts = new Seen(x, columns, ({ kind }) => kind !== 'bank' && kind !== 'position');
   // A cylinder is the sum of what it does at each load point, so those stand back when cylinders are told from their parts.
   const cylinders = new Seen(x, columns, ({ kind }) => kind !== 'bank' && kind !== 'position' && kind !== 'load');
-  const groupSets = new Set(columns.flatMap(({ kind, set }) => (kind === 'group' && set !== undefined ? [set] : [])));
-  const groups = new Map([...groupSets].map((set) => [set, new Seen(x, columns, (column) => countsBesideGroup(column, set))]));
+  const groups = new Seen(x, columns, ({ kind }) => kind !== 'bank' && kind !== 'position' && kind !== 'injector');
   const standing = toStanding(x, columns, observations);
   return columns.map((column, j) => {
     const mates = columns.flatMap(({ kind, set }, k) => (k !== j && kind === column.kind && set === column.set ? [k] : []));
     if (column.kind === 'load') return false;
     if (column.kind === 'bank' || column.kind === 'position') return standing(j, mates);
-    const seen = column.kind === 'group' ? groups.get(column.set as string) : column.kind === 'cylinder' ? cylinders : parts;
-    return mates.some((k) => seen?.sees(j, k) === true);
+    const seen = column.kind === 'group' ? groups : column.kind === 'cylinder' ? cylinders : parts;
+    return mates.some((k) => seen.sees(j, k));
   });
-}
-
-function countsBesideGroup({ kind, set }: EffectColumn, groupSet: string): boolean {
-  return kind !== 'bank' && kind !== 'position' && !(kind === 'injector' && set === groupSet);
 }
 
 /** The differences that some columns of a design can tell. */

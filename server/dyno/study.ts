@@ -9,6 +9,7 @@ import {
   fitEffects,
   leaningOf,
   listColumns,
+  separableBy,
   toArrangement,
   toEstimates,
 } from './effects.ts';
@@ -56,18 +57,8 @@ export function studyDistribution(holds: readonly Hold[]): Study {
   }
   const usualShare = meanShares(holds);
   const loadPoints = findLoadPoints(holds);
-  const observations = holds.map((hold, i) => ({
-    arrangement: toArrangement(hold.vehicle, hold, usualShare, loadPoints[i] as number),
-    temps: hold.temps,
-  }));
   const cylinders = [...new Set(holds.flatMap((hold) => [...hold.temps.keys()]))].sort((a, b) => a - b);
-  const model = fitEffects(
-    observations,
-    listColumns(
-      observations.map(({ arrangement }) => arrangement),
-      cylinders,
-    ),
-  );
+  const { model, planning } = fitHolds(holds, loadPoints, cylinders, usualShare);
   study.effects = toEstimates(model);
   const now = toArrangement(last.vehicle, { off: new Set(), share: new Map() }, new Map(), loadPoints[loadPoints.length - 1] as number);
   study.cylinders = findCylinders(holds, cylinders, now, model);
@@ -75,7 +66,7 @@ export function studyDistribution(holds: readonly Hold[]): Study {
     .filter(({ differs }) => differs)
     .sort((a, b) => Math.abs(b.kelvin ?? 0) - Math.abs(a.kelvin ?? 0))
     .map(({ cylinder }) => cylinder);
-  study.trials = listTrials(model, last.vehicle, now, cylinders, differing);
+  study.trials = listTrials(planning.model, last.vehicle, now, cylinders, differing, planning.share);
   for (const set of last.vehicle.injectorSets) {
     const plan = set.plans.find(({ name }) => name === set.plan);
     if (!plan) continue;
@@ -86,6 +77,47 @@ export function studyDistribution(holds: readonly Hold[]): Study {
   }
   sayWhatIsMissing(study, last.vehicle);
   return study;
+}
+
+interface Fits {
+  /** What the effects are read from. */
+  model: FittedModel;
+  /** What the next trials are planned by: of two that tell the holds as well, the one that leaves more open. */
+  planning: { model: FittedModel; share: ReadonlyMap<string, number> };
+}
+
+/** By so much must its evidence lead (a factor of 20), so that weights that leave more open are not given up lightly. */
+const evidenceLead = 3;
+
+/**
+ * While one set is off the others give more. Errors of flow then weigh more, errors of spray or place may not: of the two models the one that tells
+ * these holds better is taken.
+ */
+function fitHolds(
+  holds: readonly Hold[],
+  loadPoints: readonly number[],
+  cylinders: readonly number[],
+  usualShare: ReadonlyMap<string, number>,
+): Fits {
+  const observe = (share: ReadonlyMap<string, number>) =>
+    holds.map((hold, i) => ({ arrangement: toArrangement(hold.vehicle, hold, share, loadPoints[i] as number), temps: hold.temps }));
+  const weighed = observe(usualShare);
+  const alike = observe(new Map());
+  const columns = listColumns(
+    weighed.map(({ arrangement }) => arrangement),
+    cylinders,
+  );
+  const byShare = fitEffects(weighed, columns);
+  // What only the assumed weights tell apart is not told apart.
+  const both = separableBy(alike, columns).map((separable, j) => separable && byShare.separable[j] === true);
+  const weighedModel = { ...byShare, separable: both };
+  if (holds.every(({ off }) => off.size === 0)) return { model: weighedModel, planning: { model: weighedModel, share: usualShare } };
+  const alikeModel = { ...fitEffects(alike, columns), separable: both };
+  const lead = alikeModel.evidence - weighedModel.evidence;
+  return {
+    model: lead > evidenceLead ? alikeModel : weighedModel,
+    planning: lead > -evidenceLead ? { model: alikeModel, share: new Map() } : { model: weighedModel, share: usualShare },
+  };
 }
 
 function toHoldView(hold: Hold): Study['holds'][number] {
@@ -99,9 +131,11 @@ function toHoldView(hold: Hold): Study['holds'][number] {
   };
 }
 
+/** Share of the fuel that each set usually gives: over the holds with every set on, where there are any. */
 function meanShares(holds: readonly Hold[]): Map<string, number> {
   const shares = new Map<string, number[]>();
-  for (const hold of holds)
+  const whole = holds.filter(({ off }) => off.size === 0);
+  for (const hold of whole.length > 0 ? whole : holds)
     for (const [set, share] of hold.share) if (!hold.off.has(set)) shares.set(set, [...(shares.get(set) ?? []), share]);
   return new Map([...shares].map(([set, values]) => [set, values.reduce((sum, value) => sum + value, 0) / values.length]));
 }

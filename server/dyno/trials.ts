@@ -1,6 +1,6 @@
 // Every trial that could come next, with what it is expected to do and to teach: regroupings, swaps, a set off, a little more fuel. Pure.
 import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
-import { type Arrangement, type FittedModel, predict, uncertaintyTaken } from './effects.ts';
+import { type Arrangement, type FittedModel, predict, strengthMax, uncertaintyTaken } from './effects.ts';
 import { injectionPhases } from './phases.ts';
 
 /** One proposal. A contract (`study --json`). */
@@ -64,13 +64,14 @@ export function* listRegroupings(sizes: readonly number[]): Generator<number[]> 
   yield* place();
 }
 
-/** The trials worth listing, the best first. `differing`: cylinders that differ, hottest and coldest first. */
+/** All trials, the best first. `differing`: cylinders that differ, most first. `usualShare`: what each set gives of the fuel, where known. */
 export function listTrials(
   model: FittedModel,
   vehicle: Vehicle,
   now: Arrangement,
   cylinders: readonly number[],
   differing: readonly number[],
+  usualShare: ReadonlyMap<string, number>,
 ): Trial[] {
   const make: Make = (kind, change, moves, arrangement, more) => ({
     kind,
@@ -81,7 +82,7 @@ export function listTrials(
     ...more,
   });
   const trials = [
-    ...setOffTrials(vehicle, now, make),
+    ...setOffTrials(vehicle, now, usualShare, make),
     ...vehicle.injectorSets.flatMap((set) => regroupTrials(vehicle, set, now, make)),
     ...swapTrials(vehicle, now, cylinders, differing, make),
     ...enrichTrials(model, now, cylinders, differing),
@@ -104,12 +105,15 @@ function spreadOf(values: readonly number[]): number {
 }
 
 /** A second set off against on at the same safe load: moves nothing. One set at least carries the engine: of several, the batch sets go off. */
-function setOffTrials(vehicle: Vehicle, now: Arrangement, make: Make): Trial[] {
+function setOffTrials(vehicle: Vehicle, now: Arrangement, usualShare: ReadonlyMap<string, number>, make: Make): Trial[] {
   const sets = vehicle.injectorSets;
   const batch = sets.filter(({ name }) => now.group.has(name));
   const off = sets.length < 2 ? [] : batch.length > 0 && batch.length < sets.length ? batch : sets.slice(1);
   return off.map((set) => {
-    const strength = new Map(now.strength).set(set.name, 0);
+    // The other sets give what this one gave before, each as much more as the others.
+    const rest = 1 - (usualShare.get(set.name) ?? 0);
+    const more = (before: number) => Math.min(strengthMax, before / Math.max(1e-3, rest));
+    const strength = new Map([...now.strength].map(([name, before]) => [name, name === set.name ? 0 : more(before)]));
     return make('set-off', `the same hold with ${set.name} off, then on again, at a load that is safe without it`, 0, {
       ...now,
       strength,

@@ -13,6 +13,8 @@ const holdS = 60;
 export interface SettledHold {
   gasC: number[];
   readC: number[];
+  /** Flow of each injector set, cc/min. */
+  flows: Map<string, number>;
 }
 
 /**
@@ -28,5 +30,9 @@ export function settleHold(vehicle: Vehicle, scenario: Scenario, speedRpm: numbe
     if (s > warmS) Object.assign(controls, { speedRpm, throttlePercent: loadPercent });
     engine.step(stepS, s, controls);
   }
-  return { gasC: [...engine.exhaust.gasC], readC: [...engine.exhaust.readC] };
+  return {
+    gasC: [...engine.exhaust.gasC],
+    readC: [...engine.exhaust.readC],
+    flows: new Map(engine.sets.map(({ name, flowCcPerMin }) => [name, flowCcPerMin])),
+  };
 }

@@ -29,7 +29,7 @@ const points = [
 const scatterK = { cylinder: 5, probe: 1.5, port: 1.5, plenum: 1.5 };
 /** One hold repeats the last to this, K (standard deviation): what a steady engine and a thermocouple amplifier do. Common practice, no source. */
 const repeatK = 2;
-const roundsMax = 4;
+const roundsMax = 5;
 
 /** Seeded uniform numbers (mulberry32, public domain), for what the bench itself draws. */
 function uniform(seed) {
@@ -45,7 +45,7 @@ function uniform(seed) {
 const normalOf = (random) => () => Array.from({ length: 12 }, random).reduce((sum, value) => sum + value, -6);
 
 /** Errors put in: kind, subject as the study names it, and where the scenario says it. */
-function errorsOf(cause, cylinders, random) {
+function errorsOf(cause, cylinders, random, inFlow) {
   const n = 1 + Math.floor(random() * cylinders);
   const kelvin = (random() < 0.5 ? -1 : 1) * Math.round(25 + 25 * random());
   const half = Math.round(kelvin * 0.7);
@@ -59,7 +59,12 @@ function errorsOf(cause, cylinders, random) {
     'port injector': [{ kind: 'injector', subject: `P-${n} of port`, key: `P-${n}`, kelvin }],
     'plenum injector': [{ kind: 'injector', subject: `L-${n} of plenum`, key: `L-${n}`, kelvin }],
   };
-  return cause.split(' + ').flatMap((part) => one[part]);
+  const errors = cause.split(' + ').flatMap((part) => one[part]);
+  // Every other seed sets and injectors err in flow, not in heat: plus is richer, and weighs by the share of the fuel that the set gives.
+  const percent = Math.round((kelvin > 0 ? 1 : -1) * (4 + Math.abs(kelvin) / 12));
+  return errors.map((error) =>
+    inFlow && (error.kind === 'group' || error.kind === 'injector') ? { ...error, kelvin: undefined, percent } : error,
+  );
 }
 
 /** Small errors of every single part: no two cylinders, probes or injectors are alike. */
@@ -96,8 +101,12 @@ function toLines(errors) {
   const lines = position ? [`  position: ${position.kelvin} K\n`] : [];
   for (const kind of ['bank', 'group', 'cylinder', 'probe', 'injector']) {
     const sums = new Map();
-    for (const error of errors) if (error.kind === kind) sums.set(error.key, (sums.get(error.key) ?? 0) + error.kelvin);
-    if (sums.size > 0) lines.push(`  ${kind}: { ${[...sums].map(([name, value]) => `${name}: ${value.toFixed(3)} K`).join(', ')} }\n`);
+    for (const error of errors)
+      if (error.kind === kind && error.kelvin !== undefined) sums.set(error.key, (sums.get(error.key) ?? 0) + error.kelvin);
+    const said = new Map([...sums].map(([name, value]) => [name, `${value.toFixed(3)} K`]));
+    // One thing has one error in a scenario: what errs in flow doesn't scatter in heat beside it.
+    for (const error of errors) if (error.kind === kind && error.percent !== undefined) said.set(error.key, `${error.percent} %`);
+    if (said.size > 0) lines.push(`  ${kind}: { ${[...said].map(([name, value]) => `${name}: ${value}`).join(', ')} }\n`);
   }
   return lines.length > 0 ? `distribution:\n${lines.join('')}` : '';
 }
@@ -114,7 +123,8 @@ function scenarioOf(vehicle, state, errors, seed) {
 function driveSession(session, state, errors, seed, normal) {
   const vehicle = vehicleOf(state);
   return points.flatMap(([speedRpm, load]) => {
-    const { readC } = settleHold(vehicle, scenarioOf(vehicle, state, errors, seed), speedRpm, load);
+    const { readC, flows } = settleHold(vehicle, scenarioOf(vehicle, state, errors, seed), speedRpm, load);
+    const total = [...flows.values()].reduce((sum, flow) => sum + flow, 0);
     return [1, 2].map(() => ({
       session,
       vehicle,
@@ -124,7 +134,7 @@ function driveSession(session, state, errors, seed, normal) {
       load,
       temps: new Map(readC.map((temp, i) => [i + 1, temp + repeatK * normal()])),
       off: new Set(state.off),
-      share: new Map(),
+      share: new Map([...flows].map(([name, flow]) => [name, flow / total])),
     }));
   });
 }
@@ -150,7 +160,9 @@ function gainsOfReading(cylinders) {
   const read = (errors) => points.map(([speed, load]) => settleHold(vehicle, scenarioOf(vehicle, state, errors, 1), speed, load).readC[0]);
   const plain = read([]);
   const gain = (error) => read([{ ...error, kelvin: 20 }]).reduce((sum, value, i) => sum + (value - plain[i]) / 20 / points.length, 0);
-  return { gas: gain({ kind: 'cylinder', key: 1 }), probe: gain({ kind: 'probe', key: 'T-1' }) };
+  const ofFlow = (error) =>
+    read([{ ...error, key: error.key.replace(/\d+$/, '1') }]).reduce((sum, value, i) => sum + (value - plain[i]) / points.length, 0);
+  return { ofFlow, gas: gain({ kind: 'cylinder', key: 1 }), probe: gain({ kind: 'probe', key: 'T-1' }) };
 }
 
 /** True size of every effect, K, as the study states it: the difference from the mean of its kind. */
@@ -158,7 +170,8 @@ function truthsOf(errors, cylinders) {
   const gains = gainsOfReading(cylinders);
   const sizes = new Map();
   for (const error of errors) {
-    const size = error.kelvin * (error.kind === 'probe' ? gains.probe : gains.gas);
+    const size = error.percent === undefined ? error.kelvin * (error.kind === 'probe' ? gains.probe : gains.gas) : gains.ofFlow(error);
+    if (error.percent !== undefined) sizes.delete(key(error));
     sizes.set(key(error), (sizes.get(key(error)) ?? 0) + size);
   }
   const names = Array.from({ length: cylinders }, (_, i) => i + 1);
@@ -193,8 +206,8 @@ function countHarm(study) {
 function follow(cause, cylinders, seed) {
   const random = uniform(seed * 7919 + cylinders * 104729 + causes.indexOf(cause) * 1299709);
   const normal = normalOf(random);
-  const putIn = errorsOf(cause, cylinders, random);
-  const errors = [...putIn, ...scatterOf(cylinders, normal)];
+  const putIn = errorsOf(cause, cylinders, random, seed % 2 === 0);
+  const errors = [...scatterOf(cylinders, normal), ...putIn];
   const truths = truthsOf(errors, cylinders);
   let state = firstState(cylinders);
   let holds = driveSession(1, state, errors, seed, normal);
