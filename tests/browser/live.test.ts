@@ -264,28 +264,31 @@ describe.skipIf('reason' in launched)('the Live page', () => {
 });
 
 describe.skipIf('reason' in launched)('a connection that breaks', () => {
-  it('greys the page, and mends without a reload when the server is back', async () => {
-    const again = await launchChromium();
-    if ('reason' in again) throw new Error(again.reason);
-    const first = await Serving.start();
-    const page = await openLive(again.browser, first.url);
-    await page.evaluate(() => Object.assign(window, { notReloaded: true }));
-    await until(
-      () => numberOf(page, 'engine_speed'),
-      (text) => /\d/.test(text),
-    );
-    await first.stop('SIGKILL');
-    await page.waitForSelector('.unlit');
-    const opacity = await reading(page, 'engine_speed').evaluate((node) => Number(getComputedStyle(node).opacity));
-    expect(opacity).toBeLessThan(0.6);
-    const second = await Serving.start({ port: first.port });
-    await page.waitForSelector('.unlit', { state: 'detached', timeout: 20_000 });
-    await until(
-      () => numberOf(page, 'engine_speed'),
-      (text) => /\d/.test(text),
-    );
-    expect(await page.evaluate(() => 'notReloaded' in window)).toBe(true);
-    await again.browser.close();
-    await second.stop();
-  });
+  it.each(['SIGKILL', 'SIGTERM'] as const)(
+    'greys the page, and mends without a reload when the server is back after %s',
+    async (signal) => {
+      const again = await launchChromium();
+      if ('reason' in again) throw new Error(again.reason);
+      const first = await Serving.start();
+      const page = await openLive(again.browser, first.url);
+      await page.evaluate(() => Object.assign(window, { notReloaded: true }));
+      await until(
+        () => numberOf(page, 'engine_speed'),
+        (text) => /\d/.test(text),
+      );
+      await first.stop(signal);
+      await page.waitForSelector('.unlit');
+      const opacity = await reading(page, 'engine_speed').evaluate((node) => Number(getComputedStyle(node).opacity));
+      expect(opacity).toBeLessThan(0.6);
+      const second = await Serving.start({ port: first.port });
+      await page.waitForSelector('.unlit', { state: 'detached', timeout: 20_000 });
+      await until(
+        () => numberOf(page, 'engine_speed'),
+        (text) => /\d/.test(text),
+      );
+      expect(await page.evaluate(() => 'notReloaded' in window)).toBe(true);
+      await again.browser.close();
+      await second.stop();
+    },
+  );
 });

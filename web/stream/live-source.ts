@@ -40,6 +40,8 @@ export class LiveSource {
     this.socket.on('connect', () => this.refreshVehicle());
     this.socket.on('disconnect', () => {
       this.feed.link.value = 'lost';
+      // A server that ends in order says so, and the library then waits to be told to come back.
+      if (!this.socket.active) setTimeout(() => this.socket.connect(), retryMs);
     });
     this.socket.on('packet', (bytes, received) => {
       this.take(bytes);
