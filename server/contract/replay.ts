@@ -1,7 +1,7 @@
 // A recorded session as pages replay it: a stored reading is shown, never computed. The paths below hang on /api/sessions/:session.
 import { z } from 'zod';
 import { alarmsView, severityView } from './alarms.ts';
-import { sessionView } from './sessions.ts';
+import { markView, sessionView } from './sessions.ts';
 import { vehicleView } from './vehicle-view.ts';
 
 /** Something to jump to. */
@@ -88,6 +88,8 @@ export const sessionChange = z
     note: z.string().max(4000).optional(),
     tags: z.array(z.string().min(1).max(60)).max(30).optional(),
     conditions: z.record(z.string().min(1).max(60), z.string().max(200)).optional(),
+    /** All of them, those that stay too. */
+    marks: z.array(markView).max(1000).optional(),
     pinned: z.boolean().optional(),
     /** From now on pages and exports show this reading. */
     reading: z.int().min(1).optional(),

@@ -1,6 +1,10 @@
 // Recorded sessions as lists show them.
 import { z } from 'zod';
 
+export const markView = z.object({ timeUs: z.int(), text: z.string().min(1).max(500) }).meta({ id: 'Mark' });
+
+export type MarkView = z.infer<typeof markView>;
+
 export const sessionView = z
   .object({
     session: z.number(),
@@ -20,6 +24,8 @@ export const sessionView = z
     tags: z.array(z.string()),
     /** Conditions as typed: what → how. */
     conditions: z.record(z.string(), z.string()),
+    /** Notes at an instant, session time. */
+    marks: z.array(markView),
     /** Raised while recording. */
     alarms: z.object({ advisory: z.number(), caution: z.number(), warning: z.number() }),
     /** Frames known to be lost. */

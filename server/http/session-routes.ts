@@ -20,6 +20,7 @@ import { type WindowQuery, type WindowView, windowQuery, windowView } from '../c
 import { EvenburnError } from '../errors.ts';
 import { channelNameMax } from '../limits.ts';
 import type { App, AppParts } from './app.ts';
+import { addSharedReplayRoutes } from './shared-replay-routes.ts';
 
 /** Which session, and which of its readings; without one, the reading in use. */
 export interface SessionAddress {
@@ -57,6 +58,7 @@ export function addSessionRoutes(app: App, { sessions, tasks }: AppParts): void 
     ({ query: { search } }) => sessions.list(search),
   );
   addReplayRoutes(app, sessions, base);
+  addSharedReplayRoutes(app);
   app.patch(
     base,
     {

@@ -148,8 +148,19 @@ export function listSessions(data: string): SessionView[] {
 
 /** Whether every word of a search stands in what is known of a session (`sessionsQuery`). */
 export function matchesSearch({ view, channels }: Summary, search: string): boolean {
-  const { session, name, note, vehicle, origin, tags, startedWallMs, conditions } = view;
-  const said = [session, name, note, vehicle, origin, toDay(startedWallMs), ...tags, ...Object.entries(conditions).flat(), ...channels];
+  const { session, name, note, vehicle, origin, tags, startedWallMs, conditions, marks } = view;
+  const said = [
+    session,
+    name,
+    note,
+    vehicle,
+    origin,
+    toDay(startedWallMs),
+    ...tags,
+    ...Object.entries(conditions).flat(),
+    ...marks.map((mark) => mark.text),
+    ...channels,
+  ];
   const text = said.join('\n').toLowerCase();
   const words = search.toLowerCase().split(/\s+/).filter(Boolean);
   return words.every((word) => text.includes(word));

@@ -17,7 +17,10 @@ export class HistoryLane {
     this.data = data;
   }
 
-  ask<N extends keyof HistoryQuestions>(name: N, ...args: Parameters<HistoryQuestions[N]>): Promise<ReturnType<HistoryQuestions[N]>> {
+  ask<N extends keyof HistoryQuestions>(
+    name: N,
+    ...args: Parameters<HistoryQuestions[N]>
+  ): Promise<Awaited<ReturnType<HistoryQuestions[N]>>> {
     this.worker ??= this.start();
     const question: HistoryQuestion = { ask: ++this.asked, name, args };
     return new Promise((resolve, reject) => {

@@ -18,7 +18,7 @@ export type ListedSessions = Omit<SessionsView, 'keep'> & { keep: Pick<SessionsV
 export interface HistoryQuestions {
   list(search: string): ListedSessions;
   summary(session: number): SessionView;
-  detail(of: SessionAddress): SessionDetail;
+  detail(of: SessionAddress): SessionDetail | Promise<SessionDetail>;
   instant(of: SessionAddress, atUs: number): InstantView;
   step(of: SessionAddress, atUs: number, to: 'next' | 'previous'): StepView;
   window(of: SessionAddress, query: WindowQuery): WindowView;

@@ -3,6 +3,8 @@ import { statSync } from 'node:fs';
 import { parentPort, workerData } from 'node:worker_threads';
 import { openSessionsMax } from '../limits.ts';
 import { summarize } from './catalogue.ts';
+import { withChecks } from './check-markers.ts';
+import { CheckRuns } from './check-runs.ts';
 import type { HistoryAnswer, HistoryQuestion, HistoryQuestions } from './history-questions.ts';
 import { toPlain } from './plain-error.ts';
 import { SessionFile } from './session-file.ts';
@@ -40,10 +42,12 @@ function release(session: number): void {
   open.delete(session);
 }
 
+const runs = new CheckRuns(data);
+
 const answers: HistoryQuestions = {
   list: (search) => listOf(data, search),
   summary: (session) => summarize(data, session).view,
-  detail: ({ session, reading }) => stored(session).detail(reading),
+  detail: async ({ session, reading }) => withChecks(stored(session).detail(reading), await runs.ofSession(session)),
   instant: ({ session, reading }, atUs) => stored(session).instant(reading, atUs),
   step: ({ session }, atUs, to) => stored(session).step(atUs, to),
   window: ({ session, reading }, query) => stored(session).window(reading, query),
@@ -52,10 +56,10 @@ const answers: HistoryQuestions = {
   release,
 };
 
-port.on('message', ({ ask, name, args }: HistoryQuestion) => {
+port.on('message', async ({ ask, name, args }: HistoryQuestion) => {
   let answer: HistoryAnswer;
   try {
-    answer = { ask, result: (answers[name] as (...args: unknown[]) => unknown)(...args) };
+    answer = { ask, result: await (answers[name] as (...args: unknown[]) => unknown)(...args) };
   } catch (error) {
     answer = { ask, error: toPlain(error) };
   }

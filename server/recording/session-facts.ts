@@ -45,9 +45,11 @@ export interface SessionNotes {
   pinned: boolean;
   /** Injector set → plan in force, and conditions as the user typed them. */
   conditions: Record<string, string>;
+  /** Notes that belong to an instant, session time, in the order of time. */
+  marks: { timeUs: number; text: string }[];
 }
 
-export const noNotes: SessionNotes = { name: '', note: '', tags: [], pinned: false, conditions: {} };
+export const noNotes: SessionNotes = { name: '', note: '', tags: [], pinned: false, conditions: {}, marks: [] };
 
 export function startingFacts(number: number, origin: string): SessionFacts {
   return {

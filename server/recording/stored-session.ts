@@ -199,7 +199,8 @@ export class StoredSession {
     const events = this.file.facts.events
       .filter(({ kind }) => kind !== 'source')
       .map(({ timeUs, kind, text }): Marker => ({ timeUs, kind: kind === 'loss' ? 'loss' : 'definitions', text }));
-    return [...alarms, ...events, ...this.pullMarkers(file, vehicle)].sort((a, b) => a.timeUs - b.timeUs);
+    const notes = this.file.notes.marks.map(({ timeUs, text }): Marker => ({ timeUs, kind: 'note', text }));
+    return [...alarms, ...events, ...notes, ...this.pullMarkers(file, vehicle)].sort((a, b) => a.timeUs - b.timeUs);
   }
 
   /** Pulls and holds, found once; of a session that is being recorded anew each time. */

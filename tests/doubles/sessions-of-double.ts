@@ -25,6 +25,7 @@ const sessions: SessionView[] = [12, 11, 10].map((session) => ({
   note: session === 12 ? 'first pull with the plenum set regrouped' : '',
   tags: session === 12 ? ['dyno'] : [],
   conditions: {},
+  marks: [],
   origin: 'live',
   alarms: { advisory: 0, caution: session === 12 ? 1 : 0, warning: session === 12 ? 1 : 0 },
   lost: 0,

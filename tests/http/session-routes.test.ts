@@ -22,6 +22,7 @@ const stored: SessionView = {
   note: '',
   tags: ['dyno'],
   conditions: { fuel: 'methanol' },
+  marks: [],
   origin: 'live',
   alarms: { advisory: 0, caution: 2, warning: 1 },
   lost: 0,

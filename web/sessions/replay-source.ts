@@ -3,7 +3,7 @@ import { type Signal, signal } from '@preact/signals';
 import type { InstantView, SessionDetail, StepView } from '../../server/contract/replay.ts';
 import type { WhyView } from '../../server/contract/why.ts';
 import type { WindowView } from '../../server/contract/window.ts';
-import { getJson } from '../stream/api.ts';
+import { getJson, sendJson } from '../stream/api.ts';
 import type { Feed, PlotRequest } from '../stream/feed.ts';
 import { RollingBins } from '../stream/rolling.ts';
 
@@ -12,6 +12,8 @@ const tickMs = 33;
 const growthMs = 3000;
 /** A request that failed is made again after this. */
 const retryMs = 500;
+/** So far apart two browsers may play without one of them jumping. */
+const followSlackMs = 150;
 
 export const speeds = [0.1, 0.25, 0.5, 1, 2, 5, 10, 20, 50] as const;
 
@@ -31,6 +33,8 @@ export class ReplaySource {
   readonly loop: Signal<Loop | undefined> = signal(undefined);
   /** Why nothing is shown; empty when all is well. */
   readonly problem = signal('');
+  /** Called when a person has moved it, or a loop has begun anew: not when it plays on. */
+  onMoved: () => void = () => undefined;
   private readonly feed: Feed;
   private readonly path: string;
   private readonly timer: ReturnType<typeof setInterval>;
@@ -58,7 +62,41 @@ export class ReplaySource {
   }
 
   seek(us: number): void {
+    this.place(us);
+    this.onMoved();
+  }
+
+  setSpeed(speed: number): void {
+    this.speed.value = speed;
+    this.onMoved();
+  }
+
+  /** Goes where another browser has gone. Speed 0 stands still. */
+  async follow(reading: number, us: number, speed: number): Promise<void> {
+    if (reading !== this.detail.peek().reading) await this.showReading(reading);
+    if (speed > 0) this.speed.value = speed;
+    this.playing.value = speed > 0;
+    // What plays at the same speed is let run when it is nearly there.
+    if (speed === 0 || Math.abs(us - this.positionUs.peek()) > followSlackMs * 1000 * Math.max(1, speed)) this.place(us);
+  }
+
+  /** Notes an instant, for everybody who opens the session. @throws ApiError */
+  async note(text: string): Promise<void> {
+    const { session } = this.detail.peek();
+    const marks = [...session.marks, { timeUs: Math.round(this.positionUs.peek()), text }].sort((a, b) => a.timeUs - b.timeUs);
+    await sendJson('PATCH', this.path, { marks });
+    this.detail.value = await getJson<SessionDetail>(`${this.path}?${this.query({})}`);
+  }
+
+  private place(us: number): void {
     this.positionUs.value = Math.max(this.detail.peek().fromUs, Math.min(this.detail.peek().toUs, Math.round(us)));
+  }
+
+  private async showReading(reading: number): Promise<void> {
+    this.detail.value = await getJson<SessionDetail>(`${this.path}?${new URLSearchParams({ reading: String(reading) })}`);
+    this.feed.setVehicle(this.detail.peek().vehicle);
+    this.shownUs = Number.NaN;
+    for (const plot of this.feed.plots.values()) plot.bins = undefined;
   }
 
   /** To the next or previous frame; pauses. */
@@ -80,8 +118,9 @@ export class ReplaySource {
   }
 
   togglePlay(): void {
-    if (!this.playing.peek() && this.positionUs.peek() >= this.detail.peek().toUs) this.seek(this.detail.peek().fromUs);
+    if (!this.playing.peek() && this.positionUs.peek() >= this.detail.peek().toUs) this.place(this.detail.peek().fromUs);
     this.playing.value = !this.playing.peek();
+    this.onMoved();
   }
 
   private tick(): void {
@@ -102,7 +141,7 @@ export class ReplaySource {
     const grown = await getJson<SessionDetail>(`${this.path}?${this.query({})}`).catch(() => undefined);
     if (!grown || grown.toUs === this.detail.peek().toUs) return;
     this.detail.value = grown;
-    this.seek(this.positionUs.peek());
+    this.place(this.positionUs.peek());
     // What was not stored yet when it was shown may be now.
     this.shownUs = Number.NaN;
     for (const plot of this.feed.plots.values()) plot.bins = undefined;
@@ -112,7 +151,7 @@ export class ReplaySource {
     const next = this.positionUs.peek() + passedUs;
     const loop = this.loop.peek();
     if (loop && next >= loop.toUs) this.seek(loop.fromUs);
-    else this.seek(next);
+    else this.place(next);
     if (!loop && next >= this.detail.peek().toUs) this.playing.value = false;
   }
 

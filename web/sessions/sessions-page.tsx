@@ -19,7 +19,9 @@ const searchDelayMs = 200;
 export function SessionsPage({ rest, query }: PageProps) {
   const [session] = rest;
   const at = query.get('at');
-  if (session !== undefined) return <ReplayPage key={session} session={session} at={at === null ? undefined : Number(at)} />;
+  if (session !== undefined) {
+    return <ReplayPage key={session} session={session} at={at === null ? undefined : Number(at)} together={query.has('together')} />;
+  }
   return <SessionList />;
 }
 

@@ -1,7 +1,9 @@
 // Play, pause, step, speed, loop and the time line of a replay, with its markers to jump to.
-import { useEffect } from 'preact/hooks';
+import { useSignal } from '@preact/signals';
+import { useEffect, useRef } from 'preact/hooks';
 import type { Marker } from '../../server/contract/replay.ts';
 import { toClockText } from '../shell/numbers.ts';
+import { ApiError } from '../stream/api.ts';
 import { type ReplaySource, speeds } from './replay-source.ts';
 
 const pageS = 5;
@@ -33,12 +35,7 @@ export function Transport({ source }: { source: ReplaySource }) {
         </button>
         <label class="speed">
           <span class="visually-hidden">Speed</span>
-          <select
-            value={String(source.speed.value)}
-            onChange={(event) => {
-              source.speed.value = Number(event.currentTarget.value);
-            }}
-          >
+          <select value={String(source.speed.value)} onChange={(event) => source.setSpeed(Number(event.currentTarget.value))}>
             {speeds.map((speed) => (
               <option key={speed} value={String(speed)}>
                 {speed} ×
@@ -46,13 +43,15 @@ export function Transport({ source }: { source: ReplaySource }) {
             ))}
           </select>
         </label>
-        <LoopButton source={source} />
+        <LoopButtons source={source} />
+        <NoteHere source={source} />
       </div>
       <div class="time-line">
         <output class="time">
           {toClockText(passedS)}.{Math.floor((Math.max(0, passedS) % 1) * 10)}
         </output>
         <div class="line">
+          <LoopStretch source={source} share={share} />
           <input
             type="range"
             aria-label="Time in the session"
@@ -107,8 +106,8 @@ function MarkerSign({ marker, share, source }: { marker: Marker; share: number; 
   );
 }
 
-/** First press: the loop begins here. Second: it ends here. Third: no loop. */
-function LoopButton({ source }: { source: ReplaySource }) {
+/** First press: the loop begins here. Second: it ends here. Third: no loop. In a pull, a hold or a check it is looped as a whole. */
+function LoopButtons({ source }: { source: ReplaySource }) {
   const loop = source.loop.value;
   const open = loop !== undefined && loop.toUs === Number.POSITIVE_INFINITY;
   const words = loop === undefined ? 'Loop from here' : open ? 'Loop to here' : 'End the loop';
@@ -118,10 +117,90 @@ function LoopButton({ source }: { source: ReplaySource }) {
     else if (open && now > loop.fromUs) source.loop.value = { fromUs: loop.fromUs, toUs: now };
     else source.loop.value = undefined;
   };
+  const at = source.positionUs.value;
+  const around = source.detail.value.markers.find(({ timeUs, untilUs }) => untilUs !== undefined && timeUs <= at && at <= untilUs);
   return (
-    <button type="button" class="button" aria-pressed={loop !== undefined} onClick={press}>
-      {words}
-    </button>
+    <>
+      <button type="button" class="button" aria-pressed={loop !== undefined} onClick={press}>
+        {words}
+      </button>
+      {loop === undefined && around?.untilUs !== undefined && (
+        <button
+          type="button"
+          class="button"
+          title={around.text}
+          onClick={() => {
+            source.loop.value = { fromUs: around.timeUs, toUs: around.untilUs as number };
+          }}
+        >
+          Loop this {around.kind}
+        </button>
+      )}
+    </>
+  );
+}
+
+/** The stretch that is looped, below the time line. */
+function LoopStretch({ source, share }: { source: ReplaySource; share(us: number): number }) {
+  const loop = source.loop.value;
+  if (!loop) return null;
+  const to = Math.min(1, share(Math.min(loop.toUs, source.detail.value.toUs)));
+  return (
+    <div
+      class="loop-stretch"
+      ref={(node) => {
+        node?.style.setProperty('--from', String(share(loop.fromUs)));
+        node?.style.setProperty('--to', String(to));
+      }}
+    />
+  );
+}
+
+/** Writes a note at the instant shown; everybody who opens the session finds it. */
+function NoteHere({ source }: { source: ReplaySource }) {
+  const text = useSignal<string | undefined>(undefined);
+  const problem = useSignal('');
+  const field = useRef<HTMLInputElement>(null);
+  const isOpen = text.value !== undefined;
+  useEffect(() => {
+    if (isOpen) field.current?.focus();
+  }, [isOpen]);
+  if (text.value === undefined) {
+    return (
+      <button type="button" class="button" onClick={() => (text.value = '')}>
+        Note here
+      </button>
+    );
+  }
+  const keep = async (event: Event) => {
+    event.preventDefault();
+    const words = (text.peek() ?? '').trim();
+    try {
+      if (words) await source.note(words);
+      text.value = undefined;
+      problem.value = '';
+    } catch (error) {
+      problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+    }
+  };
+  return (
+    <form class="note-here" onSubmit={(event) => void keep(event)}>
+      <input
+        type="text"
+        aria-label="Note at this instant"
+        maxLength={500}
+        value={text.value}
+        ref={field}
+        onInput={(event) => (text.value = event.currentTarget.value)}
+        onKeyDown={(event) => {
+          if (event.key === 'Escape') text.value = undefined;
+        }}
+      />
+      <button type="submit" class="button">
+        Keep
+      </button>
+      {problem.value && <span class="problem">{problem}</span>}
+    </form>
   );
 }
 
