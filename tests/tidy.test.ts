@@ -41,6 +41,8 @@ const mayImport: Record<string, string[]> = {
   alarms: ['channels', 'definitions', 'alarms', ''],
   checks: ['checks', 'channels', 'codec', 'bus', 'definitions', 'harness', 'dyno', ''],
   dyno: ['dyno', 'channels', 'definitions', 'checks', ''],
+  // Words about what others judged: no file, no database.
+  report: ['report', 'alarms', 'channels', 'checks', 'contract', 'definitions', 'dyno', ''],
   simulator: ['simulator', 'bus', 'codec', 'definitions', 'channels', ''],
 };
 

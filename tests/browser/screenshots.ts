@@ -82,9 +82,14 @@ const demoShots: Shot[] = [
 
 /** States of the scripted station. */
 const scriptedShots: Shot[] = [
-  { name: 'sessions', address: 'sessions', sizes: ['laptop', 'phone'] },
+  { name: 'sessions', address: 'sessions', sizes: ['laptop', 'tablet', 'phone'] },
   { name: 'replay', address: 'sessions/12?at=89000000', sizes: ['laptop', 'tablet-upright', 'phone'] },
   { name: 'plots', address: 'plots?traces=12:exhaust_temp_1,12:exhaust_temp_5,12:engine_speed', sizes: ['laptop', 'phone'] },
+  {
+    name: 'plots-by-speed',
+    address: 'plots?traces=12:exhaust_temp_1,12:exhaust_temp_5,12:exhaust_spread&axis=speed',
+    sizes: ['laptop', 'tablet'],
+  },
   {
     name: 'bad-values',
     address: 'live',
