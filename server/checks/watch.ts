@@ -27,22 +27,38 @@ export function watch(
   return toWatched(found, unit ?? found.unit, outOfRange);
 }
 
+/** Checks ask of the same channel again and again, some for each pull of an hour: a series never changes once it is made. */
+const watchedOf = new WeakMap<Series, Map<string, Watched>>();
+
 function toWatched(series: Series, unit: string, outOfRange: 'good' | 'bad'): Watched {
-  const good: number[] = [];
-  const bad: number[] = [];
-  for (let i = 0; i < series.timeUs.length; i++) {
-    const quality = series.quality[i] as number;
-    const isGood = hasValue(quality) && (outOfRange === 'good' || quality === 0);
-    (isGood ? good : bad).push(i);
-  }
-  const converts = series.unit !== '' && unit !== '' && series.unit !== unit;
-  const convert = (value: number) => (converts ? toUnit(value, series.unit, unit) : value);
-  return {
-    channel: series.channel,
-    timeUs: Float64Array.from(good, (i) => series.timeUs[i] as number),
-    value: Float64Array.from(good, (i) => convert(series.value[i] as number)),
-    badUs: Float64Array.from(bad, (i) => series.timeUs[i] as number),
+  const held = watchedOf.get(series) ?? new Map<string, Watched>();
+  watchedOf.set(series, held);
+  const key = `${outOfRange} ${unit}`;
+  const watched = held.get(key) ?? split(series, unit, outOfRange);
+  held.set(key, watched);
+  return watched;
+}
+
+function split({ channel, unit: own, timeUs, value, quality }: Series, unit: string, outOfRange: 'good' | 'bad'): Watched {
+  const isGood = (code: number): boolean => hasValue(code) && (outOfRange === 'good' || code === 0);
+  let goods = 0;
+  for (const code of quality) if (isGood(code)) goods++;
+  const watched: Watched = {
+    channel,
+    timeUs: new Float64Array(goods),
+    value: new Float64Array(goods),
+    badUs: new Float64Array(quality.length - goods),
   };
+  const converts = own !== '' && unit !== '' && own !== unit;
+  let good = 0;
+  for (let i = 0; i < quality.length; i++) {
+    if (!isGood(quality[i] as number)) watched.badUs[i - good] = timeUs[i] as number;
+    else {
+      watched.timeUs[good] = timeUs[i] as number;
+      watched.value[good++] = converts ? toUnit(value[i] as number, own, unit) : (value[i] as number);
+    }
+  }
+  return watched;
 }
 
 /** Kelvin of a difference in a channel's own unit of temperature. */

@@ -5,9 +5,14 @@ import { binHeld, binNone } from '../contract/packet.ts';
 import type { ReadingFile, ReadingTrace } from './reading-file.ts';
 import type { SessionFacts } from './session-facts.ts';
 
-/** A reading's channels by name, each read when it is asked for. */
+/** A reading's channels by name, each read when it is asked for first, and held as long as the set. */
 export function seriesSetOf(file: ReadingFile, { firstUs, lastUs, frames }: SessionFacts): SeriesSet {
-  return { startUs: firstUs, endUs: lastUs, frames, get: (name) => seriesOf(file, name) };
+  const held = new Map<string, Series | undefined>();
+  const get = (name: string): Series | undefined => {
+    if (!held.has(name)) held.set(name, seriesOf(file, name));
+    return held.get(name);
+  };
+  return { startUs: firstUs, endUs: lastUs, frames, get };
 }
 
 function seriesOf(file: ReadingFile, name: string): Series | undefined {
