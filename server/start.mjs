@@ -2,7 +2,7 @@
 // Set-up and start: installs and builds when needed, then becomes the program. Node's built-ins only, so that it runs on a fresh clone.
 import { spawnSync } from 'node:child_process';
 import { createHash } from 'node:crypto';
-import { existsSync, mkdirSync, readdirSync, readFileSync, realpathSync, rmSync, statSync, writeFileSync } from 'node:fs';
+import { existsSync, mkdirSync, readdirSync, readFileSync, realpathSync, rmSync, statSync, utimesSync, writeFileSync } from 'node:fs';
 import { dirname, join } from 'node:path';
 import { fileURLToPath, pathToFileURL } from 'node:url';
 
@@ -127,6 +127,8 @@ function build(what, sources, program, args, product) {
     if (done.failed) process.stderr.write(`${done.output}\n`);
     if (done.failed && !existsSync(join(dist, product))) fail(`the ${what} could not be built (see above).`);
     writeFileSync(stamp, new Date(began).toISOString());
+    // What was saved while the build ran may not be in it: the stamp is as old as the build's beginning.
+    utimesSync(stamp, began / 1000, began / 1000);
   });
 }
 

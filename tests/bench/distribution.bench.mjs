@@ -61,7 +61,7 @@ function errorsOf(cause, cylinders, random, inFlow) {
   };
   const errors = cause.split(' + ').flatMap((part) => one[part]);
   // Every other seed sets and injectors err in flow, not in heat: plus is richer, and weighs by the share of the fuel that the set gives.
-  const percent = Math.round((kelvin > 0 ? 1 : -1) * (4 + Math.abs(kelvin) / 12));
+  const percent = Math.round((kelvin > 0 ? 1 : -1) * (7 + Math.abs(kelvin) / 8));
   return errors.map((error) =>
     inFlow && (error.kind === 'group' || error.kind === 'injector') ? { ...error, kelvin: undefined, percent } : error,
   );
@@ -228,7 +228,7 @@ function follow(cause, cylinders, seed) {
   for (let round = 0; round <= roundsMax; round++) {
     const study = studyDistribution(holds);
     result.harm += countHarm(study);
-    const outcome = judge(study, putIn);
+    const outcome = judge(study, putIn, truths);
     if (round === 0) {
       result.first = study.trials[0]?.kind;
       result.atOnce = outcome;
@@ -252,16 +252,17 @@ const key = ({ kind, subject }) => `${kind} ${subject}`;
 
 /**
  * named: each error put in is an effect of the study, the largest of its kind. inseparable: the study says that it can't be separated yet.
- * wrong: a kind without an error put in is called an effect. missed: it could be separated and wasn't called an effect.
+ * wrong: an effect is called that isn't there. missed: it could be separated and wasn't called an effect.
  */
-function judge(study, putIn) {
+function judge(study, putIn, truths) {
   const said = study.effects.filter(({ verdict, kelvin }) => verdict === 'effect' && Math.abs(kelvin) >= 7);
   const kindOf = ({ kind, subject }) => (kind === 'injector' ? `injector ${subject.split(' of ')[1]}` : kind);
   const largest = new Map([...said].reverse().map((effect) => [kindOf(effect), effect]));
   const wanted = new Map(putIn.map((error) => [kindOf(error), error]));
   const right = ([kind, effect]) => {
     const error = wanted.get(kind);
-    if (!error) return false;
+    // Scatter can be large too: what is truly there is no wrong call.
+    if (!error) return effect.kelvin * (truths.get(key(effect)) ?? 0) > 0 && Math.abs(truths.get(key(effect))) >= 7;
     // The two groups, or banks, have one difference between them: either may speak for it.
     return kind === 'group' || kind === 'bank' || kind === 'position' || key(effect) === key(error);
   };
