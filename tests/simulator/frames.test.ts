@@ -120,7 +120,7 @@ frames:
     if (!vehicle) throw new Error(JSON.stringify(problems));
     const run = runScenario(drive, vehicle);
     const ids = new Set(Array.from(run.batch.id.subarray(0, run.batch.count)).map((id) => id.toString(16)));
-    // Priority 6; group F004 of address 0; group EA00 to everybody (FF) from address 3. Source: check-values, SAE J1939 id layout.
+    // Priority 6; group F004 of address 0; group EA00 to everybody (FF) from address 3. Source: SAE J1939-21 id layout as quoted by the Linux kernel documentation.
     expect(ids).toEqual(new Set(['18f00400', '18eaff03']));
     expect(run.mean('engine_speed', 12, 14)).toBeCloseTo(4000, -2);
   });
