@@ -188,6 +188,51 @@ describe('distribution study', () => {
   });
 });
 
+describe('what can be separated', () => {
+  const noise = () => 0;
+  const separable = (holds: Hold[]) =>
+    studyDistribution(holds)
+      .effects.filter((effect) => effect.separable)
+      .map(({ kind, subject }) => `${kind} ${subject}`)
+      .sort();
+
+  it('is a group by its set off against on, position with it, but no cylinder, probe or injector', () => {
+    const one = vehicle();
+    const share = new Map([
+      ['port', 0.4],
+      ['plenum', 0.6],
+    ]);
+    const on = { ...hold(1, one, {}, noise), share };
+    const off = { ...hold(2, one, {}, noise, ['plenum']), share: new Map([['port', 1]]) };
+    expect(separable([on, off])).toEqual(['group A of plenum', 'group B of plenum', 'position front']);
+  });
+
+  it('are the two probes that were exchanged, and no other', () => {
+    const swapped = vehicle({ probes: ['T-1', 'T-5', 'T-3', 'T-4', 'T-2', 'T-6'] });
+    expect(separable([hold(1, vehicle(), {}, noise), hold(2, swapped, {}, noise)])).toEqual(['probe T-2', 'probe T-5']);
+  });
+
+  it('is nothing when two things were changed at once for the same cylinders', () => {
+    const both = vehicle({ probes: ['T-1', 'T-5', 'T-3', 'T-4', 'T-2', 'T-6'], injectors: ['P-1', 'P-5', 'P-3', 'P-4', 'P-2', 'P-6'] });
+    expect(separable([hold(1, vehicle(), {}, noise), hold(2, both, {}, noise)])).toEqual([]);
+  });
+
+  it('is nothing when the change was driven at another load point', () => {
+    const swapped = vehicle({ probes: ['T-1', 'T-5', 'T-3', 'T-4', 'T-2', 'T-6'] });
+    expect(separable([hold(1, vehicle(), {}, noise), { ...hold(2, swapped, {}, noise), speedRpm: 6000, load: 180 }])).toEqual([]);
+  });
+
+  it('does not take one cold cylinder at the end for an effect of position', () => {
+    const holds = ['first', 'second'].flatMap((plan, i) =>
+      [1, 2].map(() => hold(i + 1, vehicle({ plan: plan as 'first' }), { cylinder: { 6: -60 } }, normalFrom(9))),
+    );
+    const position = studyDistribution(holds).effects.find(({ kind }) => kind === 'position');
+    expect(position?.separable).toBe(true);
+    expect(position?.low).toBeLessThanOrEqual(0);
+    expect(position?.high).toBeGreaterThanOrEqual(0);
+  });
+});
+
 describe('trials', () => {
   it.each([
     [[3, 3], 20, 10],
@@ -214,6 +259,25 @@ describe('trials', () => {
     const study = studyDistribution([hold(1, of, {}, noise), hold(1, of, {}, noise)]);
     expect(study.trials.filter(({ kind }) => kind === 'regroup')).toHaveLength(9);
     expect(study.trials.filter(({ kind }) => kind === 'label-swap')).toEqual([]);
+  });
+
+  it('proposes nothing that a set off has already taught again first', () => {
+    const one = vehicle();
+    const off = [1, 2].map(() => hold(2, one, { probe: { 'T-2': 40 } }, normalFrom(11), ['plenum']));
+    const study = studyDistribution([hold(1, one, { probe: { 'T-2': 40 } }, normalFrom(12)), ...off]);
+    expect(study.trials[0]?.kind).not.toBe('set-off');
+  });
+
+  it('gives each regrouping its plan, its moves and its phases', () => {
+    const noise = normalFrom(13);
+    const { trials, regroupings } = studyDistribution([hold(1, vehicle(), {}, noise)]);
+    expect(regroupings).toEqual({ plenum: { labelled: 20, layouts: 10 } });
+    const swap = trials.find(({ kind }) => kind === 'label-swap');
+    expect(swap?.plan).toEqual({ A: [4, 5, 6], B: [1, 2, 3] });
+    // Every cylinder's injection moves by the 180° between the groups' angles: 1 from −300 to −120, 6 from 240 to 60.
+    expect(swap?.phases).toMatchObject({ 1: -120, 6: 60 });
+    const near = trials.find(({ kind, plan }) => kind === 'regroup' && plan?.A?.join() === '1,2,4');
+    expect(near?.moves).toBe(2);
   });
 
   it('gives the phase from intake opening to injection as worked by hand from the firing order', () => {
