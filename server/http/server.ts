@@ -60,7 +60,10 @@ export async function startServer(parts: AppParts & { station: Station }, port: 
     url: `${door.scheme}://localhost:${taken}/`,
     async close() {
       clearInterval(recheck);
-      await gateway.close();
+      const ended = gateway.close();
+      // Streams of a check or a shared replay stay open for as long as their page does: they end here, or the port never would.
+      setImmediate(() => app.server.closeAllConnections());
+      await ended;
       await app.close();
       await station.stop();
     },

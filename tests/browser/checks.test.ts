@@ -75,6 +75,11 @@ describe.skipIf('reason' in launched)('the Checks page', () => {
     });
     await putIn({ fault: 'device_silent', device: 'pressure-node' });
     await page.waitForSelector('.wiggle[data-calm="disturbed"]');
+    // What dropped out is named in full: on a phone it wraps.
+    const tablet = page.viewportSize() as { width: number; height: number };
+    await page.setViewportSize({ width: 390, height: 844 });
+    expect(await page.evaluate(() => document.documentElement.scrollWidth)).toBe(390);
+    await page.setViewportSize(tablet);
     const row = page.locator('.event-table tr[data-kind="gap"]', { hasText: 'pressure-node' }).first();
     await row.waitFor();
     await mend();

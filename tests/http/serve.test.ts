@@ -89,6 +89,16 @@ function writeLog(frames: number): string {
 }
 
 describe('evenburn serve', () => {
+  it('ends at a signal although a page holds the stream of a check open', async () => {
+    const served = serve('--port', '0');
+    const url = await served.listening();
+    const stream = await fetch(`${url}/api/checks/watch/stream`);
+    expect(stream.headers.get('content-type')).toBe('text/event-stream');
+    served.child.kill('SIGTERM');
+    expect(await served.ended()).not.toBeNull();
+    await stream.body?.cancel().catch(() => undefined);
+  });
+
   it('shows the demo vehicle on simulated buses, records it, and ends with 130 at Ctrl-C', async () => {
     const served = serve('--port', '0');
     const url = await served.listening();
