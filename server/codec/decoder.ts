@@ -72,8 +72,10 @@ export function pgnOf(id: number): number {
   return (pgn & 0xff00) < 0xf000 ? pgn & 0x3ff00 : pgn;
 }
 
-/** Frames decoded at a time: enough for each layout to have many, few enough for their samples to stay in the second cache. */
-const chainFramesMax = 4096;
+/** Frames decoded at a time: enough that each layout has many, few enough that their samples stay in the processor's cache. */
+const stretchFramesPerLayout = 24;
+const stretchFramesMin = 256;
+const stretchFramesMax = 4096;
 const noDataFlags = frameFlag.remote | frameFlag.error;
 
 class CompiledDecoder implements Decoder {
@@ -84,14 +86,15 @@ class CompiledDecoder implements Decoder {
   private readonly lengths: Uint16Array;
   /** Samples of a frame by definition, −1 where its bytes decide; then a counter stands in `counters`. */
   private readonly samplesOf: Int32Array;
+  private readonly stretchFrames: number;
   private readonly counters: (SampleCounter | undefined)[];
   /** Frames of the stretch at hand, chained by definition: newest of each, −1 for none, and from each to the one before. */
   private readonly head: Int32Array;
-  private readonly next = new Int32Array(chainFramesMax);
-  private readonly start = new Int32Array(chainFramesMax);
-  /** The definitions that have a chain. */
+  private readonly next = new Int32Array(stretchFramesMax);
+  private readonly start = new Int32Array(stretchFramesMax);
+  /** The definitions that have a chain, the first `chains` of them. */
   private readonly touched: Int32Array;
-  private touchedCount = 0;
+  private chains = 0;
   private readonly ids = new IdTable();
   /** J1939 groups: (bus, group) → page; then the page's definition for each source address, −1 for none. */
   private readonly groups = new IdTable();
@@ -105,6 +108,7 @@ class CompiledDecoder implements Decoder {
     const layouts = frames.map(compileLayout);
     this.readers = layouts.map(({ read }) => read);
     this.counters = layouts.map(({ samples }) => (typeof samples === 'number' ? undefined : samples));
+    this.stretchFrames = Math.min(stretchFramesMax, Math.max(stretchFramesMin, frames.length * stretchFramesPerLayout));
     this.samplesOf = Int32Array.from(layouts, ({ samples }) => (typeof samples === 'number' ? samples : -1));
     this.head = new Int32Array(frames.length).fill(-1);
     this.touched = new Int32Array(frames.length);
@@ -115,25 +119,25 @@ class CompiledDecoder implements Decoder {
 
   decode(frames: FrameBatch, from: number, to: number, out: SampleBatch): void {
     this.counts.total.frames += to - from;
-    for (let chained = from; chained < to; chained += chainFramesMax) {
-      const end = Math.min(to, chained + chainFramesMax);
-      const samplesEnd = this.chainFrames(frames, chained, end, out.count);
-      out.reserve(samplesEnd - out.count);
-      this.readChains(frames, chained, out);
-      out.count = samplesEnd;
+    for (let at = from; at < to; at += this.stretchFrames) {
+      const first = out.count;
+      const end = this.chainFrames(frames, at, Math.min(to, at + this.stretchFrames), first);
+      out.reserve(end - first);
+      out.quality.fill(0, first, end);
+      this.readChains(frames, at, out);
+      out.count = end;
     }
   }
 
-  /** Counts frames and chains those that can be decoded by their layout; returns where their samples, from `n` on, will end. */
+  /** Chains frames that can be decoded by their layout, counts the others; returns where the samples, from `first` on, will end. */
   private chainFrames(frames: FrameBatch, from: number, to: number, first: number): number {
     const { lengths, samplesOf, head, next, start, touched } = this;
-    const { decoded, lastSource, total } = this.counts;
     const { bus, id, flags, length } = frames;
+    let chains = 0;
     let n = first;
-    let known = -1;
     for (let i = from; i < to; i++) {
       const flag = flags[i] as number;
-      known = (flag & noDataFlags) === 0 ? this.find(bus[i] as number, id[i] as number, flag) : -2;
+      const known = (flag & noDataFlags) === 0 ? this.find(bus[i] as number, id[i] as number, flag) : -2;
       if (known < 0) {
         this.countWithoutData(known, bus[i] as number, id[i] as number, flag);
         continue;
@@ -141,11 +145,8 @@ class CompiledDecoder implements Decoder {
       const bytes = length[i] as number;
       const expected = lengths[known] as number;
       if (bytes !== expected && !this.countLength(known, bytes, expected)) continue;
-      decoded[known] = (decoded[known] as number) + 1;
-      total.decoded++;
-      lastSource[known] = (flag & frameFlag.extended) !== 0 ? (id[i] as number) & 0xff : -1;
       const before = head[known] as number;
-      if (before < 0) touched[this.touchedCount++] = known;
+      if (before < 0) touched[chains++] = known;
       const j = i - from;
       next[j] = before;
       head[known] = j;
@@ -153,6 +154,7 @@ class CompiledDecoder implements Decoder {
       const samples = samplesOf[known] as number;
       n += samples >= 0 ? samples : this.countSamples(known, frames, i);
     }
+    this.chains = chains;
     return n;
   }
 
@@ -163,14 +165,19 @@ class CompiledDecoder implements Decoder {
   /** Reads what `chainFrames` chained, layout by layout, and forgets the chains. */
   private readChains(frames: FrameBatch, from: number, out: SampleBatch): void {
     const { readers, head, next, start, touched } = this;
-    const { view, offset, timeUs } = frames;
-    for (let k = 0; k < this.touchedCount; k++) {
+    const { decoded, lastSource, total } = this.counts;
+    const { view, offset, timeUs, id, flags } = frames;
+    for (let k = 0; k < this.chains; k++) {
       const known = touched[k] as number;
       const read = readers[known] as LayoutReader;
-      read(head[known] as number, from, next, start, view, offset, timeUs, out.channel, out.timeUs, out.value, out.quality);
+      const newest = head[known] as number;
+      const count = read(newest, from, next, start, view, offset, timeUs, out.channel, out.timeUs, out.value, out.quality);
+      decoded[known] = (decoded[known] as number) + count;
+      total.decoded += count;
+      if (((flags[from + newest] as number) & frameFlag.extended) !== 0) lastSource[known] = (id[from + newest] as number) & 0xff;
       head[known] = -1;
     }
-    this.touchedCount = 0;
+    this.chains = 0;
   }
 
   findFrame(bus: number, id: number, flags: number): Frame | undefined {

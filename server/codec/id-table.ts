@@ -30,8 +30,8 @@ export class IdTable {
 
   /** Adds a pair that is not held yet. */
   insert(bus: number, key: number, value: number): void {
-    // At most a third full, so that a look-up seldom takes a second step.
-    if (this.size * 6 >= this.slots.length) this.grow();
+    // At most an eighth full, so that a look-up seldom takes a second step.
+    if (this.size * 16 >= this.slots.length) this.grow();
     this.place(key, (bus << valueBits) | value, bus);
     this.size++;
   }

@@ -3,11 +3,12 @@ import { strict as assert } from 'node:assert';
 import { quality } from '../channels/quality.ts';
 import type { Frame, RawRange, Signal } from '../definitions/vehicle.ts';
 import { bytesNeeded, leftPosition, toRawRanges } from './bits.ts';
+import { allRaws, findOkRaws, type RawNumbers } from './ok-raws.ts';
 
 /**
  * Reads the frames of one layout into sample columns that have room for them: frame `from + j` of the batch, then `from + next[j]`, and
  * so on until −1. Samples of frame `from + j` go to `start[j]` and behind, in the order of its signals; the places in between belong to
- * other layouts. A frame's bytes are at least as many as the layout's length and padded to whole 32-bit words.
+ * other layouts. Returns the number of frames. Quality is 0 there before. A frame's bytes are at least as many as the layout's length and padded to whole 32-bit words.
  *
  * Frames are read layout by layout because the machine code of forty layouts is more than a processor's first cache holds: one after
  * the other as they come, each would wait for its code.
@@ -24,7 +25,7 @@ export type LayoutReader = (
   timeUs: Float64Array,
   value: Float64Array,
   quality: Uint8Array,
-) => void;
+) => number;
 
 /** How many samples a multiplexed frame has whose bytes begin at `o`. */
 export type SampleCounter = (view: DataView, o: number) => number;
@@ -37,14 +38,16 @@ export interface CompiledLayout {
 
 /** Compiles the layout of `frame`. Worth a few tens of microseconds; call it once a definition set. */
 export function compileLayout(frame: Frame): CompiledLayout {
-  const multiplexed = frame.signals.some(({ when }) => when.length > 0);
+  const { signals } = frame;
+  const multiplexed = signals.some(({ when }) => when.length > 0);
   const parameters = 'j,from,next,start,view,offset,time,channel,timeUs,value,quality';
   const body = new LayoutText(frame).readText();
-  const loop = `for(;j>=0;j=next[j]){const o=offset[from+j],t=time[from+j];let n=start[j];\n${body}}\n`;
-  const make = new Function('scratch', `'use strict';return function(${parameters}){\n${loop}}`);
+  const each = `frames++;const o=offset[from+j],t=time[from+j];let n=start[j];\n${body}`;
+  const text = `'use strict';return function(${parameters}){\nlet frames=0;for(;j>=0;j=next[j]){${each}}\nreturn frames;}`;
+  const make = new Function('scratch', text);
   return {
     read: make(new DataView(new ArrayBuffer(8))) as LayoutReader,
-    samples: multiplexed ? compileCounter(frame) : frame.signals.length,
+    samples: multiplexed ? compileCounter(frame) : signals.length,
   };
 }
 
@@ -101,18 +104,30 @@ class LayoutText {
   }
 
   private sample(signal: Signal): string {
-    let text = `channel[n]=${integer(signal.channel)};timeUs[n]=t;`;
+    const place = `channel[n]=${integer(signal.channel)};timeUs[n]=t;`;
+    const ok = findOkRaws(signal);
+    if (!ok) return `${place}${this.judged(signal)}n++;\n`;
+    const raw = numberText(this.raw(signal));
+    const inside = rawTest(raw, ok, signal);
+    const value = `value[n]=${scaled(raw, signal)};`;
+    return `${place}${inside === '' ? value : `if(${inside})${value}else ${this.judged(signal)}`}n++;\n`;
+  }
+
+  /** A sample whose raw value may be anything. */
+  private judged(signal: Signal): string {
     const fault = inRanges(signal.fault.length > 0 ? this.raw(signal) : undefined, toRawRanges(signal, signal.fault));
     const absent = inRanges(signal.notAvailable.length > 0 ? this.raw(signal) : undefined, toRawRanges(signal, signal.notAvailable));
+    let text = '';
     if (fault !== 'false') text += `if(${fault}){value[n]=0;quality[n]=${quality.fault};}else `;
     if (absent !== 'false') text += `if(${absent}){value[n]=0;quality[n]=${quality.missing};}else `;
-    return `${text}{${this.conversion(signal)}}n++;\n`;
+    return `${text}{${this.conversion(signal)}}`;
   }
 
   private conversion(signal: Signal): string {
     const raw = signal.sign === 'float' ? this.float(signal) : numberText(this.raw(signal));
     const text = `const v=${scaled(raw, signal)};`;
-    const within = `value[n]=v;quality[n]=${rangeTest(signal)};`;
+    const range = rangeTest(signal);
+    const within = `value[n]=v;${range === '' ? '' : `quality[n]=${range};`}`;
     if (!mayBeInfinite(signal)) return text + within;
     // Not a number, or beyond what a double holds: v − v is 0 for finite v only.
     return `${text}if(v-v!==0){value[n]=0;quality[n]=${quality.fault};}else{${within}}`;
@@ -199,17 +214,24 @@ function scaled(raw: string, { factor, offset, sign }: Signal): string {
   return offset === 0 && factor > 0 ? product : `${product}+${double(offset)}`;
 }
 
-/** Without a branch, which noise around a limit would make the processor guess wrong. */
+/** Quality of a value as text, '' when it is always ok. Without a branch, which noise around a limit would make the processor guess wrong. */
 function rangeTest({ min, max }: Signal): string {
   const tests: string[] = [];
   if (min !== undefined) tests.push(`(v<${double(min)})`);
   if (max !== undefined) tests.push(`(v>${double(max)})`);
   assert(quality.ok === 0 && quality.outOfRange === 1, 'the truth of a comparison is the quality');
-  return tests.length === 0 ? '0' : `${tests.join('|')}|0`;
+  return tests.length === 0 ? '' : `${tests.join('|')}|0`;
 }
 
 function mayBeInfinite({ sign, bitLength, factor, offset }: Signal): boolean {
   return sign === 'float' || !Number.isFinite(2 ** bitLength * Math.abs(factor) + Math.abs(offset));
+}
+
+/** Text that is true when a raw value lies in the range; '' when it always does. */
+function rawTest(raw: string, { from, to }: RawNumbers, signal: Signal): string {
+  const all = allRaws(signal);
+  const tests = [...(from > all.from ? [`${raw}>=${from}`] : []), ...(to < all.to ? [`${raw}<=${to}`] : [])];
+  return tests.join('&&');
 }
 
 /** Text that is true when the raw value lies in one of the ranges. */
