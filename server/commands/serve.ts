@@ -92,13 +92,13 @@ async function serve(options: ServeOptions): Promise<void> {
     const sources = await openSources(vehicle, options, session);
     const { Station } = await import('../station.ts');
     const { LiveChecks } = await import('../live/live-checks.ts');
-    const { recorder, sessions, tasks, runs, signOffs, dyno, network } = resultOf(opened);
+    const { recorder, sessions, tasks, runs, signOffs, logBook, dyno, network } = resultOf(opened);
     recorder.describeStamps(stampsOf(vehicle, sources));
     station = new Station({ vehicle, sources, session, recorder });
     const checks = { live: new LiveChecks(station), runs };
     station.watcher = checks.live;
     const { made: _made, ...reached } = network;
-    const server = await resultOf(pages)({ station, sessions, tasks, checks, signOffs, dyno, ...reached }, options.port);
+    const server = await resultOf(pages)({ station, sessions, tasks, checks, signOffs, logBook, dyno, ...reached }, options.port);
     definitions.follow(station);
     tellStart(vehicle, sources, server.url);
     await tellNetwork(network, server.port);
@@ -126,15 +126,17 @@ function resultOf<T>(settled: PromiseSettledResult<T>): T {
 /** What records, and what is recorded. */
 async function openData(options: ServeOptions, vehicle: Promise<Vehicle>, station: () => Station | undefined) {
   const { data, keep, keepDays } = options;
-  const [{ Recorder }, { Sessions }, { SessionTasks }, { CheckRuns }, { SignOffs }, { DynoDesk }, { dataFolder }] = await Promise.all([
-    import('../recording/recorder.ts'),
-    import('../recording/sessions.ts'),
-    import('../recording/session-tasks.ts'),
-    import('../recording/check-runs.ts'),
-    import('../recording/sign-offs.ts'),
-    import('../recording/dyno-desk.ts'),
-    import('../settings.ts'),
-  ]);
+  const [{ Recorder }, { Sessions }, { SessionTasks }, { CheckRuns }, { SignOffs }, { LogBook }, { DynoDesk }, { dataFolder }] =
+    await Promise.all([
+      import('../recording/recorder.ts'),
+      import('../recording/sessions.ts'),
+      import('../recording/session-tasks.ts'),
+      import('../recording/check-runs.ts'),
+      import('../recording/sign-offs.ts'),
+      import('../recording/log-book.ts'),
+      import('../recording/dyno-desk.ts'),
+      import('../settings.ts'),
+    ]);
   const folder = dataFolder(data);
   const kept = { ...(keep === undefined ? {} : { bytesMax: keep }), ...(keepDays === undefined ? {} : { daysMax: keepDays }) };
   const recorder = await Recorder.open(folder, vehicle, {
@@ -160,6 +162,7 @@ async function openData(options: ServeOptions, vehicle: Promise<Vehicle>, statio
     tasks,
     runs: new CheckRuns(folder),
     signOffs: new SignOffs(folder),
+    logBook: new LogBook(folder),
     network,
     dyno: new DynoDesk(folder),
   };

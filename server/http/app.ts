@@ -19,6 +19,7 @@ import type { ErrorView } from '../contract/error.ts';
 import { EvenburnError } from '../errors.ts';
 import { httpBodyBytesMax, httpRequestsPerMinuteMax } from '../limits.ts';
 import type { DynoDesk } from '../recording/dyno-desk.ts';
+import type { LogBook } from '../recording/log-book.ts';
 import type { SignOffs } from '../recording/sign-offs.ts';
 import type { Station } from '../station.ts';
 import type { Access } from './access.ts';
@@ -29,6 +30,7 @@ import { addFrameRoutes } from './frame-routes.ts';
 import { askingOf, type Door, loopbackDoor, requestAllowed } from './guard.ts';
 import { addHarnessRoutes } from './harness-routes.ts';
 import { addHealthRoutes } from './health-routes.ts';
+import { addLogBookRoutes } from './log-book-routes.ts';
 import { addPullsRoutes } from './pulls-routes.ts';
 import { addSessionRoutes, type SessionStore } from './session-routes.ts';
 import { addSessionTaskRoutes, type SessionTaskDesk } from './session-task-routes.ts';
@@ -64,6 +66,8 @@ export interface AppParts {
   checks?: CheckDesk;
   /** Where continuity readings are kept; without it the harness is shown and can't be signed. */
   signOffs?: SignOffs;
+  /** What people write down about the vehicle; without it its address is not there. */
+  logBook?: Pick<LogBook, 'list' | 'add'>;
   /** Pulls and studies of recorded sessions; without it their addresses are not there. */
   dyno?: Pick<DynoDesk, 'pulls' | 'study'>;
   /** Logins of a server on the network; without it whoever reaches the server is crew, so it listens on loopback only. */
@@ -92,6 +96,7 @@ const topics: AddRoutes[] = [
   addSimulatorRoutes,
   addChecksRoutes,
   addHarnessRoutes,
+  addLogBookRoutes,
   addPullsRoutes,
   addTableRoutes,
 ];
