@@ -11,6 +11,7 @@ const entries = {
   definitions: 'definitions/definitions-worker.js',
   checks: 'live/check-worker.js',
   dyno: 'recording/dyno-worker.js',
+  editor: 'editing/editor-worker.js',
 } as const;
 
 export type EntryName = keyof typeof entries;

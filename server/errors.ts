@@ -58,6 +58,25 @@ export const errorTable = {
     exit: 3,
     http: 422,
   },
+  TABLE_CONFLICTS: {
+    message: 'the table has {count} conflicts, the first: {first}',
+    cure: 'Mend what is listed with its row, or choose how the manual counts.',
+    exit: 1,
+    http: 422,
+  },
+  DEVICE_EXISTS: {
+    message: "there is a device '{device}' already, in {path}",
+    cure: 'Give this one another name; no file is overwritten.',
+    exit: 2,
+    http: 409,
+  },
+  BUS_UNKNOWN: { message: "no bus '{bus}' in vehicle.yaml", cure: 'Its name is a key of `buses:`.', exit: 3, http: 404 },
+  DEFINITION_NOT_WRITTEN: {
+    message: '{path} is not written, the vehicle would be faulty with it: {why}',
+    cure: 'Mend that first.',
+    exit: 3,
+    http: 422,
+  },
   STIMULUS_SILENT: {
     message: "channel '{channel}' has no sample in the recording",
     cure: 'Name another, or --during.',

@@ -122,6 +122,7 @@ function report(path: string, table: ImportedTable): void {
   for (const conflict of table.conflicts) say(toLine(path, conflict, 'conflict'));
 }
 
-function toLine(path: string, { row, say, fix }: RowNote, kind: string): string {
-  return `${path}${row === undefined ? '' : `: row ${row}`}: ${kind}: ${say}${fix ? `. ${fix}` : ''}`;
+function toLine(path: string, { row, column, say, fix }: RowNote, kind: string): string {
+  const where = row === undefined ? '' : `: row ${row}${column === undefined ? '' : `, column '${column}'`}`;
+  return `${path}${where}: ${kind}: ${say}${fix ? `. ${fix}` : ''}`;
 }

@@ -92,13 +92,15 @@ async function serve(options: ServeOptions): Promise<void> {
     const sources = await openSources(vehicle, options, session);
     const { Station } = await import('../station.ts');
     const { LiveChecks } = await import('../live/live-checks.ts');
+    const { VehicleEditor } = await import('../editing/vehicle-editor.ts');
     const { recorder, sessions, tasks, runs, signOffs, logBook, dyno, network } = resultOf(opened);
     recorder.describeStamps(stampsOf(vehicle, sources));
     station = new Station({ vehicle, sources, session, recorder });
     const checks = { live: new LiveChecks(station), runs };
     station.watcher = checks.live;
+    const editor = new VehicleEditor(options.vehicle ?? demoVehicle);
     const { made: _made, ...reached } = network;
-    const server = await resultOf(pages)({ station, sessions, tasks, checks, signOffs, logBook, dyno, ...reached }, options.port);
+    const server = await resultOf(pages)({ station, sessions, tasks, checks, signOffs, logBook, dyno, editor, ...reached }, options.port);
     definitions.follow(station);
     tellStart(vehicle, sources, server.url);
     await tellNetwork(network, server.port);
@@ -106,7 +108,7 @@ async function serve(options: ServeOptions): Promise<void> {
     // Whoever reads a session keeps its log beside it: readers go before the recorder closes it.
     await Promise.all([sessions.close(), tasks.close(), dyno.close()]);
     await server.close();
-    await checks.live.close();
+    await Promise.all([checks.live.close(), editor.close()]);
   } finally {
     await close();
   }

@@ -1,9 +1,10 @@
 // A manual's table pasted into a page: what it asks, and the layout that comes out, with conflicts and the device file.
 import { z } from 'zod';
+import { tableBytesMax } from '../limits.ts';
 
 export const tableRequest = z
   .object({
-    text: z.string().max(60_000),
+    text: z.string().max(tableBytesMax),
     /** Name of the device that the file is to describe. */
     device: z.string().regex(/^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$/),
     title: z.string().max(200).optional(),
@@ -19,7 +20,17 @@ export const tableRequest = z
 export type TableRequest = z.infer<typeof tableRequest>;
 
 /** Something about a row (as a spreadsheet numbers it), or about the whole table. */
-export const rowNote = z.object({ row: z.number().optional(), say: z.string(), fix: z.string().optional() }).meta({ id: 'RowNote' });
+export const rowNote = z
+  .object({
+    row: z.number().optional(),
+    /** Heading of the column, where one cell is to blame. */
+    column: z.string().optional(),
+    say: z.string(),
+    fix: z.string().optional(),
+  })
+  .meta({ id: 'RowNote' });
+
+export type RowNote = z.infer<typeof rowNote>;
 
 export const tableView = z
   .object({
@@ -61,3 +72,22 @@ export const tableView = z
   .meta({ id: 'ImportedTable' });
 
 export type TableView = z.infer<typeof tableView>;
+
+/** POST /api/devices: the same table, saved as a device file of the vehicle; with `bus` the device is put on it in vehicle.yaml. */
+export const deviceRequest = tableRequest.extend({ bus: z.string().max(100).optional() }).meta({ id: 'DeviceRequest' });
+
+export type DeviceRequest = z.infer<typeof deviceRequest>;
+
+/** What a page wrote into the vehicle folder. */
+export const savedDefinition = z
+  .object({
+    /** File within the vehicle folder. */
+    path: z.string(),
+    /** Where in it, from 1. */
+    line: z.number(),
+    /** The lines that are new. */
+    added: z.string(),
+  })
+  .meta({ id: 'SavedDefinition' });
+
+export type SavedDefinition = z.infer<typeof savedDefinition>;

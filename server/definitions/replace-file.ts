@@ -1,5 +1,6 @@
-// Puts a definition file in place of another in one step, so that whoever reads it sees the old text or the new one.
-import { closeSync, fsyncSync, openSync, renameSync, rmSync, statSync, writeSync } from 'node:fs';
+// Puts a definition file in place of another in one step, so that whoever reads it sees the old text or the new one; or a new one where none is.
+import { closeSync, fsyncSync, mkdirSync, openSync, renameSync, rmSync, statSync, writeSync } from 'node:fs';
+import { dirname } from 'node:path';
 import { EvenburnError } from '../errors.ts';
 
 /**
@@ -9,17 +10,43 @@ import { EvenburnError } from '../errors.ts';
 export function replaceFile(path: string, text: string): void {
   const beside = `${path}.${process.pid}~`;
   try {
-    const descriptor = openSync(beside, 'wx', statSync(path, { throwIfNoEntry: false })?.mode ?? 0o666);
-    try {
-      writeSync(descriptor, text);
-      fsyncSync(descriptor);
-    } finally {
-      closeSync(descriptor);
-    }
+    writeNew(beside, text, statSync(path, { throwIfNoEntry: false })?.mode);
     renameSync(beside, path);
   } catch (error) {
     rmSync(beside, { force: true });
-    const { code, message } = error as NodeJS.ErrnoException;
-    throw new EvenburnError('OUTPUT_FILE_UNWRITABLE', { path, why: code ?? message }, error);
+    throw unwritable(path, error);
   }
+}
+
+/**
+ * Writes a file that must not be there yet, its folder too where that is missing.
+ * @throws EvenburnError OUTPUT_FILE_EXISTS, OUTPUT_FILE_UNWRITABLE; what was there is then as it was.
+ */
+export function createFile(path: string, text: string): void {
+  try {
+    mkdirSync(dirname(path), { recursive: true });
+    writeNew(path, text);
+  } catch (error) {
+    if ((error as NodeJS.ErrnoException).code === 'EEXIST') throw new EvenburnError('OUTPUT_FILE_EXISTS', { path });
+    throw unwritable(path, error);
+  }
+}
+
+/** What could not be written in full is taken away. */
+function writeNew(path: string, text: string, mode = 0o666): void {
+  const descriptor = openSync(path, 'wx', mode);
+  try {
+    writeSync(descriptor, text);
+    fsyncSync(descriptor);
+  } catch (error) {
+    rmSync(path, { force: true });
+    throw error;
+  } finally {
+    closeSync(descriptor);
+  }
+}
+
+function unwritable(path: string, error: unknown): EvenburnError {
+  const { code, message } = error as NodeJS.ErrnoException;
+  return new EvenburnError('OUTPUT_FILE_UNWRITABLE', { path, why: code ?? message }, error);
 }

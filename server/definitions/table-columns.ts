@@ -111,6 +111,21 @@ export function readTable(text: string, chosen: Partial<Record<TableField, strin
   return best;
 }
 
+/**
+ * The row that looks most like headings when none is understood: the first with the most cells. For a person who names the columns.
+ * @returns undefined when no row has three cells.
+ */
+export function guessHeadings(text: string): { row: number; headings: string[] } | undefined {
+  let best: { row: number; headings: string[] } | undefined;
+  for (const separator of separators) {
+    for (const { row, cells } of splitTable(text, separator).slice(0, headingRowsTried)) {
+      const filled = cells.filter((cell) => cell !== '').length;
+      if (filled >= 3 && filled > (best?.headings.filter((cell) => cell !== '').length ?? 0)) best = { row, headings: cells };
+    }
+  }
+  return best;
+}
+
 /** A row of headings tells at least what, in which frame, and where. */
 function isEnough(columns: ReadTable['columns']): boolean {
   const where = columns.byte ?? columns.bit ?? columns.bits;

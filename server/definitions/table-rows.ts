@@ -21,6 +21,8 @@ import type { TableRow } from './table-text.ts';
 export interface RowNote {
   /** Undefined: of the whole table. */
   row?: number;
+  /** Heading of the column, where one cell is to blame. */
+  column?: string;
   say: string;
   fix?: string;
 }
@@ -110,12 +112,18 @@ class RowReader {
     return (column && this.current.cells[column.at]) ?? '';
   }
 
-  private conflict(say: string, fix: string): void {
-    this.conflicts.push({ row: this.current.row, say, fix });
+  /** @param field Whose cell is to blame. */
+  private conflict(say: string, fix: string, field?: TableField): void {
+    this.conflicts.push({ ...this.here(field), say, fix });
   }
 
-  private note(say: string): void {
-    this.notes.push({ row: this.current.row, say });
+  private note(say: string, field?: TableField): void {
+    this.notes.push({ ...this.here(field), say });
+  }
+
+  private here(field: TableField | undefined): Pick<RowNote, 'row' | 'column'> {
+    const column = field && this.column(field);
+    return { row: this.current.row, ...(column ? { column: column.heading } : {}) };
   }
 
   /** Hexadecimal where a heading or any cell without a prefix shows it. Digits alone could be either: the note says so. */
@@ -147,8 +155,8 @@ class RowReader {
     const read = idCell === '' ? undefined : this.parseId(idCell);
     const pgn = pgnCell === '' ? undefined : this.parseGroup(pgnCell);
     if ((idCell !== '' && read === undefined && pgn === undefined) || (pgnCell !== '' && pgn === undefined)) {
-      const [what, text] = pgnCell === '' ? ['id', idCell] : ['parameter group', pgnCell];
-      this.conflict(`'${text}' is no ${what}`, 'Write it like 0x4C0 or 1216.');
+      const [what, text, field] = pgnCell === '' ? (['id', idCell, 'id'] as const) : (['parameter group', pgnCell, 'pgn'] as const);
+      this.conflict(`'${text}' is no ${what}`, 'Write it like 0x4C0 or 1216.', field);
       this.frame = undefined;
       this.frameFaulty = true;
       return;
@@ -192,7 +200,11 @@ class RowReader {
   private completeFrame(frame: TableFrame): void {
     const length = this.frameLength();
     if (length !== undefined && frame.lengthBytes !== undefined && length !== frame.lengthBytes) {
-      this.conflict(`frame '${frame.name}' has ${length} bytes here and ${frame.lengthBytes} before`, 'Mend one of them.');
+      this.conflict(
+        `frame '${frame.name}' has ${length} bytes here and ${frame.lengthBytes} before`,
+        'Mend one of them.',
+        this.lengthField(),
+      );
     }
     if (length !== undefined) frame.lengthBytes ??= length;
     const periodMs = this.periodMs();
@@ -202,6 +214,10 @@ class RowReader {
   private frameLength(): number | undefined {
     const cell = this.cell('frame_length') || (this.lengthIsOfFrame() ? this.cell('length') : '');
     return cell === '' ? undefined : parseNumber(cell);
+  }
+
+  private lengthField(): TableField {
+    return this.column('frame_length') ? 'frame_length' : 'length';
   }
 
   /** `Length` without a word about what it counts is the frame's where the signals' sizes stand elsewhere. */
@@ -251,14 +267,14 @@ class RowReader {
     if (byteCell === '' && bitCell === '') return undefined;
     if (byteCell !== '') {
       const read = parseBytePlace(byteCell);
-      if (!read) return this.faultyPlace(byteCell);
+      if (!read) return this.faultyPlace(byteCell, 'byte');
       Object.assign(place, read);
       const last = parseNumber(this.cell('last_byte'));
       if (last !== undefined && place.byte) place.byte.last = last;
     }
     if (bitCell !== '') {
       const read = parseBitSpan(bitCell);
-      if (!read) return this.faultyPlace(bitCell);
+      if (!read) return this.faultyPlace(bitCell, this.column('bit') ? 'bit' : 'bits');
       place.bit = read;
       const last = parseNumber(this.cell('last_bit'));
       if (last !== undefined) place.bit = { first: Math.min(read.first, last), last: Math.max(read.first, last) };
@@ -268,8 +284,8 @@ class RowReader {
     return place;
   }
 
-  private faultyPlace(cell: string): 'faulty' {
-    this.conflict(`'${cell}' is no place of a signal`, 'Write bytes like 2-3, and bits like 4 or 4-5.');
+  private faultyPlace(cell: string, field: TableField): 'faulty' {
+    this.conflict(`'${cell}' is no place of a signal`, 'Write bytes like 2-3, and bits like 4 or 4-5.', field);
     return 'faulty';
   }
 
@@ -285,12 +301,17 @@ class RowReader {
     const describesFrame = this.frame?.row === this.current.row || (this.cell('id') !== '' && this.frame);
     const empty = this.current.cells.filter((cell) => cell !== '').length <= 1;
     if (describesFrame || empty) return;
-    if (name !== '') this.conflict(`where '${name}' lies is not said`, 'Fill in its bytes or bits.');
+    if (name !== '')
+      this.conflict(
+        `where '${name}' lies is not said`,
+        'Fill in its bytes or bits.',
+        this.column('byte') ? 'byte' : this.column('bit') ? 'bit' : 'bits',
+      );
   }
 
   private enterSignal(name: string, place: TablePlace): void {
     if (!this.frame) {
-      if (!this.frameFaulty) this.conflict('no id stands here or above', 'Fill in the id of its frame.');
+      if (!this.frameFaulty) this.conflict('no id stands here or above', 'Fill in the id of its frame.', this.column('id') ? 'id' : 'pgn');
       return;
     }
     if (/^(reserved|unused|spare|padding|n_?a|not_used)(_\d+)?$/.test(name)) {
@@ -298,7 +319,7 @@ class RowReader {
       return;
     }
     if (name === '') {
-      this.conflict('the signal has no name', 'Fill it in.');
+      this.conflict('the signal has no name', 'Fill it in.', 'name');
       return;
     }
     const type = parseType(this.cell('type'));
@@ -346,7 +367,8 @@ class RowReader {
     const cell = this.cell(field);
     if (cell === '' || /^[-–]$/.test(cell)) return undefined;
     const value = parseNumber(cell);
-    if (value === undefined) this.conflict(`'${cell}' is no number for '${this.column(field)?.heading}'`, 'Write a number like 0.1.');
+    if (value === undefined)
+      this.conflict(`'${cell}' is no number for '${this.column(field)?.heading}'`, 'Write a number like 0.1.', field);
     return value;
   }
 
@@ -354,13 +376,13 @@ class RowReader {
     const divisor = this.number('divisor');
     const factor = this.number('factor') ?? 1;
     if (divisor === undefined) return factor;
-    if (divisor === 0) this.conflict('a divisor of 0', 'Write another, 1 for none.');
+    if (divisor === 0) this.conflict('a divisor of 0', 'Write another, 1 for none.', 'divisor');
     return divisor === 0 ? factor : factor / divisor;
   }
 
   private limits(): Pick<TableSignal, 'min' | 'max'> {
     const span = parseSpan(this.cell('range'));
-    if (this.cell('range') !== '' && !span) this.note(`range '${this.cell('range')}' is not understood and left out`);
+    if (this.cell('range') !== '' && !span) this.note(`range '${this.cell('range')}' is not understood and left out`, 'range');
     const min = this.limit('min') ?? span?.low;
     const max = this.limit('max') ?? span?.high;
     return { ...(min !== undefined ? { min } : {}), ...(max !== undefined ? { max } : {}) };
@@ -369,13 +391,13 @@ class RowReader {
   private limit(field: 'min' | 'max'): number | undefined {
     const cell = this.cell(field);
     const value = parseNumber(cell);
-    if (value === undefined && cell !== '' && !/^[-–]$/.test(cell)) this.note(`${field} '${cell}' is not understood and left out`);
+    if (value === undefined && cell !== '' && !/^[-–]$/.test(cell)) this.note(`${field} '${cell}' is not understood and left out`, field);
     return value;
   }
 
   private rawValues(): Pick<TableSignal, 'states' | 'fault' | 'notAvailable'> {
     const states = parseStates(this.cell('states'));
-    if (this.cell('states') !== '' && !states) this.note(`states '${this.cell('states')}' are not understood and left out`);
+    if (this.cell('states') !== '' && !states) this.note(`states '${this.cell('states')}' are not understood and left out`, 'states');
     const fault = this.rawValue('fault');
     const notAvailable = this.rawValue('not_available');
     return { ...(states ? { states } : {}), ...(fault ? { fault } : {}), ...(notAvailable ? { notAvailable } : {}) };
@@ -383,14 +405,15 @@ class RowReader {
 
   private rawValue(field: 'fault' | 'not_available'): string | undefined {
     const raw = parseRawCell(this.cell(field));
-    if (!raw && this.cell(field) !== '') this.note(`'${this.cell(field)}' is no raw value and left out`);
+    if (!raw && this.cell(field) !== '') this.note(`'${this.cell(field)}' is no raw value and left out`, field);
     return raw;
   }
 
   private unit(): string {
     const cell = this.cell('unit') || (/[([]([^)\]]+)[)\]]\s*$/.exec(this.column('unit') ? '' : this.cell('name'))?.[1] ?? '');
     const unit = parseUnit(cell);
-    if (unit === undefined && this.cell('unit') !== '') this.note(`unit '${cell}' is not known and left out (docs/units.md lists them)`);
+    if (unit === undefined && this.cell('unit') !== '')
+      this.note(`unit '${cell}' is not known and left out (docs/units.md lists them)`, 'unit');
     return unit ?? '';
   }
 

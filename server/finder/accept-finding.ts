@@ -18,6 +18,8 @@ export interface Acceptance {
   unit?: string;
   /** Write factor and offset that turn raw values into the stimulus's. */
   scaled: boolean;
+  /** Write these instead, as they are. */
+  scale?: { factor: number; offset: number };
 }
 
 /**
@@ -84,23 +86,28 @@ function isSame(frame: Frame, { id, extended }: Finding): boolean {
 }
 
 /** The signal; before it the one that selects its page, where the frame has none in these bits. */
-function toSignals(finding: Finding, { name, unit, scaled }: Acceptance, prefix: string, frame?: Frame): SpliceValue[] {
-  const { page, factor, offset, sign } = finding;
+function toSignals(finding: Finding, acceptance: Acceptance, prefix: string, frame?: Frame): SpliceValue[] {
+  const { page, sign } = finding;
+  const { name, unit } = acceptance;
   const selector = page && frame?.signals.find((one) => one.startBit === page.startBit && one.bitLength === page.bitLength);
   const selectorName = selector?.name.slice(prefix.length) ?? `${name}_page`;
-  const scale = scaled
-    ? { ...(tidy(factor) === 1 ? {} : { factor: tidy(factor) }), ...(tidy(offset, factor) === 0 ? {} : { offset: tidy(offset, factor) }) }
-    : {};
+  const { factor, offset } = toScale(finding, acceptance);
   const signal = {
     name,
     ...toPlace(finding),
     ...(sign === 'signed' ? { sign } : {}),
-    ...scale,
+    ...(factor === 1 ? {} : { factor }),
+    ...(offset === 0 ? {} : { offset }),
     ...(unit ? { unit: unit === '%' ? new YamlSource('"%"') : unit } : {}),
     ...(page ? { when: { [selectorName]: page.value } } : {}),
   };
   if (!page || selector) return [signal];
   return [{ name: selectorName, ...toPlace({ ...page, byteOrder: 'little' }) }, signal];
+}
+
+function toScale({ factor, offset }: Finding, { scale, scaled }: Acceptance): { factor: number; offset: number } {
+  if (scale) return scale;
+  return scaled ? { factor: tidy(factor), offset: tidy(offset, factor) } : { factor: 1, offset: 0 };
 }
 
 function toPlace({

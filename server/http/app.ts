@@ -16,6 +16,7 @@ import {
   type ZodTypeProvider,
 } from 'fastify-type-provider-zod';
 import type { ErrorView } from '../contract/error.ts';
+import type { VehicleEditor } from '../editing/vehicle-editor.ts';
 import { EvenburnError } from '../errors.ts';
 import { httpBodyBytesMax, httpRequestsPerMinuteMax } from '../limits.ts';
 import type { DynoDesk } from '../recording/dyno-desk.ts';
@@ -70,6 +71,8 @@ export interface AppParts {
   logBook?: Pick<LogBook, 'list' | 'add'>;
   /** Pulls and studies of recorded sessions; without it their addresses are not there. */
   dyno?: Pick<DynoDesk, 'pulls' | 'study'>;
+  /** Changes the vehicle folder's files; without it tables are not read and nothing is written. */
+  editor?: Pick<VehicleEditor, 'layOutTable' | 'addDevice' | 'addSignal'>;
   /** Logins of a server on the network; without it whoever reaches the server is crew, so it listens on loopback only. */
   access?: Access;
   /** By what names the server may be asked; by default those of loopback. */

@@ -1,0 +1,73 @@
+// The vehicle folder's editor as routes ask it; a worker reads, checks and writes.
+import { Worker } from 'node:worker_threads';
+import type { DeviceRequest, SavedDefinition, TableRequest, TableView } from '../contract/table-import.ts';
+import { entryPath } from '../entries.ts';
+import type { Acceptance } from '../finder/accept-finding.ts';
+import { toError } from '../recording/plain-error.ts';
+import type { EditorAnswer, EditorQuestion } from './editor-messages.ts';
+import type { FoundSignal } from './vehicle-folder.ts';
+
+type Waiting = { resolve: (result: never) => void; reject: (error: Error) => void };
+type WithoutNumber<Q> = Q extends unknown ? Omit<Q, 'ask'> : never;
+
+/** The worker starts with the first question; after it has failed, with the next. */
+export class VehicleEditor {
+  private readonly dir: string;
+  private worker: Worker | undefined;
+  private asked = 0;
+  private readonly waiting = new Map<number, Waiting>();
+
+  /** @param dir The vehicle folder. */
+  constructor(dir: string) {
+    this.dir = dir;
+  }
+
+  /** Writes nothing. @throws EvenburnError TABLE_UNREADABLE, REQUEST_WRONG */
+  layOutTable(table: TableRequest): Promise<TableView> {
+    return this.ask({ kind: 'table', table });
+  }
+
+  /** @throws what `addDevice` of vehicle-folder.ts throws */
+  addDevice(device: DeviceRequest): Promise<SavedDefinition> {
+    return this.ask({ kind: 'device', device });
+  }
+
+  /** @throws what `addSignal` of vehicle-folder.ts throws */
+  addSignal(found: FoundSignal, acceptance: Acceptance): Promise<SavedDefinition> {
+    return this.ask({ kind: 'signal', found, acceptance });
+  }
+
+  async close(): Promise<void> {
+    await this.worker?.terminate();
+  }
+
+  private ask<T>(question: WithoutNumber<EditorQuestion>): Promise<T> {
+    this.worker ??= this.start();
+    const ask = ++this.asked;
+    return new Promise<T>((resolve, reject) => {
+      this.waiting.set(ask, { resolve, reject });
+      this.worker?.postMessage({ ask, ...question });
+    });
+  }
+
+  private start(): Worker {
+    const worker = new Worker(entryPath('editor'), { workerData: { dir: this.dir } });
+    worker.unref();
+    worker.on('message', ({ ask, result, error }: EditorAnswer) => {
+      const waiting = this.waiting.get(ask);
+      this.waiting.delete(ask);
+      if (error) waiting?.reject(toError(error));
+      else waiting?.resolve(result as never);
+    });
+    worker.on('error', (error) => this.fail(error));
+    worker.on('exit', () => this.fail(new Error('the editor of definitions ended')));
+    return worker;
+  }
+
+  /** Whoever waits is told. */
+  private fail(error: Error): void {
+    this.worker = undefined;
+    for (const { reject } of this.waiting.values()) reject(error);
+    this.waiting.clear();
+  }
+}
