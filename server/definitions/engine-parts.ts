@@ -202,6 +202,7 @@ export function resolveInjectorSet(name: string, text: SetText, cylinders: numbe
     ...(text.injections_per_cycle !== undefined && { injectionsPerCycle: text.injections_per_cycle }),
     cylinders: [...fed].sort((a, b) => a - b),
     ...(text.flow && { flow: { ccPerMin: toCcPerMin(text.flow, fuel), atKpa: text.flow.atKpa } }),
+    ...(text.pump && { pump: { ccPerMin: toCcPerMin(text.pump, fuel), atKpa: text.pump.atKpa } }),
     deadTime: text.dead_time ?? [],
     injectors: new Map([...(text.injectors ?? [])].flatMap(([key, thing]) => (thing === undefined ? [] : [[Number(key), thing]]))),
     ...(text.rail !== undefined && { rail: text.rail }),

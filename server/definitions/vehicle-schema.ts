@@ -28,6 +28,7 @@ const milliseconds: QuantityKind = { unit: 'ms', min: 0, max: 1000, example: '1.
 const alarmTime: QuantityKind = { unit: 's', min: 0, max: 3600, example: '300 ms' };
 const speed: QuantityKind = { unit: 'rpm', min: 0, max: 100_000, example: '400 rpm', plain: true };
 const bitRate = (example: string): QuantityKind => ({ unit: 'bit/s', min: 1000, max: 20_000_000, example });
+const pumpFlow: QuantityKind = { unit: 'cc/min', also: ['mass-flow'], min: 0, max: 1e6, example: '300 L/h' };
 const ratedFlow: QuantityKind = { unit: 'cc/min', also: ['mass-flow'], min: 0, max: 1e6, example: '900 cc/min' };
 
 const cylinderKey = field('A cylinder, counted from 1.', { pattern: '^[1-9][0-9]?$' }, (value): string | Fault =>
@@ -180,6 +181,11 @@ const injectorSetSchema = z
     cylinders: cylinderList('Cylinders that it feeds; by default those of its plan.').optional(),
     flow: field('Rated flow of one injector at its rated pressure.', { type: 'string', examples: ['900 cc/min at 300 kPa'] }, (value) =>
       parseRatedFlow(value, ratedFlow, pressure),
+    ).optional(),
+    pump: field(
+      'What its pump delivers, at the rail pressure at which that was measured.',
+      { type: 'string', examples: ['300 L/h at 400 kPa'] },
+      (value) => parseRatedFlow(value, pumpFlow, pressure),
     ).optional(),
     dead_time: field(
       'Dead time: one value, or a table by supply voltage.',

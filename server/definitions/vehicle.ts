@@ -209,6 +209,8 @@ export interface InjectorSet {
   /** Cylinders that it feeds (for a batch set: those of the plan). */
   cylinders: number[];
   flow?: { ccPerMin: number; atKpa: number };
+  /** What its pump delivers at a rail pressure; undefined when not said. */
+  pump?: { ccPerMin: number; atKpa: number };
   /** [supply V, dead time ms], ascending in V; one row is a constant. Empty when not said. */
   deadTime: [volts: number, ms: number][];
   /** Cylinder → the injector itself. */

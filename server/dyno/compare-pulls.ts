@@ -3,12 +3,12 @@ import studentT from '@stdlib/stats-base-dists-t';
 import { fitLeastSquares } from './least-squares.ts';
 
 /** One pull or hold of the comparison. */
-export interface ComparedPull {
+export interface ComparedPull<Band extends number | string = number> {
   set: 'before' | 'after';
   /** Place in the evening: 1 first. Heat and weather drift along it. */
   order: number;
-  /** Value by the middle of its band: of engine speed for sweeps, one key for a load point. In the channel's unit. */
-  bands: ReadonlyMap<number, number>;
+  /** Value by band: of engine speed, or of speed and load. In the channel's unit. */
+  bands: ReadonlyMap<Band, number>;
   /** Temperature of oil or coolant at its start, °C, where known: starts that differ are told. */
   startC?: number;
 }
@@ -27,10 +27,10 @@ export interface Difference {
   verdict: ComparisonVerdict;
 }
 
-export interface Comparison {
+export interface Comparison<Band extends number | string = number> {
   /** All bands together, a pull counting once. */
   all: Difference | undefined;
-  bands: (Difference & { band: number })[];
+  bands: (Difference & { band: Band })[];
   /** Pulls of each set that would have told a difference of `matters`; null when one of each gives no idea of how they repeat. */
   pullsNeeded: number | null;
   /** Whether drift was taken out: it can be only when the sets alternate (A-B-A). */
@@ -50,7 +50,10 @@ const startApartMaxK = 5;
  * @param matters Smallest difference that matters, in the unit of the values (15 K between exhaust temperatures).
  * Worked: two against two pulls that repeat to 8 K give ± 34 K, three against three ± 18, four against four ± 14 (Student's t, pooled).
  */
-export function comparePulls(pulls: readonly ComparedPull[], matters: number): Comparison {
+export function comparePulls<Band extends number | string = number>(
+  pulls: readonly ComparedPull<Band>[],
+  matters: number,
+): Comparison<Band> {
   const alternates = isAlternating(pulls);
   const common = commonBands(pulls);
   const whole = pulls.map((pull) => ({ pull, value: meanOf(common.map((band) => pull.bands.get(band) as number)) }));
@@ -64,8 +67,10 @@ export function comparePulls(pulls: readonly ComparedPull[], matters: number): C
   return { all, bands, pullsNeeded, driftTakenOut: alternates, advice: adviceOf(pulls, all, pullsNeeded, alternates) };
 }
 
+type AnyPull = Pick<ComparedPull, 'set' | 'order' | 'startC'>;
+
 interface Valued {
-  pull: ComparedPull;
+  pull: AnyPull;
   value: number;
 }
 
@@ -101,13 +106,13 @@ export function countNeeded(repeat: number, matters: number): number {
 }
 
 /** Both sets on both sides of the other somewhere: a straight drift can then be told from the change. */
-function isAlternating(pulls: readonly ComparedPull[]): boolean {
+function isAlternating(pulls: readonly AnyPull[]): boolean {
   const sets = [...pulls].sort((a, b) => a.order - b.order).map(({ set }) => set);
   const changes = sets.filter((set, i) => i > 0 && set !== sets[i - 1]).length;
   return changes >= 2 && pulls.length > 3;
 }
 
-function adviceOf(pulls: readonly ComparedPull[], all: Difference | undefined, needed: number | null, alternates: boolean): string[] {
+function adviceOf(pulls: readonly AnyPull[], all: Difference | undefined, needed: number | null, alternates: boolean): string[] {
   const advice: string[] = [];
   const order = [...pulls].sort((a, b) => a.order - b.order).map(({ set }) => (set === 'before' ? 'A' : 'B'));
   const count = (set: ComparedPull['set']) => pulls.filter((pull) => pull.set === set).length;
@@ -129,12 +134,14 @@ function adviceOf(pulls: readonly ComparedPull[], all: Difference | undefined, n
   return advice;
 }
 
-function commonBands(pulls: readonly ComparedPull[]): number[] {
+function commonBands<Band extends number | string>(pulls: readonly ComparedPull<Band>[]): Band[] {
   return allBands(pulls).filter((band) => pulls.every(({ bands }) => bands.has(band)));
 }
 
-function allBands(pulls: readonly ComparedPull[]): number[] {
-  return [...new Set(pulls.flatMap(({ bands }) => [...bands.keys()]))].sort((a, b) => a - b);
+/** Numbers ascending; words in the order in which they came. */
+function allBands<Band extends number | string>(pulls: readonly ComparedPull<Band>[]): Band[] {
+  const all = [...new Set(pulls.flatMap(({ bands }) => [...bands.keys()]))];
+  return all.sort((a, b) => (typeof a === 'number' && typeof b === 'number' ? a - b : 0));
 }
 
 function meanOf(values: readonly number[]): number {

@@ -2,9 +2,10 @@
 import type { SeriesSet } from '../channels/series.ts';
 import { valueAt, type Watched, watch } from '../checks/watch.ts';
 import { toNamePart } from '../definitions/built-in-names.ts';
-import type { InjectorSet, Signal, Vehicle } from '../definitions/vehicle.ts';
+import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
 import { fitLeastSquares } from './least-squares.ts';
 import type { Pull } from './pulls.ts';
+import { findUsualChannel } from './usual-channels.ts';
 
 export type FallOffCause = 'none' | 'reference hose' | 'rising-rate regulator' | 'pump or filter' | 'pump feed' | 'vapour' | 'unknown';
 
@@ -73,7 +74,7 @@ function momentsOf(series: SeriesSet, vehicle: Vehicle, set: InjectorSet, pull: 
   const delta = watch(series, `fuel_delta_${part}`, 'kPa');
   if (!delta) return [];
   const at = (watched: Watched | undefined, us: number) => watched && valueAt(watched, us);
-  const fuelTemp = findFuelTemperature(vehicle);
+  const fuelTemp = findUsualChannel(vehicle, 'fuelTemp');
   const channels = {
     rail: watch(series, set.rail, 'kPa'),
     reference: watch(series, set.discharge, 'kPa'),
@@ -95,12 +96,6 @@ function momentsOf(series: SeriesSet, vehicle: Vehicle, set: InjectorSet, pull: 
     });
   }
   return moments;
-}
-
-/** A channel of the usual name, in a unit of temperature. */
-function findFuelTemperature(vehicle: Vehicle): string | undefined {
-  const isIt = ({ name, unit }: Signal) => /^fuel_temp/.test(name) && ['degC', 'degF', 'K'].includes(unit);
-  return vehicle.buses.flatMap((bus) => bus.frames.flatMap((frame) => frame.signals)).find(isIt)?.name;
 }
 
 function medianOf(moments: readonly Moment[]): number {

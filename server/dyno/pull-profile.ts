@@ -1,6 +1,6 @@
 // What one pull or hold did to each cylinder: peaks, temperatures and spread by engine speed, duty and fuel pressure delta. Pure.
 import type { SeriesSet } from '../channels/series.ts';
-import { valueAt, type Watched, watch } from '../checks/watch.ts';
+import { firstAtOrAfter, valueAt, type Watched, watch } from '../checks/watch.ts';
 import { toNamePart } from '../definitions/built-in-names.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { Pull } from './pulls.ts';
@@ -21,10 +21,18 @@ export interface Peak {
 export interface SpeedBand {
   /** Middle of the band, rpm. */
   speed: number;
+  /** Manifold pressure, kPa, or without it throttle in its channel's unit. */
+  load: number | null;
   temps: (number | null)[];
   /** Highest less lowest, and root mean square about the mean, of the probes that gave numbers; null with fewer than two. */
   spreadK: number | null;
   rmsK: number | null;
+  /** Means of duty, %, and fuel pressure delta, kPa, in the order of `sets`. */
+  duty: (number | null)[];
+  deltaKpa: (number | null)[];
+  /** By bank, in the order of the vehicle file, and ignition timing in its channel's unit. */
+  lambda: (number | null)[];
+  timing: number | null;
 }
 
 export interface PullProfile extends Pull {
@@ -48,7 +56,6 @@ export function profilePull(series: SeriesSet, vehicle: Vehicle, pull: Pull, nex
   const probes = vehicle.engine?.exhaustTemps ?? [];
   // A reading beyond its range is a peak all the same; in a spread it would be a number that nobody knows.
   const indicated = probes.map(({ channel }) => watch(series, channel, 'degC'));
-  const sure = probes.map(({ channel }) => watch(series, channel, 'degC', 'bad'));
   const limitC = vehicle.limits.exhaustTempC;
   return {
     ...pull,
@@ -57,7 +64,7 @@ export function profilePull(series: SeriesSet, vehicle: Vehicle, pull: Pull, nex
       cylinder,
       ...findPeak(indicated[i], speed, fromUs, peakToUs, series.startUs, limitC),
     })),
-    bands: speed ? toBands(sure, speed, fromUs, toUs, pull) : [],
+    bands: speed ? toBands(series, vehicle, speed, pull) : [],
     sets: vehicle.injectorSets.map(({ name }) => {
       const duty = rangeWithin(watch(series, `duty_${toNamePart(name)}`, '%'), fromUs, toUs);
       const delta = rangeWithin(watch(series, `fuel_delta_${toNamePart(name)}`, 'kPa'), fromUs, toUs);
@@ -91,29 +98,81 @@ function findPeak(
   };
 }
 
-function toBands(temps: readonly (Watched | undefined)[], speed: Watched, fromUs: number, toUs: number, pull: Pull): SpeedBand[] {
-  const width = pull.kind === 'hold' ? Number.POSITIVE_INFINITY : bandRpm;
-  const middle = (pull.speedFrom + pull.speedTo) / 2;
-  const sums = new Map<number, { sum: Float64Array; count: Float64Array }>();
-  for (const [c, temp] of temps.entries()) {
-    for (let i = 0; temp && i < temp.timeUs.length; i++) {
-      const at = temp.timeUs[i] as number;
-      if (at < fromUs || at > toUs) continue;
-      const rpm = valueAt(speed, at);
-      if (rpm === undefined) continue;
-      const band = width === Number.POSITIVE_INFINITY ? 0 : Math.floor(rpm / width);
-      const into = sums.get(band) ?? { sum: new Float64Array(temps.length), count: new Float64Array(temps.length) };
-      sums.set(band, into);
-      into.sum[c] = (into.sum[c] as number) + (temp.value[i] as number);
-      into.count[c] = (into.count[c] as number) + 1;
-    }
-  }
-  return [...sums]
-    .sort(([a], [b]) => a - b)
-    .map(([band, { sum, count }]) => {
-      const means = Array.from(sum, (total, c) => ((count[c] as number) > 0 ? rounded(total / (count[c] as number), 1) : null));
-      return { speed: Math.round(width === Number.POSITIVE_INFINITY ? middle : (band + 0.5) * width), temps: means, ...scatterOf(means) };
+function toBands(series: SeriesSet, vehicle: Vehicle, speed: Watched, pull: Pull): SpeedBand[] {
+  const { roles, exhaustTemps, lambda } = vehicle.engine ?? { roles: {}, exhaustTemps: [], lambda: new Map<string, string>() };
+  const sets = vehicle.injectorSets.map(({ name }) => toNamePart(name));
+  const means = new BandMeans(speed, series.startUs + pull.from * 1e6, series.startUs + pull.to * 1e6, pull.kind === 'hold');
+  const of = (channels: (string | undefined)[], unit: string | undefined, outOfRange: 'good' | 'bad' = 'good') =>
+    channels.map((channel) => means.of(watch(series, channel, unit, outOfRange)));
+  const temps = of(
+    exhaustTemps.map(({ channel }) => channel),
+    'degC',
+    'bad',
+  );
+  const columns = {
+    load: of([roles.manifoldPressure], 'kPa')[0]?.size ? of([roles.manifoldPressure], 'kPa') : of([roles.throttle], undefined),
+    duty: of(
+      sets.map((part) => `duty_${part}`),
+      '%',
+    ),
+    deltaKpa: of(
+      sets.map((part) => `fuel_delta_${part}`),
+      'kPa',
+    ),
+    lambda: of([...lambda.values()], undefined),
+    timing: of([roles.timing], undefined),
+  };
+  const middle = Math.round((pull.speedFrom + pull.speedTo) / 2);
+  return [...new Set(temps.flatMap((column) => [...column.keys()]))]
+    .sort((a, b) => a - b)
+    .map((band) => {
+      const at = (column: ReadonlyMap<number, number> | undefined, digits: number) => {
+        const mean = column?.get(band);
+        return mean === undefined ? null : rounded(mean, digits);
+      };
+      const here = temps.map((column) => at(column, 1));
+      return {
+        speed: pull.kind === 'hold' ? middle : Math.round((band + 0.5) * bandRpm),
+        load: at(columns.load[0], 1),
+        temps: here,
+        ...scatterOf(here),
+        duty: columns.duty.map((column) => at(column, 1)),
+        deltaKpa: columns.deltaKpa.map((column) => at(column, 1)),
+        lambda: columns.lambda.map((column) => at(column, 3)),
+        timing: at(columns.timing[0], 1),
+      };
     });
+}
+
+/** Means of channels within a pull by number of the band of engine speed; a hold is one band, 0. */
+class BandMeans {
+  private readonly speed: Watched;
+  private readonly fromUs: number;
+  private readonly toUs: number;
+  private readonly whole: boolean;
+
+  constructor(speed: Watched, fromUs: number, toUs: number, whole: boolean) {
+    this.speed = speed;
+    this.fromUs = fromUs;
+    this.toUs = toUs;
+    this.whole = whole;
+  }
+
+  of(watched: Watched | undefined): Map<number, number> {
+    const sums = new Map<number, { sum: number; count: number }>();
+    if (!watched) return new Map();
+    const { timeUs, value } = watched;
+    for (let i = firstAtOrAfter(timeUs, this.fromUs); i < timeUs.length && (timeUs[i] as number) <= this.toUs; i++) {
+      const rpm = valueAt(this.speed, timeUs[i] as number);
+      if (rpm === undefined) continue;
+      const band = this.whole ? 0 : Math.floor(rpm / bandRpm);
+      const into = sums.get(band) ?? { sum: 0, count: 0 };
+      sums.set(band, into);
+      into.sum += value[i] as number;
+      into.count++;
+    }
+    return new Map([...sums].map(([band, { sum, count }]) => [band, sum / count]));
+  }
 }
 
 function scatterOf(temps: readonly (number | null)[]): { spreadK: number | null; rmsK: number | null } {

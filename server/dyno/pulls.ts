@@ -1,5 +1,6 @@
 // Finds full-load sweeps and steady holds in a recording, from throttle, engine speed and what loads the engine. Pure.
 import type { Series, SeriesSet } from '../channels/series.ts';
+import { findUnit, toUnit } from '../channels/unit.ts';
 import type { Signal, Vehicle } from '../definitions/vehicle.ts';
 import { findHolds } from './find-holds.ts';
 import { slopeOf, smoothed, type Trace, toTrace } from './trace.ts';
@@ -71,7 +72,7 @@ export function findPulls(series: SeriesSet, vehicle: Vehicle): PullsFound {
     rawSpeed,
     speed: smoothed(rawSpeed, 160_000),
     throttle,
-    pressure: gridOf(roles.manifoldPressure),
+    pressure: absoluteKpa(series, vehicle),
     cut: gridOf(roles.cut),
     runningAboveRpm: vehicle.engine?.runningAboveRpm ?? 400,
   };
@@ -80,12 +81,26 @@ export function findPulls(series: SeriesSet, vehicle: Vehicle): PullsFound {
   return { pulls: [...sweeps, ...findHolds(engine, loaded)].sort((a, b) => a.from - b.from), notJudged };
 }
 
+/** A sensor that says that it reads gauge pressure counts from here: what is asked is only whether the engine is loaded. */
+const standardAtmosphereKpa = 101.325;
+
+/** Manifold pressure in absolute kPa; undefined where none is named, or its unit is no pressure. */
+function absoluteKpa(series: SeriesSet, vehicle: Vehicle): Trace | undefined {
+  const channel = vehicle.engine?.roles.manifoldPressure;
+  const found = channel === undefined ? undefined : series.get(channel);
+  if (!found || channel === undefined || findUnit(found.unit)?.dimension !== 'pressure') return undefined;
+  const from = findSignal(vehicle, channel)?.reference === 'gauge' ? standardAtmosphereKpa : 0;
+  const trace = toTrace(found, series.startUs, series.endUs, stepUs);
+  return { ...trace, values: trace.values.map((value) => toUnit(value, found.unit, 'kPa') + from) };
+}
+
 /** Everything on one time grid of 20 ms. */
 export interface EngineTraces {
   rawSpeed: Trace;
   speed: Trace;
   /** 0 closed, 1 full open. */
   throttle: Trace;
+  /** Manifold pressure, absolute kPa. */
   pressure: Trace | undefined;
   cut: Trace | undefined;
   runningAboveRpm: number;

@@ -1,4 +1,5 @@
 // Torque or power from a dyno's own log: read from CSV text, and laid on a session's time by the trace of engine speed. Pure.
+import { powerKw } from './corrected-power.ts';
 import type { Trace } from './trace.ts';
 
 /** Columns in SI; an absent one is not in the log. `timeS` counts as the log does. */
@@ -7,6 +8,13 @@ export interface TorqueLog {
   speedRpm: number[];
   torqueNm?: number[];
   powerKw?: number[];
+}
+
+/** Torque of a row, Nm; from power where the log has no torque, undefined where that can't be told at standstill. */
+export function torqueOf({ speedRpm, torqueNm, powerKw: power }: TorqueLog, row: number): number | undefined {
+  if (torqueNm) return torqueNm[row];
+  const [kw, rpm] = [power?.[row], speedRpm[row]];
+  return kw === undefined || rpm === undefined || rpm <= 0 ? undefined : kw / powerKw(1, rpm);
 }
 
 export interface LogProblem {

@@ -28,7 +28,8 @@ function set(series: Series[]): SeriesSet {
 
 const vehicle = {
   engine: {
-    roles: { speed: 'rpm' },
+    roles: { speed: 'rpm', manifoldPressure: 'map', timing: 'timing' },
+    lambda: new Map([['main', 'lambda']]),
     exhaustTemps: [1, 2, 3].map((cylinder) => ({ cylinder, channel: `t${cylinder}`, place: 'port' })),
   },
   injectorSets: [{ name: 'port' }],
@@ -83,7 +84,22 @@ describe('the profile of a pull', () => {
     const hold: Pull = { kind: 'hold', from: 8, to: 14, speedFrom: 4990, speedTo: 5010, complete: true };
     const series = [rpm, drawn('t1', 'degF', 20, () => 1112), drawn('t2', 'degC', 20, () => 620)];
     const { bands } = profilePull(set(series), vehicle, hold);
-    expect(bands).toEqual([{ speed: 5000, temps: [600, 620, null], spreadK: 20, rmsK: 10 }]);
+    expect(bands).toHaveLength(1);
+    expect(bands[0]).toMatchObject({ speed: 5000, temps: [600, 620, null], spreadK: 20, rmsK: 10 });
+  });
+
+  it('gives load, duty, delta, lambda and timing of each band, in kPa whatever the sensor reads in, and null for what is not there', () => {
+    const series = [
+      rpm,
+      drawn('t1', 'degC', 20, () => 600),
+      drawn('t2', 'degC', 20, () => 640),
+      drawn('map', 'bar', 20, () => 1.5),
+      drawn('duty_port', '%', 20, (s) => 10 * s),
+      drawn('lambda', 'lambda', 20, () => 0.85),
+    ];
+    const { bands } = profilePull(set(series), vehicle, sweep);
+    // 3000 to 3250 rpm are the samples of 2.0 to 2.4 s.
+    expect(bands[0]).toMatchObject({ speed: 3125, load: 150, duty: [22], deltaKpa: [null], lambda: [0.85], timing: null });
   });
 
   it('gives the highest duty and the range of the fuel pressure delta of each set within the pull', () => {
