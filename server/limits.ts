@@ -14,6 +14,9 @@ export const formulaDepthMax = 32;
 /** Longest time that a formula's function looks back. */
 export const formulaWindowS = 60;
 export const definitionFileBytesMax = 256 * 1024;
+/** Files of one vehicle that a page may send to be tried out or saved, and all their bytes. */
+export const definitionFilesMax = 100;
+export const definitionDraftBytesMax = 2 * 1024 * 1024;
 /** Text of a device manual's table. */
 export const tableBytesMax = 256 * 1024;
 export const definitionsSettleMs = 40;

@@ -8,7 +8,7 @@ import { type Path, type YamlMap, YamlText, type YamlValue } from './yaml-text.t
 /** What a page writes: plain data, or text of the file's language as it should stand there (`0x4C0` keeps its spelling). */
 export type SpliceValue = string | number | boolean | SpliceValue[] | { [key: string]: SpliceValue } | YamlSource;
 
-/** Text that goes into the file as it is, on one line. */
+/** Text that goes into the file as it is; on several lines it is a block, and can only be inserted where the parent is one. */
 export class YamlSource {
   readonly text: string;
   constructor(text: string) {
@@ -111,10 +111,19 @@ class Splicer {
     const name = path.at(-1);
     const parent = path.length === 1 ? this.root : this.find(path.slice(0, -1))?.value;
     if (name === undefined) return undefined;
-    if (path.length === 1 && !parent) return this.appendToEmptyFile(`${toScalarText(String(name))}: ${value}`);
-    if (isMap(parent) && !entryIndex(parent, name)) return this.append(parent, `${toScalarText(String(name))}: ${value}`, '');
-    if (isSeq(parent) && name === parent.items.length) return this.append(parent, value, '- ');
+    const entry = this.toEntry(`${toScalarText(String(name))}:`, value);
+    if (path.length === 1 && !parent) return this.appendToEmptyFile(entry.join(this.lineBreak));
+    if (isMap(parent) && !entryIndex(parent, name)) return this.append(parent, entry);
+    if (isSeq(parent) && name === parent.items.length) return this.append(parent, this.toEntry('-', value), value);
     return undefined;
+  }
+
+  /** Lines of an entry as a block collection holds it: a value of several lines goes below its key, or beside and below its dash. */
+  private toEntry(head: string, value: string): string[] {
+    const [first = '', ...others] = value.split(/\r?\n/);
+    if (others.length === 0) return [`${head} ${first}`];
+    const below = others.map((line) => `  ${line}`);
+    return head === '-' ? [`- ${first}`, ...below] : [head, `  ${first}`, ...below];
   }
 
   private appendToEmptyFile(entry: string): string {
@@ -122,19 +131,29 @@ class Splicer {
     return `${this.text}${gap}${entry}${this.lineBreak}`;
   }
 
-  /** Adds an entry behind the last; `dash` precedes items of block lists. */
-  private append(parent: YAMLMap | YAMLSeq, entry: string, dash: string): string | undefined {
+  /** Adds an entry behind the last; `flow` is how it stands between brackets. */
+  private append(parent: YAMLMap | YAMLSeq, entry: string[], flow = entry.join('')): string | undefined {
     const last = parent.items.length - 1;
     const range = parent.range;
     if (!range) return undefined;
     if (parent.flow) {
-      if (last < 0) return this.replace({ start: range[0] + 1, end: range[0] + 1 }, isMap(parent) ? ` ${entry} ` : entry);
+      if (entry.length > 1) return last < 0 ? this.blockForBrackets(range, entry) : undefined;
+      if (last < 0) return this.replace({ start: range[0] + 1, end: range[0] + 1 }, isMap(parent) ? ` ${flow} ` : flow);
       const { end } = this.spanOf(parent, last);
-      return this.replace({ start: end, end }, `, ${entry}`);
+      return this.replace({ start: end, end }, `, ${flow}`);
     }
     const lineEnd = this.lineEnd(this.spanOf(parent, last).end);
     const indent = ' '.repeat(range[0] - this.lineStart(range[0]));
-    return this.replace({ start: lineEnd, end: lineEnd }, `${this.lineBreak}${indent}${dash}${entry}`);
+    return this.replace({ start: lineEnd, end: lineEnd }, entry.map((line) => `${this.lineBreak}${indent}${line}`).join(''));
+  }
+
+  /** Empty brackets behind a key become a block below it; undefined where they lie between brackets themselves. */
+  private blockForBrackets([start, end]: readonly [number, number, number], entry: string[]): string | undefined {
+    const before = this.text.slice(this.lineStart(start), start);
+    if (/[[{]/.test(before) || !before.trimEnd().endsWith(':')) return undefined;
+    const indent = ' '.repeat((/^\s*(?:-\s+)*/.exec(before)?.[0].length ?? 0) + 2);
+    const lines = entry.map((line) => `${this.lineBreak}${indent}${line}`).join('');
+    return this.replace({ start: this.lineStart(start) + before.trimEnd().length, end }, lines);
   }
 
   private remove(path: Path): string | undefined {
@@ -255,10 +274,14 @@ function edited(data: YamlValue, edit: Splice): YamlValue {
     if (!(data instanceof Map)) return data;
     return new Map([...data].map(([key, value]) => [key, key === String(part) ? edited(value, inner) : value]));
   }
-  const value = edit.kind === 'remove' ? undefined : new YamlText({ path: '', text: `k: ${toFlowText(edit.value)}` }).data;
+  const value = edit.kind === 'remove' ? undefined : new YamlText({ path: '', text: toKeyText(toFlowText(edit.value)) }).data;
   const plain = value instanceof Map ? (value.get('k') ?? null) : null;
   if (Array.isArray(data)) return editedList(data, Number(part), edit.kind, plain);
   return editedMap(data instanceof Map ? data : new Map(), String(part), edit.kind, plain);
+}
+
+function toKeyText(value: string): string {
+  return value.includes('\n') ? `k:\n  ${value.split(/\r?\n/).join('\n  ')}` : `k: ${value}`;
 }
 
 function editedList(list: YamlValue[], index: number, kind: Splice['kind'], value: YamlValue): YamlValue[] {

@@ -3,12 +3,12 @@ import { rmSync } from 'node:fs';
 import { join, resolve } from 'node:path';
 import type { DefinitionsView, DraftEdit, DraftNode, DraftRequest, DraftView, SaveRequest } from '../contract/definitions.ts';
 import { loadVehicle, parseVehicle } from '../definitions/load-vehicle.ts';
-import { toProblemLine } from '../definitions/problem.ts';
 import { createFile, replaceFile } from '../definitions/replace-file.ts';
 import { hashOfText, type Splice, spliceYaml, YamlSource } from '../definitions/splice.ts';
-import type { DefinitionFile, Problem } from '../definitions/vehicle.ts';
+import type { DefinitionFile } from '../definitions/vehicle.ts';
 import { type Path, YamlText, type YamlValue } from '../definitions/yaml-text.ts';
 import { EvenburnError } from '../errors.ts';
+import { refuseNewFaults } from './vehicle-folder.ts';
 
 /** @throws EvenburnError INPUT_FILE_UNREADABLE */
 export async function readDefinitions(dir: string): Promise<DefinitionsView> {
@@ -49,7 +49,7 @@ export async function saveDraft(dir: string, { changes, despiteErrors }: SaveReq
     const there = files.find((file) => file.path === path);
     if ((there ? hashOfText(there.text) : null) !== hash) throw new EvenburnError('DEFINITION_CHANGED', { path });
   }
-  if (!despiteErrors) refuseNewErrors(problems, parseVehicle(withChanges(files, changes)).problems);
+  if (!despiteErrors) refuseNewFaults(changes[0]?.path ?? '', problems, parseVehicle(withChanges(files, changes)).problems);
   for (const { path, text, hash } of changes) {
     const at = join(dir, path);
     if (text === null) rmSync(at);
@@ -65,17 +65,11 @@ function withChanges(files: readonly DefinitionFile[], changes: SaveRequest['cha
   return [...files.filter(({ path }) => !changed.has(path)), ...written];
 }
 
-/** What was wrong before is no reason to refuse: files are mended one after the other. */
-function refuseNewErrors(before: readonly Problem[], after: readonly Problem[]): void {
-  const known = new Set(before.map(({ file, code, say }) => `${file} ${code} ${say}`));
-  const first = after.find(({ severity, file, code, say }) => severity === 'error' && !known.has(`${file} ${code} ${say}`));
-  if (first) throw new EvenburnError('DEFINITION_NOT_WRITTEN', { path: first.file, why: toProblemLine(first) });
-}
-
-function toSplice({ kind, at, source }: DraftEdit): Splice {
+function toSplice({ kind, at, value, source }: DraftEdit): Splice {
   if (kind === 'remove') return { kind, path: at };
-  if (source === undefined) throw new EvenburnError('REQUEST_WRONG', { what: `${kind} needs a source` });
-  return { kind, path: at, value: new YamlSource(source) };
+  const written = source === undefined ? value : new YamlSource(source);
+  if (written === undefined) throw new EvenburnError('REQUEST_WRONG', { what: `${kind} needs a value or a source` });
+  return { kind, path: at, value: written };
 }
 
 function toNode(file: YamlText, value: YamlValue, path: Path): DraftNode {

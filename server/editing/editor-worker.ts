@@ -1,6 +1,7 @@
 // Worker entry: tables laid out and definition files changed, apart from the thread of alarms; one question after the other.
 import { parentPort, workerData } from 'node:worker_threads';
 import { toPlain } from '../recording/plain-error.ts';
+import { readDefinitions, saveDraft, tryDraft } from './draft.ts';
 import type { EditorAnswer, EditorQuestion } from './editor-messages.ts';
 import { layOutTable } from './lay-out-table.ts';
 import { addDevice, addSignal } from './vehicle-folder.ts';
@@ -12,6 +13,9 @@ const { dir } = workerData as { dir: string };
 async function answer(question: EditorQuestion): Promise<NonNullable<EditorAnswer['result']>> {
   if (question.kind === 'table') return layOutTable(question.table);
   if (question.kind === 'device') return addDevice(dir, question.device);
+  if (question.kind === 'read') return readDefinitions(dir);
+  if (question.kind === 'draft') return tryDraft(question.draft);
+  if (question.kind === 'save') return saveDraft(dir, question.save);
   return addSignal(dir, question.found, question.acceptance);
 }
 

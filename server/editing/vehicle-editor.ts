@@ -1,5 +1,6 @@
 // The vehicle folder's editor as routes ask it; a worker reads, checks and writes.
 import { Worker } from 'node:worker_threads';
+import type { DefinitionsView, DraftRequest, DraftView, SaveRequest } from '../contract/definitions.ts';
 import type { DeviceRequest, SavedDefinition, TableRequest, TableView } from '../contract/table-import.ts';
 import { entryPath } from '../entries.ts';
 import type { Acceptance } from '../finder/accept-finding.ts';
@@ -35,6 +36,21 @@ export class VehicleEditor {
   /** @throws what `addSignal` of vehicle-folder.ts throws */
   addSignal(found: FoundSignal, acceptance: Acceptance): Promise<SavedDefinition> {
     return this.ask({ kind: 'signal', found, acceptance });
+  }
+
+  /** The files on disk. @throws EvenburnError INPUT_FILE_UNREADABLE */
+  read(): Promise<DefinitionsView> {
+    return this.ask({ kind: 'read' });
+  }
+
+  /** Writes nothing. @throws what `tryDraft` of draft.ts throws */
+  tryDraft(draft: DraftRequest): Promise<DraftView> {
+    return this.ask({ kind: 'draft', draft });
+  }
+
+  /** @throws what `saveDraft` of draft.ts throws */
+  save(save: SaveRequest): Promise<DefinitionsView> {
+    return this.ask({ kind: 'save', save });
   }
 
   async close(): Promise<void> {

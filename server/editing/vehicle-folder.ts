@@ -82,8 +82,8 @@ function entryOf(value: YamlValue | undefined, key: string): YamlValue | undefin
   return value instanceof Map ? value.get(key) : undefined;
 }
 
-/** What was wrong before is no reason to refuse. */
-function refuseNewFaults(path: string, before: readonly Problem[], after: readonly Problem[]): void {
+/** What was wrong before is no reason to refuse. @throws EvenburnError DEFINITION_NOT_WRITTEN */
+export function refuseNewFaults(path: string, before: readonly Problem[], after: readonly Problem[]): void {
   const known = new Set(before.map(({ file, code, say }) => `${file} ${code} ${say}`));
   const first = after.find(({ severity, file, code, say }) => severity === 'error' && !known.has(`${file} ${code} ${say}`));
   if (first) throw new EvenburnError('DEFINITION_NOT_WRITTEN', { path, why: toProblemLine(first) });

@@ -27,6 +27,7 @@ import type { Access } from './access.ts';
 import { addAccessRoutes, holdToRoles } from './access-routes.ts';
 import { addAlarmRoutes } from './alarm-routes.ts';
 import { addChecksRoutes, type CheckDesk } from './checks-routes.ts';
+import { addDefinitionRoutes } from './definition-routes.ts';
 import { addFrameRoutes } from './frame-routes.ts';
 import { askingOf, type Door, loopbackDoor, requestAllowed } from './guard.ts';
 import { addHarnessRoutes } from './harness-routes.ts';
@@ -72,7 +73,7 @@ export interface AppParts {
   /** Pulls and studies of recorded sessions; without it their addresses are not there. */
   dyno?: Pick<DynoDesk, 'pulls' | 'study'>;
   /** Changes the vehicle folder's files; without it tables are not read and nothing is written. */
-  editor?: Pick<VehicleEditor, 'layOutTable' | 'addDevice' | 'addSignal'>;
+  editor?: Pick<VehicleEditor, 'layOutTable' | 'addDevice' | 'addSignal' | 'read' | 'tryDraft' | 'save'>;
   /** Logins of a server on the network; without it whoever reaches the server is crew, so it listens on loopback only. */
   access?: Access;
   /** By what names the server may be asked; by default those of loopback. */
@@ -102,6 +103,7 @@ const topics: AddRoutes[] = [
   addLogBookRoutes,
   addPullsRoutes,
   addTableRoutes,
+  addDefinitionRoutes,
 ];
 
 export async function buildApp(parts: AppParts): Promise<App> {

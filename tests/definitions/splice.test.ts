@@ -52,6 +52,31 @@ describe('splicing', () => {
     expect(result).toBe(device.replace('signals: []', 'signals: [{ name: a, bytes: 0 }]'));
   });
 
+  it('adds a frame of several lines below the last, and a list in place of empty brackets', () => {
+    const block = new YamlSource('name: third\nid: 0x4E0\nlength: 8\nsignals:\n  - { name: c, bytes: 0 }');
+    expect(splice(device, { kind: 'insert', path: ['frames', 2], value: block })).toBe(
+      `${device}  - name: third\n    id: 0x4E0\n    length: 8\n    signals:\n      - { name: c, bytes: 0 }\n`,
+    );
+    const signal = new YamlSource('name: d\nbytes: 1');
+    expect(splice(device, { kind: 'insert', path: ['frames', 1, 'signals', 0], value: signal })).toBe(
+      device.replace('signals: []', 'signals:\n      - name: d\n        bytes: 1'),
+    );
+    expect(
+      splice('vehicle: A\nbuses: {}\n', {
+        kind: 'insert',
+        path: ['buses', 'main'],
+        value: new YamlSource('bit_rate: 1 Mbit/s\ndevices: []'),
+      }),
+    ).toBe('vehicle: A\nbuses:\n  main:\n    bit_rate: 1 Mbit/s\n    devices: []\n');
+  });
+
+  it('refuses a block between brackets, and a block that would say something else', () => {
+    const refused = (edit: Splice) => expect(() => splice(device, edit)).toThrow();
+    refused({ kind: 'insert', path: ['frames', 0, 'signals', 0, 'states'], value: new YamlSource('0: off\n1: on') });
+    refused({ kind: 'insert', path: ['frames', 2], value: new YamlSource('name: x\nid: [1') });
+    refused({ kind: 'set', path: ['device'], value: new YamlSource('a\nframes: []') });
+  });
+
   it('adds a key to a block map with its indentation', () => {
     const result = splice(device, { kind: 'insert', path: ['frames', 0, 'period'], value: '50 ms' });
     expect(result).toBe(device.replace('unit: degC }  # this too\n', 'unit: degC }  # this too\n    period: 50 ms\n'));
