@@ -23,6 +23,7 @@ interface LineParts {
 export class SampleText {
   private readonly parts: LineParts[];
   private readonly none: string;
+  private readonly number: (value: number) => string;
   private readonly lead: string;
   /** Samples written. */
   lines = 0;
@@ -32,6 +33,7 @@ export class SampleText {
     this.format = format;
     this.lead = format === 'ndjson' ? '{"t":' : '';
     this.none = format === 'ndjson' ? 'null' : '';
+    this.number = format === 'ndjson' ? String : exactText;
     const toParts = format === 'ndjson' ? jsonParts : csvParts;
     this.parts = channels.map((channel) => toParts(channel, channel.bus === undefined ? undefined : busNames[channel.bus]));
   }
@@ -44,7 +46,7 @@ export class SampleText {
   /** Going stale is a state and not a sample: it gives no line. */
   text(batch: SampleBatch, from: number, to: number): string {
     const { channel, timeUs, value, quality: qualityOf } = batch;
-    const { parts, none, lead } = this;
+    const { parts, none, number, lead } = this;
     let text = '';
     let lastUs = Number.NaN;
     let begin = '';
@@ -56,11 +58,16 @@ export class SampleText {
         begin = lead + secondsText(lastUs);
       }
       const { before, behind } = parts[channel[i] as number] as LineParts;
-      text += begin + before + (hasValue(code) ? String(value[i]) : none) + behind[code];
+      text += begin + before + (hasValue(code) ? number(value[i] as number) : none) + behind[code];
       this.lines++;
     }
     return text;
   }
+}
+
+/** A double as the shortest text that reads back to the same bits: JavaScript's own, but for the sign of a zero. */
+export function exactText(value: number): string {
+  return Object.is(value, -0) ? '-0' : String(value);
 }
 
 /** Integer microseconds as seconds with six decimals. */
@@ -85,6 +92,7 @@ function csvParts(channel: Channel, bus: string | undefined): LineParts {
   };
 }
 
-function cell(text: string): string {
-  return /[",\n]/.test(text) ? `"${text.replace(/"/g, '""')}"` : text;
+/** A text as a cell of a CSV file (RFC 4180). */
+export function cell(text: string): string {
+  return /[",\r\n]/.test(text) ? `"${text.replace(/"/g, '""')}"` : text;
 }

@@ -3,7 +3,7 @@ import { closeSync, openSync, rmSync, writeSync } from 'node:fs';
 import { resolve } from 'node:path';
 import { EvenburnError } from '../errors.ts';
 import { createFrameWriter } from '../exchange/frame-writer.ts';
-import { SampleText, secondsText } from '../exchange/sample-text.ts';
+import { cell, exactText, SampleText, secondsText } from '../exchange/sample-text.ts';
 import { guarded } from './database.ts';
 import type { ReadingChannel } from './reading-channels.ts';
 import { ReadingFile } from './reading-file.ts';
@@ -125,12 +125,11 @@ function exportCsv(file: SessionFile, options: ExportOptions, write: Write): { c
 }
 
 function exportWide(reading: ReadingFile, channels: ReadingChannel[], everyUs: number, write: Write): { count: number; what: string } {
-  const cell = (text: string): string => (/[",\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text);
   const heads = channels.map(({ name, unit }) => cell(unit === '' ? name : `${name} [${unit}]`));
   let text = `${['t', ...heads].join(',')}\n`;
   let count = 0;
   for (const { timeUs, values } of wideRows(reading, channels, everyUs)) {
-    text += `${secondsText(timeUs)},${values.map((value) => (value === null ? '' : String(value))).join(',')}\n`;
+    text += `${secondsText(timeUs)},${values.map((value) => (value === null ? '' : exactText(value))).join(',')}\n`;
     count++;
     if (count % 256 !== 0) continue;
     write(Buffer.from(text));

@@ -7,6 +7,7 @@ import type { ReadingChannel } from './reading-channels.ts';
 import type { ReadingFile } from './reading-file.ts';
 
 const columnsMax = 65_536;
+const exactSpanUs = Number.MAX_SAFE_INTEGER / columnsMax - 1;
 
 /**
  * All samples of some channels in order of time, equal times in the order of `channels`; a batch a slice, valid until the next one.
@@ -31,19 +32,33 @@ export function* readingRows(reading: ReadingFile, channels: readonly ReadingCha
 function* sortedKeys(columns: (Column | undefined)[]): Generator<{ column: number; row: number }> {
   const baseUs = Math.min(...columns.map((column) => column?.timeUs[0] ?? Number.POSITIVE_INFINITY));
   const count = columns.reduce((sum, column) => sum + (column?.timeUs.length ?? 0), 0);
+  const spanUs = Math.max(0, ...columns.map((column) => (column?.timeUs.at(-1) ?? baseUs) - baseUs));
+  const next = new Uint32Array(columns.length);
+  for (const column of spanUs < exactSpanUs ? keyed(columns, baseUs, count) : keyedFar(columns, baseUs, count)) {
+    const row = next[column] as number;
+    next[column] = row + 1;
+    yield { column, row };
+  }
+}
+
+/** The column of each sample, in order. Time and column in one number, which sorts fast. */
+function* keyed(columns: (Column | undefined)[], baseUs: number, count: number): Generator<number> {
   const keys = new Float64Array(count);
   let at = 0;
   for (const [c, column] of columns.entries()) {
     for (const us of column?.timeUs ?? []) keys[at++] = (us - baseUs) * columnsMax + c;
   }
-  keys.sort();
-  const next = new Uint32Array(columns.length);
-  for (const key of keys) {
-    const column = key % columnsMax;
-    const row = next[column] as number;
-    next[column] = row + 1;
-    yield { column, row };
+  for (const key of keys.sort()) yield key % columnsMax;
+}
+
+/** The same for a slice over days (a recorded file with a gap in it), whose numbers are too great for a double. */
+function* keyedFar(columns: (Column | undefined)[], baseUs: number, count: number): Generator<number> {
+  const keys = new BigUint64Array(count);
+  let at = 0;
+  for (const [c, column] of columns.entries()) {
+    for (const us of column?.timeUs ?? []) keys[at++] = BigInt(us - baseUs) * BigInt(columnsMax) + BigInt(c);
   }
+  for (const key of keys.sort()) yield Number(key % BigInt(columnsMax));
 }
 
 /** The samples in order of time; nearly always they are. */
