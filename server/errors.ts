@@ -83,6 +83,20 @@ export const errorTable = {
     exit: 3,
     http: 422,
   },
+  SEARCH_UNKNOWN: { message: 'no search {search}', cure: 'It may have been forgotten: begin it again.', exit: 3, http: 404 },
+  SEARCHES_TOO_MANY: { message: 'too many searches wait already', cure: 'Cancel one, or wait.', exit: 4, http: 409 },
+  SEARCH_NOT_RECORDED: {
+    message: 'nothing is being recorded, so that there is nothing to search',
+    cure: 'Look at the state of recording on top of the page, or choose a recorded session.',
+    exit: 4,
+    http: 409,
+  },
+  SEARCH_TOO_LONG: {
+    message: 'there are more than {frames} frames to search',
+    cure: 'Choose a shorter stretch, in which the signal moves.',
+    exit: 3,
+    http: 422,
+  },
   FINDING_UNKNOWN: { message: 'there is no finding {number}, only {count}', cure: 'Run without --accept to see them.', exit: 2, http: 404 },
   FINDING_NOT_WRITTEN: {
     message: "'{name}' can't be added: {why}",

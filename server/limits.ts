@@ -100,6 +100,11 @@ export const openSessionsMax = 8;
 export const sessionTasksMax = 2;
 /** Re-readings that are told of once they are over. */
 export const rereadJobsKeptMax = 200;
+/** Frames that one search for a signal takes into memory, some 16 bytes each. */
+export const searchFramesMax = 3_000_000;
+/** Searches that are remembered with their findings, and those that may wait for their turn. */
+export const searchesKeptMax = 12;
+export const searchesWaitingMax = 8;
 /** A deleted session can be brought back for so long. */
 export const deletedKeptMs = 7 * 24 * 3600 * 1000;
 /** A live check is judged anew this often, and never takes a greater share of its worker's time. */

@@ -83,7 +83,8 @@ async function serve(options: ServeOptions): Promise<void> {
   const close = async () => {
     await definitions.close();
     if (opened.status === 'rejected') return;
-    await Promise.all([opened.value.sessions.close(), opened.value.tasks.close(), opened.value.dyno.close()]);
+    const { sessions, tasks, dyno, searches } = opened.value;
+    await Promise.all([sessions.close(), tasks.close(), dyno.close(), searches.close()]);
     await opened.value.recorder.stop();
   };
   try {
@@ -93,20 +94,20 @@ async function serve(options: ServeOptions): Promise<void> {
     const { Station } = await import('../station.ts');
     const { LiveChecks } = await import('../live/live-checks.ts');
     const { VehicleEditor } = await import('../editing/vehicle-editor.ts');
-    const { recorder, sessions, tasks, runs, signOffs, logBook, dyno, network } = resultOf(opened);
+    const { recorder, sessions, tasks, searches, runs, signOffs, logBook, dyno, network } = resultOf(opened);
     recorder.describeStamps(stampsOf(vehicle, sources));
     station = new Station({ vehicle, sources, session, recorder });
     const checks = { live: new LiveChecks(station), runs };
     station.watcher = checks.live;
     const editor = new VehicleEditor(options.vehicle ?? demoVehicle);
     const { made: _made, ...reached } = network;
-    const server = await resultOf(pages)({ station, sessions, tasks, checks, signOffs, logBook, dyno, editor, ...reached }, options.port);
+    const server = await resultOf(pages)({ station, sessions, tasks, searches, checks, signOffs, logBook, dyno, editor, ...reached }, options.port);
     definitions.follow(station);
     tellStart(vehicle, sources, server.url);
     await tellNetwork(network, server.port);
     process.exitCode = await stopped;
     // Whoever reads a session keeps its log beside it: readers go before the recorder closes it.
-    await Promise.all([sessions.close(), tasks.close(), dyno.close()]);
+    await Promise.all([sessions.close(), tasks.close(), dyno.close(), searches.close()]);
     await server.close();
     await Promise.all([checks.live.close(), editor.close()]);
   } finally {
@@ -128,11 +129,21 @@ function resultOf<T>(settled: PromiseSettledResult<T>): T {
 /** What records, and what is recorded. */
 async function openData(options: ServeOptions, vehicle: Promise<Vehicle>, station: () => Station | undefined) {
   const { data, keep, keepDays } = options;
-  const [{ Recorder }, { Sessions }, { SessionTasks }, { CheckRuns }, { SignOffs }, { LogBook }, { DynoDesk }, { dataFolder }] =
-    await Promise.all([
+  const [
+    { Recorder },
+    { Sessions },
+    { SessionTasks },
+    { SignalSearches },
+    { CheckRuns },
+    { SignOffs },
+    { LogBook },
+    { DynoDesk },
+    { dataFolder },
+  ] = await Promise.all([
       import('../recording/recorder.ts'),
       import('../recording/sessions.ts'),
       import('../recording/session-tasks.ts'),
+      import('../recording/signal-searches.ts'),
       import('../recording/check-runs.ts'),
       import('../recording/sign-offs.ts'),
       import('../recording/log-book.ts'),
@@ -166,6 +177,7 @@ async function openData(options: ServeOptions, vehicle: Promise<Vehicle>, statio
     signOffs: new SignOffs(folder),
     logBook: new LogBook(folder),
     network,
+    searches: new SignalSearches(folder, () => (station() as Station).vehicle),
     dyno: new DynoDesk(folder),
   };
 }

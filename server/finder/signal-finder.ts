@@ -59,6 +59,8 @@ export interface FindOptions {
   top?: number;
   /** Bits that are not looked at, as byte × 8 + bit: those that definitions claim already. */
   claimed?: (frames: IdFrames) => ReadonlySet<number>;
+  /** Told after each id how much is done, 0 to 1. */
+  progress?: (share: number) => void;
 }
 
 /** Below this what is left unexplained is rounding. */
@@ -88,10 +90,13 @@ interface Ranked {
 }
 
 /** Searches a whole recording. Pure; some 5 s of one core at 100,000 frames at most (`npm run bench -- finder`). */
-export function findSignal(recording: FrameColumns, stimulus: Stimulus, { top = 20, claimed }: FindOptions = {}): Search {
+export function findSignal(recording: FrameColumns, stimulus: Stimulus, { top = 20, claimed, progress }: FindOptions = {}): Search {
   let candidates = 0;
   const screened: { lane: Lane; fit: Fit }[] = [];
+  let searched = 0;
   for (const frames of recording.ids) {
+    progress?.(searched / recording.frames);
+    searched += frames.count;
     candidates += countFields(frames.lengthBytes);
     const taken = claimed?.(frames);
     for (const lane of lanesOf(frames, stimulus)) {

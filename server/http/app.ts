@@ -22,6 +22,7 @@ import { httpBodyBytesMax, httpRequestsPerMinuteMax } from '../limits.ts';
 import type { DynoDesk } from '../recording/dyno-desk.ts';
 import type { LogBook } from '../recording/log-book.ts';
 import type { SignOffs } from '../recording/sign-offs.ts';
+import type { SignalSearches } from '../recording/signal-searches.ts';
 import type { Station } from '../station.ts';
 import type { Access } from './access.ts';
 import { addAccessRoutes, holdToRoles } from './access-routes.ts';
@@ -34,6 +35,7 @@ import { addHarnessRoutes } from './harness-routes.ts';
 import { addHealthRoutes } from './health-routes.ts';
 import { addLogBookRoutes } from './log-book-routes.ts';
 import { addPullsRoutes } from './pulls-routes.ts';
+import { addSearchRoutes } from './search-routes.ts';
 import { addSessionRoutes, type SessionStore } from './session-routes.ts';
 import { addSessionTaskRoutes, type SessionTaskDesk } from './session-task-routes.ts';
 import { addSimulatorRoutes } from './simulator-routes.ts';
@@ -72,6 +74,8 @@ export interface AppParts {
   logBook?: Pick<LogBook, 'list' | 'add'>;
   /** Pulls and studies of recorded sessions; without it their addresses are not there. */
   dyno?: Pick<DynoDesk, 'pulls' | 'study'>;
+  /** Searches for undocumented signals; without it their addresses are not there. */
+  searches?: Pick<SignalSearches, 'list' | 'get' | 'start' | 'cancel' | 'findingOf'>;
   /** Changes the vehicle folder's files; without it tables are not read and nothing is written. */
   editor?: Pick<VehicleEditor, 'layOutTable' | 'addDevice' | 'addSignal' | 'read' | 'tryDraft' | 'save'>;
   /** Logins of a server on the network; without it whoever reaches the server is crew, so it listens on loopback only. */
@@ -103,6 +107,7 @@ const topics: AddRoutes[] = [
   addLogBookRoutes,
   addPullsRoutes,
   addTableRoutes,
+  addSearchRoutes,
   addDefinitionRoutes,
 ];
 

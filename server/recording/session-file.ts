@@ -63,10 +63,11 @@ export class SessionFile {
   /**
    * All inputs in the order in which they were taken, frames in batches; of a session that is being recorded those on the disk. A batch
    * is valid until the next step.
+   * @param fromUs Slices that end before are left out: what begins earlier than this may be missing.
    * @throws EvenburnError SESSION_DAMAGED where a part can't be read.
    */
-  *record(): Generator<PipelineInput> {
-    let next = 0;
+  *record(fromUs = Number.NEGATIVE_INFINITY): Generator<PipelineInput> {
+    let next = this.reading(() => this.firstSliceBehind(fromUs));
     for (;;) {
       const log = this.reading(() => this.readSlice(next));
       if (!log) break;
@@ -74,6 +75,13 @@ export class SessionFile {
       next++;
     }
     for (const log of this.reading(() => this.readTail(next))) yield* log.inputs();
+  }
+
+  /** Number of the first slice that ends at or behind a time; behind the last when none does. */
+  private firstSliceBehind(fromUs: number): number {
+    if (fromUs === Number.NEGATIVE_INFINITY) return 0;
+    const found = this.db.prepare('SELECT MIN(id) FROM slice WHERE last_us >= ?').pluck().get(fromUs) as number | null;
+    return found ?? (this.db.prepare('SELECT COALESCE(MAX(id) + 1, 0) FROM slice').pluck().get() as number);
   }
 
   /** The inputs of one slice; undefined when there is none of that number. */

@@ -11,13 +11,14 @@ export function busesByName(from: Vehicle, to: Vehicle): Int16Array {
 
 /**
  * Frames of a session in their order; those on a bus that `vehicle` doesn't have are left out.
+ * @param fromUs What was recorded well before may be left out.
  * @throws EvenburnError SESSION_UNKNOWN, SESSION_DAMAGED, SESSION_TOO_NEW
  */
-export async function* readSessionFrames(data: string, session: number, vehicle: Vehicle): AsyncGenerator<FrameBatch> {
+export async function* readSessionFrames(data: string, session: number, vehicle: Vehicle, fromUs?: number): AsyncGenerator<FrameBatch> {
   const file = SessionFile.open(data, session);
   try {
     let buses = busesByName(file.vehicle, vehicle);
-    for (const input of file.record()) {
+    for (const input of file.record(fromUs)) {
       if (input.kind === 'definitions') buses = busesByName(input.vehicle, vehicle);
       else if (input.kind === 'frames') yield onBuses(input.batch, buses);
     }

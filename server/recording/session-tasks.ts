@@ -4,17 +4,16 @@ import { mkdtemp, rm } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import type { Readable } from 'node:stream';
-import { Worker } from 'node:worker_threads';
+import type { Worker } from 'node:worker_threads';
 import { machineClock } from '../clock.ts';
 import type { ExportQuery, ReadingsComparison, RereadJob } from '../contract/session-tasks.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
-import { entryPath } from '../entries.ts';
 import { EvenburnError } from '../errors.ts';
 import { rereadJobsKeptMax, sessionTasksMax } from '../limits.ts';
 import type { ExportOptions } from './export-session.ts';
 import type { SessionAddress } from './history-questions.ts';
-import { toError } from './plain-error.ts';
-import type { FromTask, Task, TaskResults } from './task-messages.ts';
+import { runTask } from './run-task.ts';
+import type { Task, TaskResults } from './task-messages.ts';
 
 export interface TaskParts {
   data: string;
@@ -135,7 +134,7 @@ export class SessionTasks {
     const { session, use } = job;
     try {
       await this.parts.release(session);
-      const task: Task = { kind: 'reread', session, files: this.parts.vehicle().files, nowWallMs: machineClock.wallMs(), use };
+      const task = { kind: 'reread' as const, session, files: this.parts.vehicle().files, nowWallMs: machineClock.wallMs(), use };
       current.running = this.run<'reread'>(task, (share) => {
         job.share = share;
       });
@@ -161,26 +160,17 @@ export class SessionTasks {
   }
 
   /** Runs a task when fewer than the bound are running: whoever asks for many reports waits, and the machine is left for the rest. */
-  private async inTurn<K extends Exclude<Task['kind'], 'reread'>>(task: Extract<Task, { kind: K }>): Promise<TaskResults[K]> {
+  private async inTurn<K extends Exclude<Task['kind'], 'reread' | 'search'>>(task: Extract<Task, { kind: K }>): Promise<TaskResults[K]> {
     while (this.workers.size >= sessionTasksMax) await new Promise<void>((free) => this.waiting.push(free));
     return this.run<K>(task, () => undefined).done;
   }
 
-  private run<K extends Task['kind']>(task: Task, progress: (share: number) => void): Running<TaskResults[K]> {
-    const worker = new Worker(entryPath('task'), { workerData: { data: this.parts.data, task } });
+  private run<K extends Task['kind']>(task: Extract<Task, { kind: K }>, progress: (share: number) => void): Running<TaskResults[K]> {
+    const { worker, done } = runTask<K>(this.parts.data, task, progress);
     this.workers.add(worker);
-    const done = new Promise<TaskResults[K]>((resolve, reject) => {
-      worker.on('message', (message: FromTask) => {
-        if (message.kind === 'progress') progress(message.share);
-        else if (message.kind === 'done') resolve(message.result as TaskResults[K]);
-        else reject(toError(message.error));
-      });
-      worker.on('error', reject);
-      worker.on('exit', () => {
-        this.workers.delete(worker);
-        this.waiting.shift()?.();
-        reject(new Error('the worker ended before its work'));
-      });
+    worker.on('exit', () => {
+      this.workers.delete(worker);
+      this.waiting.shift()?.();
     });
     return { done, cancel: () => worker.postMessage({ kind: 'cancel' }) };
   }

@@ -3,6 +3,7 @@ import type { ReadingsComparison } from '../contract/session-tasks.ts';
 import type { DefinitionFile } from '../definitions/vehicle.ts';
 import type { ExportOptions } from './export-session.ts';
 import type { PlainError } from './recorder-messages.ts';
+import type { SearchResult, SessionSearch } from './search-session.ts';
 
 /** One piece of work; the worker ends with it. */
 export type Task =
@@ -10,13 +11,16 @@ export type Task =
   | { kind: 'reread'; session: number; files: DefinitionFile[]; nowWallMs: number; use: boolean }
   | { kind: 'compare'; session: number; reading: number; against: number }
   | { kind: 'report'; session: number; reading: number | undefined; nowWallMs: number }
-  | { kind: 'export'; session: number; options: ExportOptions };
+  | { kind: 'export'; session: number; options: ExportOptions }
+  /** Looks for an undocumented signal; by these definition files. */
+  | { kind: 'search'; search: SessionSearch; files: DefinitionFile[] };
 
 export interface TaskResults {
   reread: { reading: number; comparison: ReadingsComparison };
   compare: ReadingsComparison;
   report: string;
   export: { count: number; what: string };
+  search: SearchResult;
 }
 
 export interface TaskWork {

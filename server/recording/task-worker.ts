@@ -34,6 +34,10 @@ const works: Works = {
     return toReportPage(await gatherReport(data, session, reading), nowWallMs);
   },
   export: ({ session, options }) => exportSession(data, session, options),
+  async search({ search, files }) {
+    const { searchSession } = await import('./search-session.ts');
+    return searchSession(data, loadStored(files), search, (share) => tell({ kind: 'progress', share }));
+  },
 };
 
 function shownReading(session: number): number {
