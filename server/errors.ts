@@ -270,6 +270,26 @@ export const errorTable = {
   },
   SERIAL_PORT_REFUSED: { message: "serial port '{port}' can't be opened ({why})", cure: '{fix}.', exit: 4, http: 500 },
   SERIAL_ADAPTER_REFUSES: { message: "the adapter at '{port}' refuses: {what}", cure: 'To go on, {hint}.', exit: 4, http: 500 },
+  ATTACHMENT_UNKNOWN: { message: "no photo or log '{name}'", cure: 'It may lie in another data folder.', exit: 3, http: 404 },
+  ATTACHMENT_KIND_WRONG: {
+    message: 'that is neither a JPEG or PNG picture nor a table in text (CSV)',
+    cure: 'Take the photo as JPEG; save the log as CSV.',
+    exit: 3,
+    http: 415,
+  },
+  TORQUE_LOG_UNREADABLE: {
+    message: 'the log can not be read: {why}',
+    cure: 'Its first line must name time, engine speed and torque or power (docs/dyno.md).',
+    exit: 3,
+    http: 422,
+  },
+  QUANTITY_UNKNOWN: {
+    message: "'{quantity}' is nothing that pulls are compared in",
+    cure: 'Use spread, rms, temp:N, deviation:N, duty:SET, delta:SET, lambda, timing, torque or power.',
+    exit: 2,
+    http: 400,
+  },
+  PULL_UNKNOWN: { message: 'session {session} has no pull {number}', cure: 'Look at the numbers on the Pulls page.', exit: 3, http: 404 },
   READER_FAILED: {
     message: 'the reader of {source} failed: {why}',
     cure: 'It is started again by itself; run `evenburn doctor`.',

@@ -120,3 +120,13 @@ export const watchEventsMax = 500;
 export const checkRunsListedMax = 200;
 /** Lines that a page's stream of a wiggle test may be behind before they are left out. */
 export const watchStreamBytesMax = 256 * 1024;
+/** One photo or one log of a dyno. */
+export const attachmentBytesMax = 8 * 1024 * 1024;
+/** Lines that a page's stream of the pull in progress may be behind before they are left out. */
+export const pullStreamBytesMax = 64 * 1024;
+/** How often the pull in progress is told of. */
+export const pullStreamMs = 100;
+/** Samples of the pull in progress are held for so long. */
+export const pullHeldMaxS = 180;
+/** Sessions whose pulls are kept, without their samples. */
+export const dynoSessionsHeldMax = 40;

@@ -52,6 +52,12 @@ export interface InputWatcher {
   take(input: PipelineInput): void;
 }
 
+/** What looks at samples as they come to be (the pull in progress). Never blocks, never throws; batches are lent. */
+export interface SampleWatcher {
+  samples(batch: SampleBatch): void;
+  define(vehicle: Vehicle, channels: readonly Channel[]): void;
+}
+
 /** Who hears of changes that can't wait for the next tick. */
 export interface StationListener {
   alarmChanged(): void;
@@ -95,6 +101,8 @@ export class Station implements LiveFeed, PipelineSink {
   private acknowledging: { alarm: string; done: () => void }[] = [];
   /** Looks on at every input. */
   watcher: InputWatcher | undefined;
+  /** Looks on at every sample. */
+  sampleWatcher: SampleWatcher | undefined;
   /** How many pages are watching. */
   clients: () => number = () => 0;
 
@@ -179,6 +187,7 @@ export class Station implements LiveFeed, PipelineSink {
 
   samples(batch: SampleBatch): void {
     this.live.store.append(batch);
+    this.sampleWatcher?.samples(batch);
   }
 
   alarm(event: AlarmEvent): void {
@@ -195,6 +204,7 @@ export class Station implements LiveFeed, PipelineSink {
     this.live.seen.define(this.findFrame, new Transport(vehicle));
     this.live = new LiveState(vehicle, channels, this.live.epoch + 1, this.live.seen);
     this.live.adopt(this.pipeline.table, timeUs);
+    this.sampleWatcher?.define(vehicle, channels);
     this.listener?.definitionsChanged();
   }
 
@@ -245,6 +255,11 @@ export class Station implements LiveFeed, PipelineSink {
   }
 
   // What routes ask.
+
+  /** Channels of the definitions in force, by index. */
+  get channels(): readonly Channel[] {
+    return this.pipeline.channels;
+  }
 
   get vehicle(): Vehicle {
     return this.live.vehicle;

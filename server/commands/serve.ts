@@ -83,8 +83,8 @@ async function serve(options: ServeOptions): Promise<void> {
   const close = async () => {
     await definitions.close();
     if (opened.status === 'rejected') return;
-    const { sessions, tasks, dyno, searches } = opened.value;
-    await Promise.all([sessions.close(), tasks.close(), dyno.close(), searches.close()]);
+    const { sessions, tasks, dyno, drivenNow, searches } = opened.value;
+    await Promise.all([sessions.close(), tasks.close(), dyno.close(), drivenNow.close(), searches.close()]);
     await opened.value.recorder.stop();
   };
   try {
@@ -94,20 +94,28 @@ async function serve(options: ServeOptions): Promise<void> {
     const { Station } = await import('../station.ts');
     const { LiveChecks } = await import('../live/live-checks.ts');
     const { VehicleEditor } = await import('../editing/vehicle-editor.ts');
-    const { recorder, sessions, tasks, searches, runs, signOffs, logBook, dyno, network } = resultOf(opened);
+    const { recorder, sessions, tasks, searches, runs, signOffs, logBook, attachments, dyno, drivenNow, network } = resultOf(opened);
     recorder.describeStamps(stampsOf(vehicle, sources));
     station = new Station({ vehicle, sources, session, recorder });
     const checks = { live: new LiveChecks(station), runs };
     station.watcher = checks.live;
+    const { LivePulls } = await import('../live/live-pulls.ts');
+    const livePulls = new LivePulls(station, station.channels, drivenNow);
+    station.sampleWatcher = livePulls;
+    livePulls.start();
     const editor = new VehicleEditor(options.vehicle ?? demoVehicle);
     const { made: _made, ...reached } = network;
-    const server = await resultOf(pages)({ station, sessions, tasks, searches, checks, signOffs, logBook, dyno, editor, ...reached }, options.port);
+    const server = await resultOf(pages)(
+      { station, sessions, tasks, searches, checks, signOffs, logBook, attachments, dyno, livePulls, editor, ...reached },
+      options.port,
+    );
     definitions.follow(station);
     tellStart(vehicle, sources, server.url);
     await tellNetwork(network, server.port);
     process.exitCode = await stopped;
     // Whoever reads a session keeps its log beside it: readers go before the recorder closes it.
-    await Promise.all([sessions.close(), tasks.close(), dyno.close(), searches.close()]);
+    livePulls.close();
+    await Promise.all([sessions.close(), tasks.close(), dyno.close(), drivenNow.close(), searches.close()]);
     await server.close();
     await Promise.all([checks.live.close(), editor.close()]);
   } finally {
@@ -137,19 +145,21 @@ async function openData(options: ServeOptions, vehicle: Promise<Vehicle>, statio
     { CheckRuns },
     { SignOffs },
     { LogBook },
+    { Attachments },
     { DynoDesk },
     { dataFolder },
   ] = await Promise.all([
-      import('../recording/recorder.ts'),
-      import('../recording/sessions.ts'),
-      import('../recording/session-tasks.ts'),
-      import('../recording/signal-searches.ts'),
-      import('../recording/check-runs.ts'),
-      import('../recording/sign-offs.ts'),
-      import('../recording/log-book.ts'),
-      import('../recording/dyno-desk.ts'),
-      import('../settings.ts'),
-    ]);
+    import('../recording/recorder.ts'),
+    import('../recording/sessions.ts'),
+    import('../recording/session-tasks.ts'),
+    import('../recording/signal-searches.ts'),
+    import('../recording/check-runs.ts'),
+    import('../recording/sign-offs.ts'),
+    import('../recording/log-book.ts'),
+    import('../recording/attachments.ts'),
+    import('../recording/dyno-desk.ts'),
+    import('../settings.ts'),
+  ]);
   const folder = dataFolder(data);
   const kept = { ...(keep === undefined ? {} : { bytesMax: keep }), ...(keepDays === undefined ? {} : { daysMax: keepDays }) };
   const recorder = await Recorder.open(folder, vehicle, {
@@ -178,7 +188,10 @@ async function openData(options: ServeOptions, vehicle: Promise<Vehicle>, statio
     logBook: new LogBook(folder),
     network,
     searches: new SignalSearches(folder, () => (station() as Station).vehicle),
+    attachments: new Attachments(folder),
     dyno: new DynoDesk(folder),
+    // A worker of its own: what has just been driven doesn't wait until somebody's study is done.
+    drivenNow: new DynoDesk(folder),
   };
 }
 

@@ -8,6 +8,82 @@ const given = {
   note: z.string().trim().max(2000).default(''),
 };
 
+/** Name of a stored photo or log, as POST /api/attachments answers it. */
+export const attachmentName = z.string().regex(/^[0-9a-f]{64}\.(jpg|png|csv)$/);
+
+const namedSession = z.number().int().positive();
+/** Session time, microseconds. */
+const timeUs = z.number().int().nonnegative();
+const cylinder = z.number().int().positive().max(64);
+const trialKind = z.enum(['set-off', 'regroup', 'label-swap', 'probe-swap', 'injector-swap', 'enrich', 'other']);
+
+/** What the dyno page writes: corrections of pulls, the dyno and its air, logs of torque, trials, sheets of plugs. */
+const dynoKinds = [
+  z.object({
+    ...given,
+    kind: z.literal('pull'),
+    session: namedSession,
+    /** A time within the pull that is meant; of one put in by hand its beginning. */
+    atUs: timeUs,
+    name: z.string().trim().max(60).optional(),
+    number: z.number().int().min(1).max(9999).optional(),
+    isNone: z.boolean().optional(),
+    fromUs: timeUs.optional(),
+    toUs: timeUs.optional(),
+    as: z.enum(['sweep', 'hold']).optional(),
+  }),
+  /** Kind, gear, ratio and boost control hold for later sessions too; the air is that of its session. */
+  z.object({
+    ...given,
+    kind: z.literal('dyno'),
+    session: namedSession,
+    dyno: z.enum(['inertia', 'brake', 'engine', 'chassis']).optional(),
+    gear: z.string().trim().max(20).optional(),
+    /** Turns of the engine for one of the roller. */
+    rollerRatio: z.number().positive().max(1000).optional(),
+    holdsAbsolute: z.boolean().optional(),
+    stationKpa: z.number().min(50).max(120).optional(),
+    roomC: z.number().min(-40).max(80).optional(),
+    humidityPercent: z.number().min(0).max(100).optional(),
+  }),
+  z.object({
+    ...given,
+    kind: z.literal('torque-log'),
+    session: namedSession,
+    file: attachmentName,
+    name: z.string().trim().min(1).max(120),
+    /** Taken out again. */
+    isNone: z.boolean().optional(),
+  }),
+  z.object({
+    ...given,
+    kind: z.literal('trial'),
+    trial: trialKind,
+    change: z.string().trim().min(1).max(400),
+    predictedSpread: z.number().optional(),
+    /** Of a regrouping: group → cylinders. */
+    plan: z.record(z.string().max(60), z.array(cylinder).max(64)).optional(),
+    /** The first session that was driven with it, where it was written down later; by default what is recorded from now on. */
+    since: namedSession.optional(),
+  }),
+  z.object({
+    ...given,
+    kind: z.literal('trial-undone'),
+    /** The trial's entry. */
+    of: z.number().int().positive(),
+    since: namedSession.optional(),
+  }),
+  z.object({
+    ...given,
+    kind: z.literal('plug-sheet'),
+    cylinder,
+    /** The plug itself, and how it looks, in words. */
+    plug: z.string().trim().max(60).default(''),
+    look: z.string().trim().max(400).default(''),
+    photo: attachmentName.optional(),
+  }),
+] as const;
+
 /** One shape a kind of entry: add yours here. */
 const kinds = [
   z.object({ ...given, kind: z.literal('note'), note: z.string().trim().min(1).max(2000) }),
@@ -20,6 +96,7 @@ const kinds = [
     to: z.string().trim().max(200).optional(),
     cylinders: z.array(z.number().int().positive()).max(64).optional(),
   }),
+  ...dynoKinds,
 ] as const;
 
 /** POST /api/log-book */

@@ -81,6 +81,13 @@ export function findPulls(series: SeriesSet, vehicle: Vehicle): PullsFound {
   return { pulls: [...sweeps, ...findHolds(engine, loaded)].sort((a, b) => a.from - b.from), notJudged };
 }
 
+/** Engine speed on the even grid of this file; undefined where the vehicle names none or it was never seen. */
+export function traceSpeed(series: SeriesSet, vehicle: Vehicle): Trace | undefined {
+  const channel = vehicle.engine?.roles.speed;
+  const found = channel === undefined ? undefined : series.get(channel);
+  return found && toTrace(found, series.startUs, series.endUs, stepUs);
+}
+
 /** A sensor that says that it reads gauge pressure counts from here: what is asked is only whether the engine is loaded. */
 const standardAtmosphereKpa = 101.325;
 
@@ -108,6 +115,16 @@ export interface EngineTraces {
 
 function findSignal(vehicle: Vehicle, channel: string): Signal | undefined {
   return vehicle.buses.flatMap((bus) => bus.frames.flatMap((frame) => frame.signals)).find((signal) => signal.name === channel);
+}
+
+/** Closed and full open in the throttle signal's own unit; undefined when the file doesn't say. */
+export function findThrottleScale(vehicle: Vehicle): { closed: number; open: number } | undefined {
+  const channel = vehicle.engine?.roles.throttle;
+  const signal = channel === undefined ? undefined : findSignal(vehicle, channel);
+  const unit = signal?.unit ?? vehicle.derived.find(({ name }) => name === channel)?.unit;
+  if (unit === '%') return { closed: 0, open: 100 };
+  const { min, max } = signal ?? {};
+  return min !== undefined && max !== undefined && max > min ? { closed: min, open: max } : undefined;
 }
 
 /**

@@ -19,6 +19,8 @@ import type { ErrorView } from '../contract/error.ts';
 import type { VehicleEditor } from '../editing/vehicle-editor.ts';
 import { EvenburnError } from '../errors.ts';
 import { httpBodyBytesMax, httpRequestsPerMinuteMax } from '../limits.ts';
+import type { LivePulls } from '../live/live-pulls.ts';
+import type { Attachments } from '../recording/attachments.ts';
 import type { DynoDesk } from '../recording/dyno-desk.ts';
 import type { LogBook } from '../recording/log-book.ts';
 import type { SignOffs } from '../recording/sign-offs.ts';
@@ -27,6 +29,7 @@ import type { Station } from '../station.ts';
 import type { Access } from './access.ts';
 import { addAccessRoutes, holdToRoles } from './access-routes.ts';
 import { addAlarmRoutes } from './alarm-routes.ts';
+import { addAttachmentRoutes } from './attachment-routes.ts';
 import { addChecksRoutes, type CheckDesk } from './checks-routes.ts';
 import { addDefinitionRoutes } from './definition-routes.ts';
 import { addFrameRoutes } from './frame-routes.ts';
@@ -73,7 +76,11 @@ export interface AppParts {
   /** What people write down about the vehicle; without it its address is not there. */
   logBook?: Pick<LogBook, 'list' | 'add'>;
   /** Pulls and studies of recorded sessions; without it their addresses are not there. */
-  dyno?: Pick<DynoDesk, 'pulls' | 'study'>;
+  dyno?: Pick<DynoDesk, 'pulls' | 'study' | 'compare' | 'trials'>;
+  /** Photos and logs of the log book; without it their addresses are not there. */
+  attachments?: Pick<Attachments, 'add' | 'get'>;
+  /** The pull in progress; without it its addresses are not there. */
+  livePulls?: Pick<LivePulls, 'view' | 'listen'>;
   /** Searches for undocumented signals; without it their addresses are not there. */
   searches?: Pick<SignalSearches, 'list' | 'get' | 'start' | 'cancel' | 'findingOf'>;
   /** Changes the vehicle folder's files; without it tables are not read and nothing is written. */
@@ -105,6 +112,7 @@ const topics: AddRoutes[] = [
   addChecksRoutes,
   addHarnessRoutes,
   addLogBookRoutes,
+  addAttachmentRoutes,
   addPullsRoutes,
   addTableRoutes,
   addSearchRoutes,

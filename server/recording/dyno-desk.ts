@@ -1,8 +1,8 @@
 // Pulls and studies as the main process asks for them; a worker reads the sessions and judges.
 import { Worker } from 'node:worker_threads';
-import type { PullsView, StudyView } from '../contract/pulls.ts';
+import type { CompareQuery, PullsView, PullView, SetComparisonView, StudyView, TrialView } from '../contract/pulls.ts';
 import { entryPath } from '../entries.ts';
-import type { DynoAnswer, DynoQuestion } from './dyno-messages.ts';
+import type { DrivenWindow, DynoAnswer, DynoQuestion } from './dyno-messages.ts';
 import { toError } from './plain-error.ts';
 
 type Waiting = { resolve: (result: never) => void; reject: (error: Error) => void };
@@ -31,6 +31,21 @@ export class DynoDesk {
     return this.ask({ kind: 'study', sessions });
   }
 
+  /** Two sets of pulls in one quantity. Errors also: PULL_UNKNOWN, QUANTITY_UNKNOWN. */
+  compare(query: CompareQuery): Promise<SetComparisonView> {
+    return this.ask({ kind: 'compare', query });
+  }
+
+  /** Every trial that was written down about a vehicle, judged by the pulls before and behind it. */
+  trials(vehicle: string): Promise<TrialView[]> {
+    return this.ask({ kind: 'trials', vehicle });
+  }
+
+  /** The pulls within what has just been driven, their times from its beginning. */
+  window(window: DrivenWindow): Promise<PullView[]> {
+    return this.send({ kind: 'window', window });
+  }
+
   async close(): Promise<void> {
     await this.worker?.terminate();
   }
@@ -39,16 +54,20 @@ export class DynoDesk {
     const key = JSON.stringify(question);
     const known = this.underWay.get(key);
     if (known) return known as Promise<T>;
-    this.worker ??= this.start();
-    const ask = ++this.asked;
-    const answer = new Promise<T>((resolve, reject) => {
-      this.waiting.set(ask, { resolve, reject });
-      this.worker?.postMessage({ ask, ...question });
-    });
+    const answer = this.send<T>(question);
     this.underWay.set(key, answer);
     const done = () => this.underWay.delete(key);
     answer.then(done, done);
     return answer;
+  }
+
+  private send<T>(question: WithoutNumber<DynoQuestion>): Promise<T> {
+    this.worker ??= this.start();
+    const ask = ++this.asked;
+    return new Promise<T>((resolve, reject) => {
+      this.waiting.set(ask, { resolve, reject });
+      this.worker?.postMessage({ ask, ...question });
+    });
   }
 
   private start(): Worker {

@@ -1,44 +1,205 @@
-// Worker entry: pulls, holds and the distribution study of stored sessions, apart from the history worker whose answers must be quick.
+// Worker entry: pulls, comparisons, trials and the distribution study of stored sessions, apart from the history worker whose answers must be quick.
 import { parentPort, workerData } from 'node:worker_threads';
-import { collectSeries } from '../collect-series.ts';
-import type { PullsView } from '../contract/pulls.ts';
-import { type Hold, readHolds } from '../dyno/holds.ts';
-import { profilePull } from '../dyno/pull-profile.ts';
+import type { SeriesSet } from '../channels/series.ts';
+import type { CompareQuery, PullsView, PullView, SetComparisonView, TrialView } from '../contract/pulls.ts';
+import { compareSets, type SetPull } from '../dyno/compare-sets.ts';
+import type { Hold } from '../dyno/holds.ts';
+import { judgeTrial } from '../dyno/judge-trial.ts';
+import { correctPulls, type NamedPull } from '../dyno/pull-corrections.ts';
+import { type PullSummary, summarisePulls } from '../dyno/pull-summary.ts';
 import { findPulls } from '../dyno/pulls.ts';
 import { type Study, studyDistribution } from '../dyno/study.ts';
-import type { DynoAnswer, DynoQuestion } from './dyno-messages.ts';
+import { EvenburnError } from '../errors.ts';
+import { listSessions } from './catalogue.ts';
+import type { DrivenWindow, DynoAnswer, DynoAnswers, DynoQuestion } from './dyno-messages.ts';
+import { airOf, listTrials, type RecordedTrial, readDynoNotes } from './dyno-notes.ts';
 import { toPlain } from './plain-error.ts';
-import { readSessionFrames, readSessionVehicle } from './session-frames.ts';
+import { SessionPulls, type SessionPullsFound } from './session-pulls.ts';
 
 const port = parentPort;
 if (!port) throw new Error('this is a worker');
 const { data } = workerData as { data: string };
-
-async function readSession(session: number) {
-  const vehicle = readSessionVehicle(data, session);
-  const series = await collectSeries(readSessionFrames(data, session, vehicle), vehicle);
-  return { vehicle, series, ...findPulls(series, vehicle) };
-}
+const sessions = new SessionPulls(data);
 
 async function readPulls(session: number): Promise<PullsView> {
-  const { vehicle, series, pulls, notJudged } = await readSession(session);
-  const { startUs, endUs } = series;
+  const { startUs, seconds, startedWallMs, vehicle, summaries, fallOff, notes, logs, notJudged } = await sessions.of(session);
+  const { exhaustTempC = null, exhaustSpreadK = null, dutyPercent = null } = vehicle.limits;
   return {
     session,
-    seconds: (endUs - startUs) / 1e6,
+    seconds,
     startUs,
-    pulls: pulls.map((pull, i) => profilePull(series, vehicle, pull, pulls[i + 1]?.from)),
+    startedWallMs,
+    limits: { exhaustTempC, exhaustSpreadK, dutyPercent },
+    banks: [...(vehicle.engine?.lambda.keys() ?? [])],
+    pulls: summaries.map((summary) => toPullView(summary, summaries)),
+    fallOff,
+    dyno: notes.dyno,
+    logs,
     notJudged,
   };
 }
 
-async function study(sessions: readonly number[]): Promise<Study> {
+function toPullView(summary: PullSummary<NamedPull>, all: readonly PullSummary<NamedPull>[]): PullsView['pulls'][number] {
+  const { pull, profile, gas, margins, demand, start, power, beside } = summary;
+  return {
+    ...profile,
+    number: pull.number,
+    name: pull.name,
+    byHand: pull.byHand,
+    gas: gas.map(({ cylinder, lowC, highC, noiseK }) => ({ cylinder, lowC: tenth(lowC), highC: tenth(highC), noiseK: tenth(noiseK) })),
+    margins,
+    demand,
+    start,
+    power: power ?? null,
+    beside: beside ? { ...beside, before: all[beside.before]?.pull.number ?? 0 } : null,
+  };
+}
+
+const tenth = (value: number) => Math.round(value * 10) / 10;
+
+async function study(numbers: readonly number[]): Promise<Study> {
   const holds: Hold[] = [];
-  for (const session of sessions) {
-    const { vehicle, series, pulls } = await readSession(session);
-    holds.push(...readHolds(session, series, vehicle, pulls));
-  }
+  for (const session of numbers) holds.push(...(await sessions.of(session)).holds);
   return studyDistribution(holds);
+}
+
+/** A pull of a set with its place in wall time. */
+interface ChosenPull extends Omit<SetPull, 'order'> {
+  session: number;
+  number: number;
+  atMs: number;
+}
+
+function toChosen({ session, startedWallMs }: SessionPullsFound, summary: PullSummary<NamedPull>, set: SetPull['set']): ChosenPull {
+  const { pull, profile, start, power } = summary;
+  const rows = new Map((power?.rows ?? []).map(({ speed, torqueNm, powerKw }) => [speed, { torqueNm, powerKw }]));
+  return { session, number: pull.number, atMs: startedWallMs + pull.from * 1000, set, profile, start, power: rows };
+}
+
+/** In the order in which they were driven. */
+function ordered(chosen: readonly ChosenPull[]): (ChosenPull & SetPull)[] {
+  return [...chosen].sort((a, b) => a.atMs - b.atMs || a.session - b.session).map((pull, i) => ({ ...pull, order: i + 1 }));
+}
+
+async function choose(text: string, set: SetPull['set']): Promise<ChosenPull[]> {
+  const chosen: ChosenPull[] = [];
+  for (const item of text.split(',')) {
+    const [session = 0, number = 0] = item.split(':').map(Number);
+    const found = await sessions.of(session);
+    const summary = found.summaries.find(({ pull }) => pull.number === number);
+    if (!summary) throw new EvenburnError('PULL_UNKNOWN', { session, number });
+    chosen.push(toChosen(found, summary, set));
+  }
+  return chosen;
+}
+
+async function compare({ before, after, quantity }: CompareQuery): Promise<SetComparisonView> {
+  const pulls = ordered([...(await choose(before, 'before')), ...(await choose(after, 'after'))]);
+  const comparison = compareSets(pulls, quantity);
+  if (!comparison) throw new EvenburnError('QUANTITY_UNKNOWN', { quantity });
+  const { all, ...rest } = comparison;
+  return {
+    ...rest,
+    ...(all ? { all } : {}),
+    pulls: pulls.map(({ session, number, set, order, start }) => ({ session, number, set, order, start })),
+  };
+}
+
+/** Pulls of the same day count as 'before', and so many sessions at most are looked through for either side. */
+const beforeMaxMs = 16 * 3600 * 1000;
+const trialSessionsMax = 8;
+
+async function trials(vehicle: string): Promise<TrialView[]> {
+  const listed = listSessions(data)
+    .filter((view) => view.vehicle === vehicle)
+    .sort((a, b) => a.startedWallMs - b.startedWallMs);
+  const startOf = (session: number) => listed.find((view) => view.session === session)?.startedWallMs;
+  const recorded = listTrials(await sessions.entries(vehicle), startOf);
+  const views: TrialView[] = [];
+  for (const trial of recorded) {
+    const fromMs = Math.max(trial.sinceMs, trial.doneMs - beforeMaxMs);
+    const during = listed.filter((view) => view.startedWallMs < trial.untilMs && view.startedWallMs + view.seconds * 1000 > fromMs);
+    const near = [
+      ...during.filter((view) => view.startedWallMs < trial.doneMs).slice(-trialSessionsMax),
+      ...during.filter((view) => view.startedWallMs >= trial.doneMs).slice(0, trialSessionsMax),
+    ];
+    views.push(
+      await judged(
+        trial,
+        fromMs,
+        near.map(({ session }) => session),
+      ),
+    );
+  }
+  return views;
+}
+
+async function judged(trial: RecordedTrial, fromMs: number, numbers: readonly number[]): Promise<TrialView> {
+  const { entry, doneMs, undoneMs, untilMs } = trial;
+  const chosen: ChosenPull[] = [];
+  for (const session of numbers) {
+    const found = await sessions.of(session);
+    for (const summary of found.summaries) {
+      const pull = toChosen(found, summary, 'before');
+      if (!summary.pull.complete || pull.atMs < fromMs || pull.atMs >= untilMs) continue;
+      const isWith = pull.atMs >= doneMs && (undoneMs === null || pull.atMs < undoneMs);
+      chosen.push(isWith ? { ...pull, set: 'after' } : pull);
+    }
+  }
+  const pulls = ordered(ofOneKind(chosen));
+  const judgement = judgeTrial(pulls);
+  const names = (set: SetPull['set']) => pulls.filter((pull) => pull.set === set).map(({ session, number }) => `${session}:${number}`);
+  return {
+    entry: entry.entry,
+    kind: entry.trial,
+    change: entry.change,
+    by: entry.by,
+    wallMs: doneMs,
+    undoneWallMs: undoneMs,
+    predictedSpread: entry.predictedSpread ?? null,
+    verdict: judgement.verdict,
+    say: judgement.say,
+    advice: judgement.advice,
+    before: names('before'),
+    after: names('after'),
+    spread: judgement.spread?.all ?? null,
+    cylinders: judgement.cylinders,
+  };
+}
+
+/** Holds are the honest basis; sweeps only where holds don't stand on both sides. */
+function ofOneKind(chosen: readonly ChosenPull[]): ChosenPull[] {
+  const holds = chosen.filter(({ profile }) => profile.kind === 'hold');
+  const both = (['before', 'after'] as const).every((set) => holds.some((pull) => pull.set === set));
+  const sweeps = chosen.filter(({ profile }) => profile.kind === 'sweep');
+  const sweepsBoth = (['before', 'after'] as const).every((set) => sweeps.some((pull) => pull.set === set));
+  return both || !sweepsBoth ? holds : sweeps;
+}
+
+/** Times of the pulls count from the window's beginning. */
+async function judgeWindow({ vehicle, session, startUs, endUs, series }: DrivenWindow): Promise<PullView[]> {
+  const byName = new Map(series.filter(({ timeUs }) => timeUs.length > 0).map((one) => [one.channel, one]));
+  const set: SeriesSet = { startUs, endUs, frames: 0, get: (channel) => byName.get(channel) };
+  const { dyno } = readDynoNotes(session === null ? [] : await sessions.entries(vehicle.name), session ?? 0, vehicle);
+  const named = correctPulls(findPulls(set, vehicle).pulls, [], startUs);
+  const summaries = summarisePulls({ series: set, vehicle, air: airOf(dyno), logs: [] }, named);
+  return summaries.map((summary) => toPullView(summary, summaries));
+}
+
+function answer(question: DynoQuestion): Promise<DynoAnswers[keyof DynoAnswers]> {
+  switch (question.kind) {
+    case 'pulls':
+      return readPulls(question.session);
+    // A study is plain data with keys of its own beyond those that pages use.
+    case 'study':
+      return study(question.sessions) as Promise<unknown> as Promise<DynoAnswers['study']>;
+    case 'compare':
+      return compare(question.query);
+    case 'trials':
+      return trials(question.vehicle);
+    case 'window':
+      return judgeWindow(question.window);
+  }
 }
 
 /** One after the other: each takes a session's samples into memory. */
@@ -48,9 +209,7 @@ port.on('message', (question: DynoQuestion) => {
   last = last.then(async () => {
     const { ask } = question;
     try {
-      const result = question.kind === 'pulls' ? await readPulls(question.session) : await study(question.sessions);
-      // A study is plain data with keys of its own beyond those that pages use.
-      port.postMessage({ ask, result: result as never } satisfies DynoAnswer);
+      port.postMessage({ ask, result: await answer(question) } satisfies DynoAnswer);
     } catch (error) {
       port.postMessage({ ask, error: toPlain(error) } satisfies DynoAnswer);
     }

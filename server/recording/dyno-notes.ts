@@ -1,0 +1,106 @@
+// What the log book says of a session's pulls: corrections, the dyno and its air, logs of torque, trials. Pure.
+import type { LogEntry } from '../contract/log-book.ts';
+import type { DynoView } from '../contract/pulls.ts';
+import type { Vehicle } from '../definitions/vehicle.ts';
+import type { TypedAir } from '../dyno/power-curve.ts';
+import type { PullCorrection } from '../dyno/pull-corrections.ts';
+
+type EntryOf<K extends LogEntry['kind']> = Extract<LogEntry, { kind: K }>;
+
+function entriesOf<K extends LogEntry['kind']>(entries: readonly LogEntry[], kind: K): EntryOf<K>[] {
+  return entries.filter((entry): entry is EntryOf<K> => entry.kind === kind);
+}
+
+/** Everything that was written down about the pulls of one session. */
+export interface DynoNotes {
+  corrections: PullCorrection[];
+  dyno: DynoView;
+  /** Attachment and the name that it is shown by. */
+  logs: { file: string; name: string }[];
+}
+
+export function readDynoNotes(entries: readonly LogEntry[], session: number, vehicle: Vehicle): DynoNotes {
+  const logs = new Map<string, string>();
+  for (const entry of entriesOf(entries, 'torque-log')) {
+    if (entry.session !== session) continue;
+    if (entry.isNone) logs.delete(entry.file);
+    else logs.set(entry.file, entry.name);
+  }
+  return {
+    corrections: entriesOf(entries, 'pull').filter((entry) => entry.session === session),
+    dyno: dynoOf(entries, session, vehicle),
+    logs: [...logs].map(([file, name]) => ({ file, name })),
+  };
+}
+
+/** What was said last, for this session or an earlier one, beside the vehicle file; the air is that of the session alone. */
+function dynoOf(entries: readonly LogEntry[], session: number, vehicle: Vehicle): DynoView {
+  const dyno: DynoView = {
+    dyno: vehicle.dyno?.kind ?? null,
+    gear: vehicle.dyno?.gear ?? null,
+    rollerRatio: vehicle.dyno?.rollerRatio ?? null,
+    stationKpa: null,
+    roomC: null,
+    humidityPercent: null,
+    holdsAbsolute: false,
+  };
+  for (const entry of entriesOf(entries, 'dyno')) {
+    if (entry.session > session) continue;
+    const { dyno: kind, gear, rollerRatio, holdsAbsolute, stationKpa, roomC, humidityPercent } = entry;
+    Object.assign(dyno, given({ dyno: kind, gear, rollerRatio, holdsAbsolute }));
+    if (entry.session === session) Object.assign(dyno, given({ stationKpa, roomC, humidityPercent }));
+  }
+  return dyno;
+}
+
+/** What was typed about the air; what was not comes from channels. */
+export function airOf({ stationKpa, roomC, humidityPercent, holdsAbsolute }: DynoView): TypedAir {
+  return {
+    stationKpa: stationKpa ?? undefined,
+    roomC: roomC ?? undefined,
+    humidityPercent: humidityPercent ?? undefined,
+    holdsAbsolute,
+  };
+}
+
+function given(fields: Record<string, unknown>): Record<string, unknown> {
+  return Object.fromEntries(Object.entries(fields).filter(([, value]) => value !== undefined));
+}
+
+/** A trial with the stretch of time over which it stood. */
+export interface RecordedTrial {
+  entry: EntryOf<'trial'>;
+  /** Wall times, milliseconds: of the change before it, its own, that at which it was taken back, and the next other change. */
+  sinceMs: number;
+  doneMs: number;
+  undoneMs: number | null;
+  untilMs: number;
+}
+
+/** @param startOf Wall time at which a session began; undefined for one that is gone. */
+export function listTrials(entries: readonly LogEntry[], startOf: (session: number) => number | undefined): RecordedTrial[] {
+  const momentOf = (entry: LogEntry): number => {
+    const since = 'since' in entry ? entry.since : undefined;
+    return (since === undefined ? undefined : startOf(since)) ?? entry.wallMs;
+  };
+  const changes = [...entriesOf(entries, 'trial'), ...entriesOf(entries, 'change'), ...entriesOf(entries, 'trial-undone')]
+    .map((entry) => ({ entry, atMs: momentOf(entry) }))
+    .sort((a, b) => a.atMs - b.atMs || a.entry.entry - b.entry.entry);
+  return changes.flatMap(({ entry, atMs }, at) => {
+    if (entry.kind !== 'trial') return [];
+    const back = changes.findIndex(({ entry: other }, i) => i > at && other.kind === 'trial-undone' && other.of === entry.entry);
+    const next = changes.find(
+      ({ entry: other }, i) => i > at && i !== back && !(other.kind === 'trial-undone' && other.of === entry.entry),
+    );
+    const undone = changes[back];
+    return [
+      {
+        entry,
+        sinceMs: changes[at - 1]?.atMs ?? Number.NEGATIVE_INFINITY,
+        doneMs: atMs,
+        undoneMs: undone && (!next || undone.atMs <= next.atMs) ? undone.atMs : null,
+        untilMs: next?.atMs ?? Number.POSITIVE_INFINITY,
+      },
+    ];
+  });
+}
