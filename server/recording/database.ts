@@ -150,13 +150,16 @@ export function named(error: unknown, path: string): unknown {
   return new EvenburnError('DATA_UNWRITABLE', { path, why: `${error.message} (${code})` }, error);
 }
 
-/** Moves the write-ahead log into the file and leaves that mode, so that the session is one file; then closes. */
-export function closeAsOneFile(db: Connection): void {
+/**
+ * Moves the write-ahead log into the file and leaves that mode, so that the session is one file; then closes.
+ * @param alone Called before closing when no other connection holds the file.
+ */
+export function closeAsOneFile(db: Connection, alone?: () => void): void {
   try {
     db.pragma('incremental_vacuum');
     db.pragma('wal_checkpoint(TRUNCATE)');
     // Refused while another connection reads; the file is complete either way, with its log beside it.
-    db.pragma('journal_mode = DELETE');
+    if (db.pragma('journal_mode = DELETE', { simple: true }) === 'delete') alone?.();
   } catch (error) {
     if (!(error instanceof Database.SqliteError && error.code.startsWith('SQLITE_BUSY'))) throw error;
   } finally {

@@ -43,7 +43,8 @@ export async function finishKilled(path: string, load: LoadVehicle): Promise<voi
     return;
   }
   if (facts.state !== 'open') {
-    closeAsOneFile(db);
+    // Only a re-reading writes to a closed session. Where nobody holds the file any more, one that isn't complete never will be.
+    closeAsOneFile(db, () => removeHalfReadings(db));
     return;
   }
   const vehicleOf = vehiclesOf(db, load);
@@ -58,6 +59,11 @@ export async function finishKilled(path: string, load: LoadVehicle): Promise<voi
     }
   }
   await writer.close('killed');
+}
+
+function removeHalfReadings(db: Connection): void {
+  const half = db.prepare("SELECT id FROM reading WHERE state = 'growing' AND id > ?").pluck().all(firstReading) as number[];
+  for (const id of half) new ReadingWriter(db, id).remove();
 }
 
 /** Pipeline and reading as they were behind the last stored slice. */

@@ -200,9 +200,13 @@ export class SessionWriter {
     if (this.reading && this.position.block < this.position.slice) await this.writeBlock(this.position.slice);
     this.facts.state = state;
     guarded(this.path, () => {
-      writeFacts(this.db, this.facts);
-      writeFactsNow(this.db, this.facts);
-      this.endReading();
+      this.db
+        .transaction(() => {
+          writeFacts(this.db, this.facts);
+          writeFactsNow(this.db, this.facts);
+          this.endReading();
+        })
+        .immediate();
       closeAsOneFile(this.db);
     });
   }

@@ -1,7 +1,8 @@
 // import, export, reread, backup and repair as they are typed: what stands on standard output, exit codes, and files that come back the same.
-import { spawnSync } from 'node:child_process';
+import { spawn, spawnSync } from 'node:child_process';
 import { createHash } from 'node:crypto';
-import { existsSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
+import { once } from 'node:events';
+import { existsSync, mkdtempSync, readdirSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { DuckDBInstance } from '@duckdb/node-api';
@@ -152,6 +153,53 @@ describe('reread', () => {
   });
 });
 
+describe('reread of several sessions', () => {
+  it('says a line of JSON a session, goes on behind one that is not there, and ends with 1 then', () => {
+    expect(run('import', log, '--vehicle', garganey, '--data', data).status).toBe(0);
+    const { stdout, stderr, status } = run('reread', '1', '99', '2', '--vehicle', garganey, '--data', data, '--json');
+    expect(status).toBe(1);
+    const told = stdout
+      .trimEnd()
+      .split('\n')
+      .map((line) => JSON.parse(line) as { session: number; identical: boolean });
+    expect(told.map(({ session, identical }) => [session, identical])).toEqual([
+      [1, true],
+      [2, true],
+    ]);
+    expect(stderr).toContain('session 99, 2 of 3\n');
+    expect(stderr).toContain('evenburn: no session 99');
+  });
+
+  it('takes all of them when asked', () => {
+    const numbers = readdirSync(join(data, 'sessions')).map((name) => Number.parseInt(name, 10));
+    const { stdout, status } = run('reread', '--all', '--as-recorded', '--data', data);
+    expect(status).toBe(0);
+    expect(stdout.match(/^session \d+: /gm)).toHaveLength(numbers.length);
+    expect(stdout.match(/^identical: /gm)).toHaveLength(numbers.length);
+  });
+
+  it('stops at Ctrl-C with 130, and leaves no half a reading', async () => {
+    const long = join(folder, 'long.log');
+    run('simulate', 'demo', '--vehicle', garganey, '--seconds', '400', '-o', long);
+    const session = Number(run('import', long, '--vehicle', garganey, '--data', data).stdout);
+    const args = ['reread', '--all', '--vehicle', garganey, '--data', data];
+    const child = spawn(process.execPath, [join(root, 'server', 'start.mjs'), ...args], { stdio: ['ignore', 'ignore', 'pipe'] });
+    let said = '';
+    for await (const chunk of child.stderr) {
+      said += chunk;
+      // The long one is the last; once it is under way it is stopped.
+      if (said.includes(`session ${session}, `) && !child.killed) child.kill('SIGINT');
+    }
+    if (child.exitCode === null) await once(child, 'exit');
+    expect(child.exitCode).toBe(130);
+    expect(said).toContain(`stopped; session ${session} is as it was`);
+    const file = SessionFile.open(data, session);
+    expect(file.db.prepare('SELECT count(*) FROM reading').pluck().get()).toBe(1);
+    file.close();
+    expect(readdirSync(join(data, 'sessions')).filter((name) => !name.endsWith('.sqlite'))).toEqual([]);
+  }, 60_000);
+});
+
 describe('backup and repair', () => {
   it('copy every session once, and find a sound one sound', () => {
     const copies = join(folder, 'copies');
@@ -176,6 +224,8 @@ describe('what is wrong', () => {
     [['export', '1', '--format', 'csv', '--reading', '99', '-o', '-'], 3, 'no reading 99'],
     [['reread', '77', '--vehicle', garganey], 3, 'no session 77'],
     [['reread', '1'], 2, '--vehicle'],
+    [['reread', '--vehicle', garganey], 2, '--all'],
+    [['reread', '1', '--all', '--vehicle', garganey], 2, '--all'],
   ] as [string[], number, string][])('%j ends with %i', (args, status, word) => {
     const done = run(...args.map((arg) => (arg === 'LOG' ? log : arg)), '--data', data);
     expect(done.status).toBe(status);

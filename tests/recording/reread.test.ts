@@ -1,5 +1,5 @@
 // Live and re-read are the same to the last bit, however batches were cut, over a hot reload, a restart and a kill.
-import { mkdtempSync, rmSync } from 'node:fs';
+import { copyFileSync, mkdtempSync, renameSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
@@ -10,11 +10,16 @@ import type { Vehicle } from '../../server/definitions/vehicle.ts';
 import { Pipeline } from '../../server/pipeline.ts';
 import type { PipelineInput } from '../../server/pipeline-input.ts';
 import { compareReadings } from '../../server/recording/compare-readings.ts';
+import { sessionPath } from '../../server/recording/data-folder.ts';
+import { openToRead, openToWrite } from '../../server/recording/database.ts';
 import { ReadingFile } from '../../server/recording/reading-file.ts';
 import { readingRows } from '../../server/recording/reading-rows.ts';
+import { ReadingWriter } from '../../server/recording/reading-writer.ts';
 import { Recorder } from '../../server/recording/recorder.ts';
+import { findUnfinished, finishKilled } from '../../server/recording/recovery.ts';
 import { rereadSession } from '../../server/recording/reread.ts';
-import { SessionFile } from '../../server/recording/session-file.ts';
+import { packSliceKey } from '../../server/recording/schema.ts';
+import { loadStored, SessionFile } from '../../server/recording/session-file.ts';
 import { canTrace, randomFrom } from '../doubles/can-trace.ts';
 import { type TestVehicleOptions, testVehicle } from './test-vehicle.ts';
 
@@ -182,6 +187,43 @@ describe('re-reading', () => {
     expect(wander?.most?.by).toBeCloseTo((wander?.most?.old as number) + 50, 9);
     expect(difference.channels.some(({ channel }) => channel === 'count_0')).toBe(false);
     expect(difference.alarmsOnlyNew.map(({ alarm }) => alarm)).toContain('quick');
+  });
+
+  it('that was killed half-way leaves nothing behind: the next start takes away what it had read', async () => {
+    await record(vehicleOf(), liveInputs(9));
+    const before = stored(1, 1);
+    // What a kill leaves: the reading has begun, a slice of it is there, and the log stands beside the file.
+    const path = sessionPath(data, 1);
+    const db = openToWrite(path, 'session');
+    const writer = ReadingWriter.begin(db, { wallMs: 0, program: 'test', hash: vehicleOf().hash, note: '' });
+    db.prepare('INSERT INTO reading_slice (key, first_us, last_us, samples, before, state) VALUES (?, 0, 0, 0, ?, ?)').run(
+      packSliceKey(writer.id, 0),
+      Buffer.alloc(0),
+      Buffer.alloc(0),
+    );
+    for (const suffix of ['', '-wal']) copyFileSync(`${path}${suffix}`, `${path}${suffix}.left`);
+    db.close();
+    for (const suffix of ['', '-wal']) renameSync(`${path}${suffix}.left`, `${path}${suffix}`);
+    expect(findUnfinished(data)).toEqual([1]);
+    // While somebody holds the file, a re-reading may be under way: it is left alone.
+    const other = openToRead(path, 'session');
+    expect(other.prepare('SELECT count(*) FROM reading').pluck().get()).toBe(2);
+    await finishKilled(path, loadStored);
+    expect(other.prepare('SELECT count(*) FROM reading').pluck().get()).toBe(2);
+    other.close();
+    writeFileSync(`${path}-wal`, '', { flag: 'a' });
+    await finishKilled(path, loadStored);
+    const file = SessionFile.open(data, 1);
+    const counts = ['reading', 'reading_slice'].map((table) =>
+      file.db
+        .prepare(`SELECT max(${table === 'reading' ? 'id' : 'key'}) FROM ${table}`)
+        .pluck()
+        .get(),
+    );
+    file.close();
+    expect(counts[0]).toBe(1);
+    expect(counts[1]).toBeLessThan(packSliceKey(writer.id, 0));
+    expect(stored(1, 1)).toEqual(before);
   });
 
   it('leaves nothing behind when it is cancelled', async () => {
