@@ -1,16 +1,18 @@
 // The bus check's verdicts on devices and on the trunk: missing, restarting, dropping out, cut off.
 import type { BusEvidence } from './bus-evidence.ts';
-import type { DevicePresence, Outage } from './outage.ts';
+import { counterWeight, type DevicePresence, gridWeightMax, type Outage, toMeanwhile } from './outage.ts';
 import { type Episode, findBreaks, listCuts, type TrunkBreak, toEpisodes } from './trunk-break.ts';
 
 const startOf = (found: TrunkBreak) => Math.min(...found.episodes.map((episode) => episode.fromUs));
 
 export function judgeDevices(on: BusEvidence): void {
   const outages = on.presences.flatMap((presence) => presence.outages).filter((outage) => !on.isAlone(outage.fromUs, outage.toUs));
+  const episodes = toEpisodes(outages);
+  settleLoneGaps(episodes);
   const breaks = findBreaks(
     on.bus,
     on.presences,
-    toEpisodes(outages).filter((episode) => couldBeBreak(on, episode)),
+    episodes.filter((episode) => couldBeBreak(on, episode)),
   );
   const certain = breaks.filter((found) => isCertainEnough(on, found));
   const accepted = certain.filter((found) => !certain.some((of) => isEcho(of, found))).sort((a, b) => startOf(a) - startOf(b));
@@ -18,12 +20,26 @@ export function judgeDevices(on: BusEvidence): void {
   for (const presence of on.presences) judgePresence(on, presence, accepted, breaks);
 }
 
+/** Silences that a device has alone are taken to have one cause, unless its counters say otherwise of one: their evidence is added up. */
+function settleLoneGaps(episodes: readonly Episode[]): void {
+  const byDevice = new Map<string, Outage[]>();
+  for (const { outages } of episodes) {
+    const [only] = outages;
+    if (outages.length > 1 || only?.kind !== 'gap') continue;
+    byDevice.set(only.device.name, [...(byDevice.get(only.device.name) ?? []), only]);
+  }
+  for (const gaps of byDevice.values()) {
+    const together = gaps.reduce((sum, { ranOn }) => sum + ranOn, 0);
+    for (const gap of gaps) if (Math.abs(gap.ranOn) < counterWeight - gridWeightMax) gap.meanwhile = toMeanwhile(together);
+  }
+}
+
 /** Devices that begin anew lost their supply, not their bus wire; a lone one that is gone for good is missing, unless the line shows it. */
 function couldBeBreak(on: BusEvidence, episode: Episode): boolean {
   const { outages } = episode;
-  const restarted = outages.filter((outage) => outage.meanwhile === 'restarted').length;
-  if (restarted > 0 && restarted >= outages.length / 2) return false;
   const [only] = outages;
+  const meanwhile = outages.length === 1 ? only?.meanwhile : toMeanwhile(outages.reduce((sum, { ranOn }) => sum + ranOn, 0));
+  if (meanwhile === 'restarted') return false;
   if (outages.length > 1 || !only) return true;
   if (only.kind === 'gap') return only.meanwhile === 'ran-on' || on.faultsWithin(only.fromUs, only.toUs) >= 3;
   return lineFaultBegins(on, only);

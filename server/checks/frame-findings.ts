@@ -170,11 +170,13 @@ export function findCounterFault(log: FrameLog, outages: readonly Outage[]): Cou
   if (log.counterBits === 0 || log.counters.length < 4) return undefined;
   const modulus = counterModulus(log);
   const times = log.timesUs.values;
-  const period = log.definition?.periodUs ?? quantile(gapsOf(times).sort(), 0.5);
-  const usualStep = modalStep(log, modulus);
-  const stepFrom = (from: number, to: number) => modulo(log.counters.at(to) - log.counters.at(from), modulus);
   const stuck = findStuck(log);
   if (stuck !== undefined) return { kind: 'stuck', count: stuckFramesMin, fromUs: times[stuck] as number };
+  const period = log.definition?.periodUs ?? evenPeriod(times);
+  // Of a frame that comes on events nobody knows whether one was lost.
+  if (period === undefined) return undefined;
+  const usualStep = modalStep(log, modulus);
+  const stepFrom = (from: number, to: number) => modulo(log.counters.at(to) - log.counters.at(from), modulus);
   let skips = 0;
   let firstSkip = 0;
   for (let i = 1; i < log.counters.length; i++) {
@@ -187,6 +189,13 @@ export function findCounterFault(log: FrameLog, outages: readonly Outage[]): Cou
     if (skips++ === 0) firstSkip = at;
   }
   return skips > 0 ? { kind: 'skips', count: skips, fromUs: firstSkip } : undefined;
+}
+
+/** The period of a frame that keeps one although none is declared. */
+function evenPeriod(times: Float64Array): number | undefined {
+  const gaps = gapsOf(times).sort();
+  const median = quantile(gaps, 0.5);
+  return quantile(gaps, 0.1) > 0.8 * median && quantile(gaps, 0.9) < 1.2 * median ? median : undefined;
 }
 
 const spans: [back: number, ahead: number][] = [

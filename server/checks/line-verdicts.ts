@@ -138,6 +138,7 @@ function wholeRecording(traffic: TrafficLog): Outage {
     toUs: traffic.lastUs,
     missed: 0,
     kind: 'never',
+    ranOn: 0,
     meanwhile: 'unknown',
     slackUs: 0,
   };

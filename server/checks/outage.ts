@@ -12,6 +12,8 @@ export interface Outage {
   /** Frames of its fastest id that were due and did not come. */
   missed: number;
   kind: 'gap' | 'never' | 'for-good';
+  /** Natural logarithm of the odds that it ran on meanwhile rather than restarted. */
+  ranOn: number;
   /** `ran-on`: counters and time grid continue; `restarted`: they begin again; `unknown`: nothing tells. */
   meanwhile: 'ran-on' | 'restarted' | 'unknown';
   /** Slack of its edges: the device is not heard more often than this. */
@@ -54,6 +56,7 @@ export function followDevice(device: Device, traffic: TrafficLog): DevicePresenc
       toUs: traffic.lastUs,
       missed,
       kind: 'never',
+      ranOn: 0,
       meanwhile: 'unknown',
       slackUs,
     });
@@ -63,36 +66,49 @@ export function followDevice(device: Device, traffic: TrafficLog): DevicePresenc
   return presence;
 }
 
-function findGaps(presence: DevicePresence, periodUs: number, traffic: TrafficLog): void {
+function findGaps(presence: DevicePresence, fastestUs: number, traffic: TrafficLog): void {
   const { device, timesUs, outages } = presence;
-  const slackUs = periodUs;
+  const spans = toSpans(presence.logs);
+  const add = (fromUs: number, toUs: number, slackUs: number, kind: Outage['kind'], ranOn: number) => {
+    const missed = Math.max(1, Math.round((toUs - fromUs) / slackUs) - 1);
+    outages.push({ device, fromUs, toUs, missed, kind, ranOn, meanwhile: toMeanwhile(ranOn), slackUs });
+  };
   const first = timesUs[0] as number;
-  const add = (fromUs: number, toUs: number, kind: Outage['kind'], meanwhile: Outage['meanwhile']) =>
-    outages.push({ device, fromUs, toUs, missed: Math.max(1, Math.round((toUs - fromUs) / periodUs) - 1), kind, meanwhile, slackUs });
-  if (first - traffic.firstUs > bootMaxUs + gapPeriods * periodUs) add(traffic.firstUs, first, 'gap', 'restarted');
-  // A device's frames may begin one after another while it boots: until its fastest one has, silence is measured by those that have.
-  const bootUs = bootingUntil(presence, periodUs);
+  if (first - traffic.firstUs > bootMaxUs + gapPeriods * fastestUs) add(traffic.firstUs, first, fastestUs, 'gap', -counterWeight);
   for (let i = 1; i < timesUs.length; i++) {
     const before = timesUs[i - 1] as number;
     const after = timesUs[i] as number;
-    const dueUs = before < bootUs ? fastestBegun(presence, before) : periodUs;
-    if (after - before > gapPeriods * dueUs) add(before, after, 'gap', whatHappened(presence, before, after));
+    if (after - before <= gapPeriods * fastestUs) continue;
+    const dueUs = fastestAlive(spans, before, after);
+    if (after - before > gapPeriods * dueUs) add(before, after, dueUs, 'gap', weighRunningOn(presence, before, after));
   }
   const last = timesUs[timesUs.length - 1] as number;
-  if (traffic.lastUs - last > Math.max(goneMinUs, gonePeriods * periodUs)) add(last, traffic.lastUs, 'for-good', 'unknown');
+  const dueUs = fastestAlive(spans, last, last - goneMinUs);
+  if (traffic.lastUs - last > Math.max(goneMinUs, gonePeriods * dueUs)) add(last, traffic.lastUs, dueUs, 'for-good', 0);
 }
 
-/** When the device's fastest frame first came; 0 when that was longer after its first one than a boot may take. */
-function bootingUntil({ logs, timesUs }: DevicePresence, periodUs: number): number {
-  const fastest = logs.filter((log) => log.timesUs.length > 0 && keptPeriod(log) === periodUs);
-  const begunUs = Math.min(...fastest.map((log) => log.timesUs.at(0)));
-  return begunUs - (timesUs[0] as number) <= bootMaxUs ? begunUs : 0;
+/** From its first frame to its last, one of a device's frames speaks at its period. */
+interface Span {
+  fromUs: number;
+  toUs: number;
+  periodUs: number;
 }
 
-/** The shortest period of the frames that came at or before `timeUs`; infinite while those have none. */
-function fastestBegun({ logs }: DevicePresence, timeUs: number): number {
-  const begun = logs.filter((log) => log.timesUs.length > 0 && log.timesUs.at(0) <= timeUs);
-  return Math.min(...begun.map((log) => keptPeriod(log) ?? Number.POSITIVE_INFINITY));
+function toSpans(logs: readonly FrameLog[]): Span[] {
+  return logs.flatMap((log) => {
+    const periodUs = log.timesUs.length > 0 ? keptPeriod(log) : undefined;
+    return periodUs === undefined ? [] : [{ fromUs: log.firstUs, toUs: log.lastUs, periodUs }];
+  });
+}
+
+/**
+ * The shortest period of the frames that had begun by `before` and come again at or after `after`; infinite when there is none. Frames
+ * begin one after another while a device boots, and one may stop while the others go on: silence is measured by those that are there.
+ */
+function fastestAlive(spans: readonly Span[], before: number, after: number): number {
+  let fastest = Number.POSITIVE_INFINITY;
+  for (const { fromUs, toUs, periodUs } of spans) if (fromUs <= before && toUs >= after) fastest = Math.min(fastest, periodUs);
+  return fastest;
 }
 
 /** The shortest period at which the device really speaks; undefined when none of its frames has one. */
@@ -150,51 +166,85 @@ export function indexAtOrBefore(timesUs: Float64Array, timeUs: number): number {
   return low - 1;
 }
 
-/** Residual from a whole number of periods up to which a frame's time grid counts as continued, and from which as begun anew. */
-const gridKept = 0.12;
-const gridBroken = 0.22;
+/** Weighed evidence from which something counts as known: odds of about five to one. */
+const knownFrom = 1.6;
+/** What a counter that runs on, or begins again, weighs; and one that does neither. */
+export const counterWeight = 6;
+const oddCounterWeight = -1;
+/** No frame's time grid weighs more than this. */
+export const gridWeightMax = 3;
+/** Share of frames that come off their grid though nothing happened. */
+const offGridShare = 0.05;
 /** Beyond so many periods a clock's tolerance has washed the grid out. */
 const gridPeriodsMax = 150;
 
+export function toMeanwhile(ranOn: number): Outage['meanwhile'] {
+  if (ranOn >= knownFrom) return 'ran-on';
+  return ranOn <= -knownFrom ? 'restarted' : 'unknown';
+}
+
 /**
- * Did the device run on through a gap? Counters decide where there are any: beyond a broken wire they run on, after a restart they
- * begin again. Else the time grid of its frames does.
+ * Did the device run on through a gap? Counters weigh most: beyond a broken wire they run on, after a restart they begin again. The time
+ * grid of its frames weighs by how regular they are: after a restart it lies anywhere. @returns Natural logarithm of the odds; positive: it ran on.
  */
-function whatHappened(presence: DevicePresence, beforeUs: number, afterUs: number): Outage['meanwhile'] {
-  const byCounter = { ranOn: 0, restarted: 0 };
-  const residuals: number[] = [];
+function weighRunningOn(presence: DevicePresence, beforeUs: number, afterUs: number): number {
+  let weight = 0;
   for (const log of presence.logs) {
-    const period = log.definition?.periodUs;
-    if (period === undefined) continue;
+    if (log.definition?.periodUs === undefined) continue;
     const last = indexAtOrBefore(log.timesUs.values, beforeUs);
     const next = last + 1;
     if (last < 0 || next >= log.timesUs.length) continue;
-    const kept = log.timesUs.length > 16 ? medianGap(log.timesUs.values) : period;
-    const periods = (log.timesUs.at(next) - log.timesUs.at(last)) / kept;
-    if (log.timesUs.at(next) - afterUs > 4 * kept) continue;
-    if (log.counterBits > 0) voteByCounter(log, last, next, Math.round(periods), byCounter);
-    if (periods < gridPeriodsMax && periods > gapPeriods) residuals.push(Math.abs(periods - Math.round(periods)));
+    const { paceUs, spread } = paceOf(log);
+    const periods = (log.timesUs.at(next) - log.timesUs.at(last)) / paceUs;
+    if (log.timesUs.at(next) - afterUs > 4 * paceUs) continue;
+    if (log.counterBits > 0) weight += weighCounter(log, last, next, Math.round(periods));
+    if (periods < gridPeriodsMax && periods > gapPeriods)
+      weight += weighGrid(Math.abs(periods - Math.round(periods)), spread + 2e-4 * periods);
   }
-  if (byCounter.ranOn !== byCounter.restarted) return byCounter.ranOn > byCounter.restarted ? 'ran-on' : 'restarted';
-  if (residuals.length === 0) return 'unknown';
-  const mean = residuals.reduce((sum, residual) => sum + residual, 0) / residuals.length;
-  if (mean <= gridKept) return 'ran-on';
-  return mean >= gridBroken ? 'restarted' : 'unknown';
+  return weight;
 }
 
-function voteByCounter(log: FrameLog, last: number, next: number, periods: number, votes: { ranOn: number; restarted: number }): void {
+/** @param off Distance from the grid, 0 to 0.5 periods. @param spread Its usual standard deviation. */
+function weighGrid(off: number, spread: number): number {
+  const usual = Math.exp(-0.5 * (off / spread) ** 2) / (spread * Math.sqrt(Math.PI / 2));
+  const anywhere = 2;
+  return Math.min(gridWeightMax, Math.log(((1 - offGridShare) * usual) / anywhere + offGridShare));
+}
+
+function weighCounter(log: FrameLog, last: number, next: number, periods: number): number {
   const modulus = counterModulus(log);
-  const step = (((log.counters.at(next) - log.counters.at(last)) % modulus) + modulus) % modulus;
-  const expected = periods % modulus;
-  const off = Math.min((((step - expected) % modulus) + modulus) % modulus, (((expected - step) % modulus) + modulus) % modulus);
+  const step = modulo(log.counters.at(next) - log.counters.at(last), modulus);
+  const off = Math.min(modulo(step - periods, modulus), modulo(periods - step, modulus));
   // A gap of many periods: a clock off by a per cent moves the expected count by one in a hundred.
   const tolerance = 1 + Math.floor(periods / 60);
+  if (modulus <= 2 * tolerance + 4) return 0;
   const runsOn = off <= tolerance;
-  const startsOver = log.counters.at(next) <= 2;
-  if (modulus <= 2 * tolerance + 4) return;
-  if (runsOn && !startsOver) votes.ranOn += 2;
-  else if (startsOver && !runsOn) votes.restarted += 2;
-  else if (!runsOn) votes.restarted++;
+  const startsOver = log.counters.at(next) >= 0 && log.counters.at(next) <= 2;
+  if (runsOn && startsOver) return 0;
+  if (runsOn) return counterWeight;
+  return startsOver ? -counterWeight : oddCounterWeight;
+}
+
+function modulo(value: number, by: number): number {
+  return ((value % by) + by) % by;
+}
+
+const paces = new WeakMap<FrameLog, { frames: number; paceUs: number; spread: number }>();
+
+/** At what distance a frame's times follow each other where none is missing, and how far they stray from that, in periods. */
+function paceOf(log: FrameLog): { paceUs: number; spread: number } {
+  const held = paces.get(log);
+  if (held?.frames === log.timesUs.length) return held;
+  const declared = log.definition?.periodUs as number;
+  const gaps = gapsOf(log.timesUs.values).sort();
+  const median = gaps.length > 16 ? quantile(gaps, 0.5) : declared;
+  const kept = gaps.filter((gap) => gap > 0.6 * median && gap < 1.4 * median);
+  const paceUs = kept.length > 8 ? kept.reduce((sum, gap) => sum + gap, 0) / kept.length : median;
+  const distances = kept.map((gap) => Math.abs(gap - paceUs) / paceUs).sort();
+  const spread = Math.max(0.012, kept.length > 8 ? 1.48 * quantile(distances, 0.5) : 0.03);
+  const pace = { frames: log.timesUs.length, paceUs, spread };
+  paces.set(log, pace);
+  return pace;
 }
 
 /** How far a counter counts before it begins again: what was seen, else the number of values of its bits. */
