@@ -16,13 +16,14 @@ const periodsMs = [10, 10, 10, 20, 20, 20, 20, 20, 50, 50, 100, 1000];
 
 /**
  * Frames in time order. Bytes: a reading that wanders (two bytes), one with noise of six bits (two bytes), a state, a constant, a slow
- * reading, and a counter of four bits. Jitter: some 100 µs, as a bus with other senders makes it.
+ * reading, and a counter of four bits. Jitter: some 100 µs, as a bus with other senders makes it. `times` makes all of them come so many
+ * times as often.
  */
-export function busTrace({ seed = 1, seconds, ids = 60, bus = 0 }) {
+export function busTrace({ seed = 1, seconds, ids = 60, bus = 0, times = 1 }) {
   const random = randomFrom(seed);
   const senders = Array.from({ length: ids }, (_, i) => ({
     id: 0x100 + i * 10,
-    periodUs: periodsMs[i % periodsMs.length] * 1000,
+    periodUs: Math.round((periodsMs[i % periodsMs.length] * 1000) / times),
     nextUs: Math.floor(random() * 10_000),
     level: Math.floor(random() * 40_000),
     counter: 0,
