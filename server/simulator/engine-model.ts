@@ -70,6 +70,8 @@ export class EngineModel {
   private readonly lightS: Float64Array;
   private readonly idleWander: { phase: number; rpm: number };
   private readonly electricScale: number;
+  /** Battery at rest, of a nominal 12 V: lithium iron phosphate stands higher than lead. */
+  private readonly restingV: number;
   private readonly shares: Float64Array;
   private keyS = 0;
   private turningS = 0;
@@ -104,7 +106,8 @@ export class EngineModel {
     this.boxC = this.ambientC + 4;
     this.oilFilled = warm > 0 ? 0.7 : 0;
     this.electricScale = (vehicle.electrical.nominalV ?? 12) / 12;
-    this.batteryV = 12.6 * this.electricScale;
+    this.restingV = /li/i.test(vehicle.electrical.chemistry ?? '') ? 13.3 : 12.65;
+    this.batteryV = (this.restingV - 0.05) * this.electricScale;
     const count = this.cylinders;
     this.lambda = new Float64Array(count).fill(1);
     this.burning = new Float64Array(count);
@@ -345,7 +348,7 @@ export class EngineModel {
     const charging = this.vehicle.electrical.charging !== false && this.faults.of('alternator_off').length === 0;
     const turns = Math.min(1, Math.max(0, (this.speedRpm - 700) / 500));
     this.chargeShare = toward(this.chargeShare, charging && this.running ? turns : 0, dtS, 1.2);
-    let volts = 12.65 - (controls.key ? 0.12 : 0) - (this.pumpOn ? 0.15 : 0) - (controls.load ? 0.12 : 0);
+    let volts = this.restingV - (controls.key ? 0.12 : 0) - (this.pumpOn ? 0.15 : 0) - (controls.load ? 0.12 : 0);
     if (this.running && !charging) volts -= Math.min(0.5, this.runningS / 600);
     if (controls.starter)
       volts -= 1.9 + 1.6 * Math.exp(-this.starterS / 0.15) + (this.faults.of('weak_battery')[0]?.amount ?? 0) / this.electricScale;
