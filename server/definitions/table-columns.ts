@@ -148,6 +148,7 @@ function findColumns(headings: string[], chosen: Partial<Record<TableField, stri
     taken.add(at);
   }
   settleOffset(columns);
+  if (chosen.byte === undefined && chosen.byte_length === undefined) settleBytes(columns, headings, taken);
   const unused = headings.filter((heading, at) => heading !== '' && !taken.has(at));
   return { columns, unused };
 }
@@ -158,6 +159,20 @@ function settleOffset(columns: ReadTable['columns']): void {
   if (!offset || columns.byte || columns.bit || columns.bits) return;
   delete columns.offset;
   columns.byte = { ...offset, field: 'byte' };
+}
+
+/** `Bytes` beside another heading for the first byte says how many there are. */
+function settleBytes(columns: ReadTable['columns'], headings: readonly string[], taken: Set<number>): void {
+  const bytesAt = headings.findIndex((heading) => parseHeading(heading).words.join(' ') === 'bytes');
+  if (bytesAt < 0 || !columns.byte || columns.byte_length || columns.last_byte) return;
+  if (columns.byte.at === bytesAt) {
+    const first = headings.findIndex((heading, at) => !taken.has(at) && findField(heading)?.field === 'byte');
+    if (first < 0) return;
+    columns.byte = { field: 'byte', at: first, heading: headings[first] as string, hint: parseHeading(headings[first] as string).hint };
+    taken.add(first);
+  } else if (taken.has(bytesAt)) return;
+  columns.byte_length = { field: 'byte_length', at: bytesAt, heading: headings[bytesAt] as string, hint: '' };
+  taken.add(bytesAt);
 }
 
 const fieldOfHeading: ReadonlyMap<string, TableField> = new Map(

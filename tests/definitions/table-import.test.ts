@@ -266,6 +266,17 @@ describe('what is taken from other spellings', () => {
     expect(signalOf(table, 'gear')).toMatchObject({ startBit: 20, bitLength: 4 });
   });
 
+  it.each(['Start byte,Bytes', 'Bytes,Start byte'])('`Bytes` beside a start byte says how many (%s)', (headings) => {
+    const cells = headings.startsWith('Start') ? '2,3' : '3,2';
+    const signal = signalOf(read(`id,name,${headings},Endian\n0x100,pressure,${cells},big\n`), 'pressure');
+    expect([signal.startBit, signal.bitLength]).toEqual([23, 24]);
+  });
+
+  it('`Bytes` that a person calls the place stays the place', () => {
+    const signal = signalOf(read('id,name,Start byte,Bytes\n0x100,pressure,7,3\n', { columns: { byte: 'Bytes' } }), 'pressure');
+    expect([signal.startBit, signal.bitLength]).toEqual([24, 8]);
+  });
+
   it('columns that are named by hand', () => {
     const text = 'Kennung;Was;Wo\n0x300;Druck;0-1\n';
     expect(importTable(text, { device: 'box' })).toBeUndefined();

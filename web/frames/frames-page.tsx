@@ -3,6 +3,7 @@ import './frames.css';
 import { useComputed, useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { FramesView, SeenFrame } from '../../server/contract/frames.ts';
+import { toAddress } from '../router.tsx';
 import { toCountText, toNumberText } from '../shell/numbers.ts';
 import { Reading } from '../shell/reading.tsx';
 import { ApiError, getJson } from '../stream/api.ts';
@@ -67,6 +68,12 @@ export function FramesPage() {
           <option value="undefined">Undefined, or with unclaimed bits that change</option>
           <option value="late">Off their period</option>
         </select>
+        <a class="button" href={toAddress('finder')}>
+          Find a signal
+        </a>
+        <a class="button" href={toAddress('tables')}>
+          Import a table
+        </a>
         <p class="quiet" role="status">
           {shown.value.length} of {view.value?.frames.length ?? 0} ids
           {view.value && view.value.notListed > 0 && `, ${toCountText(view.value.notListed)} more not listed`}

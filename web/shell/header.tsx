@@ -56,17 +56,20 @@ function toggleFar(): void {
 function Tabs() {
   const current = place.value.page;
   const menu = useRef<HTMLDetailsElement>(null);
-  const links = pages.map((page) => (
-    <a
-      key={page.name}
-      class="tab"
-      href={toAddress(page.name)}
-      aria-current={page === current ? 'page' : undefined}
-      onClick={() => menu.current?.removeAttribute('open')}
-    >
-      {page.title}
-    </a>
-  ));
+  const tab = current.under ?? current.name;
+  const links = pages
+    .filter(({ under }) => under === undefined)
+    .map((page) => (
+      <a
+        key={page.name}
+        class="tab"
+        href={toAddress(page.name)}
+        aria-current={page.name === tab ? 'page' : undefined}
+        onClick={() => menu.current?.removeAttribute('open')}
+      >
+        {page.title}
+      </a>
+    ));
   return (
     <>
       <nav class="tabs" aria-label="Pages">
