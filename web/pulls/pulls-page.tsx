@@ -1,179 +1,116 @@
-// The Pulls page: sweeps and holds of a session, each cylinder's peaks, spread by engine speed, and what the holds say of the distribution.
+// The Pulls page: pulls of a session, the one in progress, two sets compared, the study with its trials, the log of changes, and paper.
 import './pulls.css';
-import { useComputed, useSignal } from '@preact/signals';
+import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
-import type { PullsView, PullView } from '../../server/contract/pulls.ts';
 import type { SessionsView, SessionView } from '../../server/contract/sessions.ts';
 import { type PageProps, toAddress } from '../router.tsx';
-import { toClockText, toNumberText } from '../shell/numbers.ts';
-import { ApiError, getJson } from '../stream/api.ts';
-import { PeakTable } from './peak-table.tsx';
-import { SpreadPlot } from './spread-plot.tsx';
+import { toClockText } from '../shell/numbers.ts';
+import { getJson } from '../stream/api.ts';
+import { CompareSection } from './compare-section.tsx';
+import { LivePull } from './live-pull.tsx';
+import { LogSection } from './log-section.tsx';
+import { PullSheet, RegroupCard } from './paper.tsx';
+import { SessionPulls } from './session-pulls.tsx';
 import { StudySection } from './study-section.tsx';
+import { TrialsSection } from './trials-section.tsx';
+import { Problem, readLog, toProblem } from './write-down.tsx';
 
-/** A session that is still recorded is judged anew this often: each look reads all of it. */
-const refreshMs = 15_000;
+/** Parts of the page by the address behind its name; a number is a session. */
+const parts = [
+  { name: '', title: 'Session' },
+  { name: 'now', title: 'In progress' },
+  { name: 'compare', title: 'Compare' },
+  { name: 'study', title: 'Study and trials' },
+  { name: 'log', title: 'Log of changes' },
+] as const;
 
 export function PullsPage({ rest }: PageProps) {
   const sessions = useSignal<SessionView[] | undefined>(undefined);
   const problem = useSignal('');
   useEffect(() => {
-    getJson<SessionsView>('/api/sessions').then(
-      (found) => {
-        sessions.value = found.sessions;
-      },
-      (error: unknown) => {
-        problem.value = toText(error);
-      },
-    );
+    const failed = (error: unknown) => {
+      problem.value = toProblem(error);
+    };
+    getJson<SessionsView>('/api/sessions').then((found) => {
+      sessions.value = found.sessions;
+    }, failed);
+    readLog().catch(failed);
   }, []);
-  const list = sessions.value ?? [];
-  const chosen = rest[0] === undefined ? list[0] : list.find(({ session }) => String(session) === rest[0]);
+  const [part = '', detail = ''] = rest;
+  const list = sessions.value;
+  const current = parts.find(({ name }) => name === part)?.name ?? '';
   return (
     <div class="page pulls-page">
-      <div class="pulls-head">
+      <div class="pulls-head no-print">
         <h1>Pulls</h1>
-        {list.length > 0 && (
-          <label>
-            <span class="visually-hidden">Session</span>
-            <select
-              value={String(chosen?.session ?? '')}
-              onChange={(event) => {
-                location.hash = toAddress('pulls', event.currentTarget.value);
-              }}
+        <nav class="parts" aria-label="Parts of this page">
+          {parts.map(({ name, title }) => (
+            <a
+              key={name}
+              class={name === current ? 'button chosen' : 'button'}
+              href={name === '' ? toAddress('pulls') : toAddress('pulls', name)}
+              aria-current={name === current ? 'page' : undefined}
             >
-              {list.map(({ session, startedWallMs, state, seconds }) => (
-                <option key={session} value={session}>
-                  {session}: {new Date(startedWallMs).toLocaleString()}, {state === 'open' ? 'being recorded' : toClockText(seconds)}
-                </option>
-              ))}
-            </select>
-          </label>
-        )}
+              {title}
+            </a>
+          ))}
+        </nav>
       </div>
-      {problem.value && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
-      {sessions.value?.length === 0 && <p>Nothing is recorded yet: pulls are found in what is recorded, and recording begins by itself.</p>}
-      {chosen && <SessionPulls key={chosen.session} session={chosen.session} isOpen={chosen.state === 'open'} />}
-      {list.length > 0 && <StudySection sessions={list} />}
+      <Problem text={problem.value} />
+      <Part part={part} detail={detail} sessions={list} />
     </div>
   );
 }
 
-function toText(error: unknown): string {
-  return error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+function Part({ part, detail, sessions }: { part: string; detail: string; sessions: SessionView[] | undefined }) {
+  switch (part) {
+    case 'now':
+      return <LivePull />;
+    case 'log':
+      return <LogSection />;
+    case 'sheet':
+      return <PullSheet session={Number(detail)} />;
+    case 'card':
+      return <RegroupCard entry={Number(detail)} />;
+    case 'compare':
+      return sessions ? <CompareSection sessions={sessions} /> : null;
+    case 'study':
+      return sessions ? (
+        <>
+          <StudySection sessions={sessions} />
+          <TrialsSection />
+        </>
+      ) : null;
+    default:
+      return sessions ? <OneSession sessions={sessions} asked={part} /> : null;
+  }
 }
 
-function SessionPulls({ session, isOpen }: { session: number; isOpen: boolean }) {
-  const view = useSignal<PullsView | undefined>(undefined);
-  const problem = useSignal('');
-  const left = useSignal<ReadonlySet<number>>(new Set());
-  useEffect(() => {
-    let asking = false;
-    const look = async () => {
-      if (asking || document.hidden) return;
-      asking = true;
-      try {
-        view.value = await getJson<PullsView>(`/api/sessions/${session}/pulls`);
-        problem.value = '';
-      } catch (error) {
-        problem.value = toText(error);
-      }
-      asking = false;
-    };
-    void look();
-    if (!isOpen) return;
-    const timer = setInterval(() => void look(), refreshMs);
-    return () => clearInterval(timer);
-  }, [session, isOpen]);
-  const pulls = useComputed(() => view.value?.pulls ?? []);
-  const shown = useComputed(() => pulls.value.map((pull, i) => ({ pull, number: i + 1 })).filter(({ number }) => !left.value.has(number)));
-  if (!view.value) return problem.value ? <p class="problem">{problem}</p> : <p role="status">Looking for pulls in session {session}.</p>;
-  const toggle = (number: number) => {
-    const next = new Set(left.value);
-    if (!next.delete(number)) next.add(number);
-    left.value = next;
-  };
+function OneSession({ sessions, asked }: { sessions: SessionView[]; asked: string }) {
+  const chosen = asked === '' ? sessions[0] : sessions.find(({ session }) => String(session) === asked);
+  if (sessions.length === 0) return <p>Nothing is recorded yet: pulls are found in what is recorded, and recording begins by itself.</p>;
   return (
     <>
-      {problem.value && <p class="problem">What stands here is old. {problem}</p>}
-      {view.value.notJudged.map(({ what, line }) => (
-        <p key={line} class="problem">
-          {what} are not judged. This line would let them be: <code>{line}</code>
-        </p>
-      ))}
-      {pulls.value.length === 0 && view.value.notJudged.length === 0 && (
-        <p>
-          No pull yet in {toClockText(view.value.seconds)}. A pull is full throttle with rising engine speed for 1.5 s or more; a hold is
-          steady load for 4 s or more.
-        </p>
-      )}
-      {pulls.value.length > 0 && (
-        <>
-          <ol class="plain pull-rows">
-            {pulls.value.map((pull, i) => (
-              <PullRow
-                key={`${pull.kind} ${pull.from}`}
-                pull={pull}
-                number={i + 1}
-                isShown={!left.value.has(i + 1)}
-                at={`${toAddress('sessions', String(session))}?at=${Math.round(view.value?.startUs ?? 0) + Math.round(pull.from * 1e6)}`}
-                toggle={() => toggle(i + 1)}
-              />
-            ))}
-          </ol>
-          <SpreadPlot pulls={shown.value} />
-          <PeakTable pulls={shown.value} />
-          <p class="small quiet">
-            Indicated temperatures: a probe lags, so a peak may come after the lift, up to 3 s. Spread is the highest less the lowest of the
-            probes that give numbers, and is silent when all go hot together. Below 15 to 20 K between cylinders means nothing yet.
-          </p>
-        </>
+      <label class="field">
+        <span>Session</span>
+        <select
+          value={String(chosen?.session ?? '')}
+          onChange={(event) => {
+            location.hash = toAddress('pulls', event.currentTarget.value);
+          }}
+        >
+          {sessions.map(({ session, startedWallMs, state, seconds }) => (
+            <option key={session} value={session}>
+              {session}: {new Date(startedWallMs).toLocaleString()}, {state === 'open' ? 'being recorded' : toClockText(seconds)}
+            </option>
+          ))}
+        </select>
+      </label>
+      {chosen ? (
+        <SessionPulls key={chosen.session} session={chosen.session} isOpen={chosen.state === 'open'} />
+      ) : (
+        <p class="problem">There is no session {asked}.</p>
       )}
     </>
   );
-}
-
-interface PullRowProps {
-  pull: PullView;
-  number: number;
-  isShown: boolean;
-  /** Address of the replay at its beginning. */
-  at: string;
-  toggle(): void;
-}
-
-function PullRow({ pull, number, isShown, at, toggle }: PullRowProps) {
-  const { kind, complete, from, to, speedFrom, speedTo, bands, sets } = pull;
-  const spread = Math.max(...bands.flatMap(({ spreadK }) => spreadK ?? []));
-  const what = kind === 'hold' ? (complete ? 'Hold' : 'Short hold') : complete ? 'Sweep' : 'Sweep, lifted early';
-  return (
-    <li class="panel pull-row" data-kind={kind}>
-      <label>
-        <input type="checkbox" checked={isShown} onChange={toggle} />
-        <b>
-          {number} {what}
-        </b>
-      </label>
-      <span>
-        {kind === 'hold' ? Math.round((speedFrom + speedTo) / 2) : `${speedFrom} to ${speedTo}`} rpm, {toNumberText(to - from, 1)} s
-      </span>
-      <span>{Number.isFinite(spread) ? `spread up to ${toNumberText(spread, 0)} K` : 'no spread'}</span>
-      <span class="quiet">{sets.map(toSetText).filter(Boolean).join('; ')}</span>
-      <a class="button" href={at}>
-        Replay
-      </a>
-    </li>
-  );
-}
-
-function toSetText({ set, dutyMax, deltaMin, deltaMax }: PullView['sets'][number]): string {
-  const parts = [
-    dutyMax !== null && `duty up to ${toNumberText(dutyMax, 0)} %`,
-    deltaMin !== null && deltaMax !== null && `delta ${toNumberText(deltaMin, 0)} to ${toNumberText(deltaMax, 0)} kPa`,
-  ].filter(Boolean);
-  return parts.length > 0 ? `${set}: ${parts.join(', ')}` : '';
 }

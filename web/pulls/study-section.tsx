@@ -1,9 +1,12 @@
 // The distribution study over chosen sessions: which cylinder differs, what could be the cause, the test that decides, what to try next.
 import { useSignal } from '@preact/signals';
+import type { LogEntryRequest } from '../../server/contract/log-book.ts';
 import type { StudyView } from '../../server/contract/pulls.ts';
 import type { SessionView } from '../../server/contract/sessions.ts';
 import { toNumberText, toSignedText } from '../shell/numbers.ts';
-import { ApiError, getJson } from '../stream/api.ts';
+import { getJson } from '../stream/api.ts';
+import { StudyDrawing } from './study-drawing.tsx';
+import { Problem, toProblem, useWork, WriterField, writeDown } from './write-down.tsx';
 
 const trialsShown = 8;
 
@@ -20,7 +23,7 @@ export function StudySection({ sessions }: { sessions: SessionView[] }) {
       study.value = await getJson<StudyView>(`/api/study?sessions=${numbers.join(',')}`);
       problem.value = '';
     } catch (error) {
-      problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+      problem.value = toProblem(error);
     }
     busy.value = false;
   };
@@ -73,6 +76,7 @@ function Found({ study }: { study: StudyView }) {
           Not judged: {what}. {line.startsWith('nothing:') ? line.slice(8) : <code>{line}</code>}
         </p>
       ))}
+      {study.cylinders.length > 0 && <StudyDrawing study={study} />}
       {study.cylinders.length > 0 && <Cylinders study={study} />}
       {study.effects.length > 0 && <Effects study={study} />}
       {study.trials.length > 0 && <Trials study={study} />}
@@ -115,11 +119,11 @@ function Effects({ study }: { study: StudyView }) {
     <details>
       <summary>Effects with their 90 % interval ({study.effects.length})</summary>
       <ul>
-        {study.effects.map(({ kind, subject, kelvin, low, high, separable }) => (
+        {study.effects.map(({ kind, subject, kelvin, low, high, separable, verdict }) => (
           <li key={`${kind} ${subject}`}>
             {kind} {subject}:{' '}
             {separable && kelvin !== null
-              ? `${toSignedText(kelvin, 0)} K (${toSignedText(low ?? 0, 0)} to ${toSignedText(high ?? 0, 0)})`
+              ? `${toSignedText(kelvin, 0)} K (${toSignedText(low ?? 0, 0)} to ${toSignedText(high ?? 0, 0)}), ${verdict}`
               : 'these sessions can not separate it'}
           </li>
         ))}
@@ -129,17 +133,53 @@ function Effects({ study }: { study: StudyView }) {
 }
 
 function Trials({ study }: { study: StudyView }) {
+  const { busy, problem, run } = useWork();
+  const done = (trial: StudyView['trials'][number]) =>
+    run(async () => {
+      const { kind, change, predictedSpread, plan } = trial;
+      await writeDown({ kind: 'trial', trial: kind as TrialKind, change, predictedSpread, ...(plan ? { plan } : {}) });
+    });
   return (
     <>
       <h3>What to try next, the most telling first</h3>
-      <ol>
-        {study.trials.slice(0, trialsShown).map(({ kind, change, predictedSpread, teaches, moves }) => (
-          <li key={`${kind} ${change}`}>
-            {change}. Takes away {Math.round(100 * teaches)} % of what is uncertain; spread then {toNumberText(predictedSpread, 0)} K;{' '}
-            {moves} to move.
+      <Problem text={problem.value} />
+      <WriterField />
+      <ol class="proposed">
+        {study.trials.slice(0, trialsShown).map((trial, i) => (
+          <li key={`${trial.kind} ${trial.change}`} data-kind={trial.kind}>
+            <p>
+              {i === 0 && <b>Proposed: </b>}
+              {trial.change}. Takes away {Math.round(100 * trial.teaches)} % of what is uncertain; spread then{' '}
+              {toNumberText(trial.predictedSpread, 0)} K; {trial.moves} to move.
+            </p>
+            {trial.phases && (
+              <p class="small quiet">
+                Injection from the opening of the intake stroke:{' '}
+                {Object.entries(trial.phases)
+                  .map(([cylinder, degrees]) => `${cylinder}: ${toNumberText(degrees, 0)}°`)
+                  .join(', ')}
+              </p>
+            )}
+            <button type="button" class="button" disabled={busy.value} onClick={() => void done(trial)}>
+              It is done
+            </button>
           </li>
         ))}
       </ol>
+      {study.trials.length > trialsShown && (
+        <details>
+          <summary>All {study.trials.length} that could come next</summary>
+          <ol start={trialsShown + 1} class="small">
+            {study.trials.slice(trialsShown).map(({ kind, change, predictedSpread, teaches, moves }) => (
+              <li key={`${kind} ${change}`}>
+                {change}. {Math.round(100 * teaches)} %; spread then {toNumberText(predictedSpread, 0)} K; {moves} to move.
+              </li>
+            ))}
+          </ol>
+        </details>
+      )}
     </>
   );
 }
+
+type TrialKind = Extract<LogEntryRequest, { kind: 'trial' }>['trial'];

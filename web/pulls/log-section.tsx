@@ -1,0 +1,222 @@
+// The log of changes: plan, trims, pressure, fuel, plugs with a sheet and a photo a cylinder, parts; newest first.
+import { useSignal } from '@preact/signals';
+import type { LogEntry, LogEntryRequest } from '../../server/contract/log-book.ts';
+import { useFeed } from '../stream/feed.ts';
+import { keepFile, logEntries, Problem, useWork, WriterField, writeDown } from './write-down.tsx';
+
+type ChangeWhat = Extract<LogEntryRequest, { kind: 'change' }>['what'];
+
+const whatWords: Record<ChangeWhat, string> = {
+  plan: 'Group plan',
+  trim: 'Fuel trim',
+  pressure: 'Fuel pressure',
+  fuel: 'Fuel',
+  plugs: 'Spark plugs',
+  part: 'Part exchanged',
+  other: 'Something else',
+};
+
+export function LogSection() {
+  const entries = logEntries.value;
+  return (
+    <section class="change-log" aria-labelledby="log-title">
+      <h2 id="log-title">Log of changes</h2>
+      <p class="small">
+        Nothing in it is changed or taken back: a later entry answers an earlier one. Each stands on the time line of its session and in its
+        report.
+      </p>
+      <ChangeForm />
+      <PlugForm />
+      <h3>Written down</h3>
+      {entries === undefined && <p role="status">Reading the log.</p>}
+      {entries?.length === 0 && <p>Nothing yet.</p>}
+      <ol class="plain log-rows">
+        {[...(entries ?? [])].reverse().map((entry) => (
+          <li key={entry.entry} class="panel log-row" data-kind={entry.kind}>
+            <p class="small quiet">
+              {entry.entry}. {new Date(entry.wallMs).toLocaleString()}, {entry.by}
+              {entry.session === null ? '' : `, session ${entry.session}`}
+            </p>
+            <p>{toEntryText(entry)}</p>
+            {entry.note && <p class="small">{entry.note}</p>}
+            {entry.kind === 'plug-sheet' && entry.photo && (
+              <a href={`/api/attachments/${entry.photo}`} target="_blank" rel="noreferrer">
+                <img class="plug-photo" src={`/api/attachments/${entry.photo}`} alt={`Plug of cylinder ${entry.cylinder}`} loading="lazy" />
+              </a>
+            )}
+          </li>
+        ))}
+      </ol>
+    </section>
+  );
+}
+
+/** One entry in words. */
+function toEntryText(entry: LogEntry): string {
+  switch (entry.kind) {
+    case 'note':
+      return '';
+    case 'change': {
+      const cylinders = entry.cylinders && entry.cylinders.length > 0 ? `, cylinder ${entry.cylinders.join(', ')}` : '';
+      const way = entry.from || entry.to ? `: ${entry.from ?? ''} → ${entry.to ?? ''}` : '';
+      return `${whatWords[entry.what]}${cylinders}${way}`;
+    }
+    case 'plug-sheet':
+      return `Plug of cylinder ${entry.cylinder}${entry.plug ? `, ${entry.plug}` : ''}${entry.look ? `: ${entry.look}` : ''}`;
+    case 'trial':
+      return `Trial: ${entry.change}`;
+    case 'trial-undone':
+      return `Trial of entry ${entry.of} taken back`;
+    case 'pull':
+      return `Pull corrected${entry.name ? `: ${entry.name}` : ''}${entry.isNone ? ': it is none' : ''}`;
+    case 'dyno':
+      return `Dyno${entry.dyno ? `: ${entry.dyno}` : ''}${entry.gear ? `, gear ${entry.gear}` : ''}`;
+    case 'torque-log':
+      return `Torque log ${entry.name}${entry.isNone ? ' taken out' : ''}`;
+    default:
+      return (entry as LogEntry).kind;
+  }
+}
+
+function ChangeForm() {
+  const { busy, problem, run } = useWork();
+  const what = useSignal<ChangeWhat>('plan');
+  const save = (form: HTMLFormElement) =>
+    run(async () => {
+      const given = new FormData(form);
+      const text = (name: string) => String(given.get(name) ?? '').trim();
+      const cylinders = text('cylinders')
+        .split(/[^0-9]+/)
+        .filter(Boolean)
+        .map(Number);
+      await writeDown({
+        kind: 'change',
+        what: what.value,
+        ...(text('from') ? { from: text('from') } : {}),
+        ...(text('to') ? { to: text('to') } : {}),
+        ...(cylinders.length > 0 ? { cylinders } : {}),
+        note: text('note'),
+      });
+      form.reset();
+    });
+  return (
+    <details open>
+      <summary>A change</summary>
+      <form
+        class="form-grid"
+        onSubmit={(event) => {
+          event.preventDefault();
+          void save(event.currentTarget);
+        }}
+      >
+        <Problem text={problem.value} />
+        <label class="field">
+          <span>What</span>
+          <select
+            name="what"
+            value={what.value}
+            onChange={(event) => {
+              what.value = event.currentTarget.value as ChangeWhat;
+            }}
+          >
+            {(Object.keys(whatWords) as ChangeWhat[]).map((key) => (
+              <option key={key} value={key}>
+                {whatWords[key]}
+              </option>
+            ))}
+          </select>
+        </label>
+        <label class="field">
+          <span>From</span>
+          <input type="text" name="from" maxLength={200} />
+        </label>
+        <label class="field">
+          <span>To</span>
+          <input type="text" name="to" maxLength={200} />
+        </label>
+        <label class="field">
+          <span>Cylinders, such as 1, 4</span>
+          <input type="text" name="cylinders" maxLength={100} inputMode="numeric" />
+        </label>
+        <label class="field wide">
+          <span>Note</span>
+          <input type="text" name="note" maxLength={2000} />
+        </label>
+        <WriterField />
+        <div class="form-buttons">
+          <button type="submit" class="button main" disabled={busy.value}>
+            Write it down
+          </button>
+        </div>
+      </form>
+    </details>
+  );
+}
+
+function PlugForm() {
+  const { busy, problem, run } = useWork();
+  const cylinders = useFeed().vehicle.value?.engine?.cylinders.map(({ cylinder }) => cylinder) ?? [1];
+  const save = (form: HTMLFormElement) =>
+    run(async () => {
+      const given = new FormData(form);
+      const text = (name: string) => String(given.get(name) ?? '').trim();
+      const photo = given.get('photo');
+      const kept = photo instanceof File && photo.size > 0 ? { photo: await keepFile(photo) } : {};
+      await writeDown({
+        kind: 'plug-sheet',
+        cylinder: Number(text('cylinder')),
+        plug: text('plug'),
+        look: text('look'),
+        note: text('note'),
+        ...kept,
+      });
+      form.reset();
+    });
+  return (
+    <details>
+      <summary>A spark plug's sheet</summary>
+      <p class="small">Plugs tell after a clean cut at full load: ignition off and clutch in at once, and no idling afterwards.</p>
+      <form
+        class="form-grid"
+        onSubmit={(event) => {
+          event.preventDefault();
+          void save(event.currentTarget);
+        }}
+      >
+        <Problem text={problem.value} />
+        <label class="field">
+          <span>Cylinder</span>
+          <select name="cylinder">
+            {cylinders.map((n) => (
+              <option key={n} value={String(n)}>
+                {n}
+              </option>
+            ))}
+          </select>
+        </label>
+        <label class="field">
+          <span>Plug</span>
+          <input type="text" name="plug" maxLength={60} />
+        </label>
+        <label class="field wide">
+          <span>How it looks</span>
+          <input type="text" name="look" maxLength={400} />
+        </label>
+        <label class="field wide">
+          <span>Photo, JPEG or PNG, 8 MB at most</span>
+          <input type="file" name="photo" accept="image/jpeg,image/png" />
+        </label>
+        <label class="field wide">
+          <span>Note</span>
+          <input type="text" name="note" maxLength={2000} />
+        </label>
+        <WriterField />
+        <div class="form-buttons">
+          <button type="submit" class="button" disabled={busy.value}>
+            Write it down
+          </button>
+        </div>
+      </form>
+    </details>
+  );
+}

@@ -1,0 +1,49 @@
+// The study on the engine as it stands: each cylinder's deviation from the others, where it differs, and its groups' effects.
+import type { StudyView } from '../../server/contract/pulls.ts';
+import { toNumberText, toSignedText } from '../shell/numbers.ts';
+import { useFeed } from '../stream/feed.ts';
+
+export function StudyDrawing({ study }: { study: StudyView }) {
+  const engine = useFeed().vehicle.value?.engine;
+  const byNumber = new Map(study.cylinders.map((one) => [one.cylinder, one]));
+  const known = engine?.banks.some(({ cylinders }) => cylinders.length > 0) ? engine.banks : undefined;
+  const banks = known ?? [{ name: '', cylinders: study.cylinders.map(({ cylinder }) => cylinder) }];
+  const groupsOf = (cylinder: number) => engine?.cylinders.find((one) => one.cylinder === cylinder)?.groups ?? {};
+  return (
+    <figure class="study-drawing">
+      <figcaption>As the engine stands, front to the left: deviation from the others</figcaption>
+      {banks.map(({ name, cylinders }) => (
+        <div key={name} class="study-bank">
+          {banks.length > 1 && <p class="strip-name">{name}</p>}
+          <ol class="plain study-cylinders">
+            {cylinders.map((number) => {
+              const found = byNumber.get(number);
+              const kelvin = found?.kelvin ?? null;
+              const phases = Object.values(study.phases).flatMap((byCylinder) => byCylinder[String(number)] ?? []);
+              return (
+                <li
+                  key={number}
+                  class="study-cylinder"
+                  data-differs={found?.differs ? (kelvin !== null && kelvin > 0 ? 'hot' : 'cold') : undefined}
+                >
+                  <span class="cylinder-number">{number}</span>
+                  <b>{kelvin === null ? 'no reading' : `${toSignedText(kelvin, 0)} K`}</b>
+                  <span class="small">{found?.differs ? (kelvin !== null && kelvin > 0 ? 'hot' : 'cold') : 'alike'}</span>
+                  <span class="small quiet">
+                    {Object.entries(groupsOf(number))
+                      .map(([set, group]) => `${set} ${group}`)
+                      .join(', ')}
+                    {phases.map((phase) => `, ${toNumberText(phase, 0)}°`)}
+                  </span>
+                </li>
+              );
+            })}
+          </ol>
+        </div>
+      ))}
+      {Object.keys(study.phases).length > 0 && (
+        <p class="small quiet">Degrees from the opening of the intake stroke to the injection, by firing order and group angles.</p>
+      )}
+    </figure>
+  );
+}

@@ -1,0 +1,104 @@
+// Writing into the log book from the pulls' pages: who writes, kept in this browser, and what went wrong.
+import { type Signal, signal, useSignal } from '@preact/signals';
+import type { LogEntry, LogEntryRequest } from '../../server/contract/log-book.ts';
+import { ApiError, getJson, sendJson } from '../stream/api.ts';
+
+const key = 'evenburn.by';
+
+/** Who writes, as typed last in this browser. */
+export const writer = signal(readWriter());
+
+function readWriter(): string {
+  try {
+    return localStorage.getItem(key) ?? '';
+  } catch {
+    return '';
+  }
+}
+
+/** All entries of the vehicle, oldest first; undefined until they have come. Shared by the pages of pulls. */
+export const logEntries = signal<LogEntry[] | undefined>(undefined);
+
+export async function readLog(): Promise<void> {
+  logEntries.value = await getJson<LogEntry[]>('/api/log-book');
+}
+
+/** What a page gives; the writer's name is put to it. */
+export type Unsigned<E = LogEntryRequest> = E extends unknown ? Omit<E, 'by' | 'note'> & { note?: string } : never;
+
+/** On the disk when it resolves. @throws ApiError */
+export async function writeDown(entry: Unsigned): Promise<LogEntry> {
+  const by = writer.value.trim();
+  const written = await sendJson<LogEntry>('POST', '/api/log-book', { ...entry, by: by === '' ? 'not named' : by });
+  try {
+    localStorage.setItem(key, by);
+  } catch {
+    // Private windows may refuse storage: the name then lives as long as the page.
+  }
+  logEntries.value = [...(logEntries.value ?? []), written];
+  return written;
+}
+
+/** Keeps a photo or a log; its name goes into an entry. @throws ApiError */
+export async function keepFile(file: File): Promise<string> {
+  let answer: Response;
+  try {
+    answer = await fetch('/api/attachments', {
+      method: 'POST',
+      headers: { 'content-type': 'application/octet-stream', accept: 'application/json' },
+      body: file,
+    });
+  } catch {
+    throw new ApiError({ error: 'PAGE_NO_ANSWER', message: 'The program does not answer', cure: 'Is it still running?' });
+  }
+  const json = (await answer.json().catch(() => ({}))) as { name?: string; error?: string; message?: string; cure?: string };
+  if (answer.ok && json.name !== undefined) return json.name;
+  const { error = 'PAGE_NO_ANSWER', message = `The program answered ${answer.status}`, cure = 'Is the file larger than 8 MB?' } = json;
+  throw new ApiError({ error, message, cure });
+}
+
+export function toProblem(error: unknown): string {
+  return error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+}
+
+/** Runs work from a button: one at a time, its problem shown. */
+export function useWork(): { busy: Signal<boolean>; problem: Signal<string>; run(work: () => Promise<void>): Promise<void> } {
+  const busy = useSignal(false);
+  const problem = useSignal('');
+  const run = async (work: () => Promise<void>) => {
+    if (busy.value) return;
+    busy.value = true;
+    try {
+      await work();
+      problem.value = '';
+    } catch (error) {
+      problem.value = toProblem(error);
+    }
+    busy.value = false;
+  };
+  return { busy, problem, run };
+}
+
+export function Problem({ text }: { text: string }) {
+  return text === '' ? null : (
+    <p class="problem" role="alert">
+      {text}
+    </p>
+  );
+}
+
+export function WriterField() {
+  return (
+    <label class="field">
+      <span>Who writes</span>
+      <input
+        type="text"
+        maxLength={60}
+        value={writer}
+        onInput={(event) => {
+          writer.value = event.currentTarget.value;
+        }}
+      />
+    </label>
+  );
+}
