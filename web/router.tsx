@@ -28,9 +28,22 @@ export const pages: PageEntry[] = [
   { name: 'sessions', title: 'Sessions', key: 's', load: async () => (await import('./sessions/sessions-page.tsx')).SessionsPage },
   { name: 'plots', title: 'Plots', key: 'p', load: async () => (await import('./plots/plots-page.tsx')).PlotsPage },
   { name: 'frames', title: 'All frames', key: 'f', load: async () => (await import('./frames/frames-page.tsx')).FramesPage },
-  { name: 'tables', title: 'Table import', key: 't', under: 'frames', load: async () => (await import('./tables/table-page.tsx')).TablePage },
-  { name: 'finder', title: 'Signal finder', key: 'i', under: 'frames', load: async () => (await import('./finder/finder-page.tsx')).FinderPage },
+  {
+    name: 'tables',
+    title: 'Table import',
+    key: 't',
+    under: 'frames',
+    load: async () => (await import('./tables/table-page.tsx')).TablePage,
+  },
+  {
+    name: 'finder',
+    title: 'Signal finder',
+    key: 'i',
+    under: 'frames',
+    load: async () => (await import('./finder/finder-page.tsx')).FinderPage,
+  },
   { name: 'harness', title: 'Harness', key: 'h', load: async () => (await import('./harness/harness-page.tsx')).HarnessPage },
+  { name: 'vehicle', title: 'Vehicle', key: 'v', load: async () => (await import('./vehicle/vehicle-page.tsx')).VehiclePage },
   { name: 'simulator', title: 'Simulator', key: 'b', load: async () => (await import('./simulator/simulator-page.tsx')).SimulatorPage },
 ];
 

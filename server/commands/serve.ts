@@ -21,7 +21,14 @@ interface ServeOptions extends NetworkOptions {
   /** Bytes, and days, of sessions that are kept. */
   keep?: number;
   keepDays?: number;
+  /** Of buses that no file describes yet, as a vehicle file says it. */
+  bitRate?: string;
+  /** What was served before a page asked for this. */
+  before?: ServeOptions;
 }
+
+/** A page that asked for a new start has its answer by then. */
+const answerFirstMs = 200;
 
 const root = findRoot(dirname(fileURLToPath(import.meta.url)));
 const demoVehicle = join(root, 'bus-definitions', 'garganey');
@@ -69,15 +76,36 @@ function parseDays(value: string): number {
   return Number(value);
 }
 
+/** Serves until it is told to stop; a page may ask for another folder or other sources, and it starts again with them. */
 async function serve(options: ServeOptions): Promise<void> {
   const stopped = untilStopped();
   process.once('uncaughtException', (error) => {
     process.stderr.write(`evenburn: ${error.stack ?? error.message}\n`);
     process.exit(4);
   });
+  let now = options;
+  let failed: string | undefined;
+  for (;;) {
+    try {
+      const next = await serveOnce(now, stopped, failed);
+      if (!next) return;
+      failed = undefined;
+      now = next;
+    } catch (error) {
+      // What was served before comes back, and its page says why.
+      if (now.before === undefined) throw error;
+      failed = error instanceof EvenburnError ? `${error.message}. ${error.cure}` : String(error);
+      process.stderr.write(`${failed}\n`);
+      now = now.before;
+    }
+  }
+}
+
+/** Resolves to what is to be served next; undefined at the end. */
+async function serveOnce(options: ServeOptions, stopped: Promise<number>, failed: string | undefined): Promise<ServeOptions | undefined> {
   let station: Station | undefined;
   // Definitions are read in a worker, the recorder starts in another, and this thread reads the rest of the program meanwhile.
-  const definitions = await readDefinitions(options.vehicle ?? demoVehicle);
+  const definitions = await readDefinitions(options.vehicle ?? demoVehicle, () => blankVehicleOf(options));
   const opening = openData(options, definitions.vehicle, () => station);
   const [opened, pages, given] = await Promise.allSettled([opening, pagesReady(), definitions.vehicle]);
   const close = async () => {
@@ -104,23 +132,55 @@ async function serve(options: ServeOptions): Promise<void> {
     station.sampleWatcher = livePulls;
     livePulls.start();
     const editor = new VehicleEditor(options.vehicle ?? demoVehicle);
+    const { beginning, begun } = await openBeginning(options, failed);
     const { made: _made, ...reached } = network;
     const server = await resultOf(pages)(
-      { station, sessions, tasks, searches, checks, signOffs, logBook, attachments, dyno, livePulls, editor, ...reached },
+      { station, sessions, tasks, searches, checks, signOffs, logBook, attachments, dyno, livePulls, editor, beginning, ...reached },
       options.port,
     );
     definitions.follow(station);
     tellStart(vehicle, sources, server.url);
+    if (await blankVehicleOf(options)) process.stderr.write(`The vehicle folder is empty: begin at ${server.url}#/begin\n`);
     await tellNetwork(network, server.port);
-    process.exitCode = await stopped;
+    const next = await Promise.race([stopped, begun]);
+    if (typeof next === 'number') process.exitCode = next;
     // Whoever reads a session keeps its log beside it: readers go before the recorder closes it.
     livePulls.close();
     await Promise.all([sessions.close(), tasks.close(), dyno.close(), drivenNow.close(), searches.close()]);
     await server.close();
     await Promise.all([checks.live.close(), editor.close()]);
+    // The same port, and the passphrases that are kept by now.
+    const { passphraseFile: _file, askPassphrases: _ask, newPassphrases: _new, ...kept } = options;
+    return typeof next === 'number' ? undefined : { ...kept, ...next, port: server.port, before: { ...kept, port: server.port } };
   } finally {
     await close();
   }
+}
+
+/** An empty folder is where a vehicle begins; one that isn't there is a mistake in its name. */
+async function blankVehicleOf({ vehicle, bus, bitRate }: ServeOptions): Promise<Vehicle | undefined> {
+  const { isBlankFolder, toBlankVehicle } = await import('../editing/blank-vehicle.ts');
+  if (vehicle === undefined || !isBlankFolder(vehicle)) return undefined;
+  return toBlankVehicle(
+    bus.map((text) => text.slice(0, Math.max(0, text.indexOf('=')))),
+    bitRate,
+  );
+}
+
+async function openBeginning({ vehicle, bus, data }: ServeOptions, failed: string | undefined) {
+  const { Beginning } = await import('../editing/beginning.ts');
+  const { dataFolder } = await import('../settings.ts');
+  const served = { folder: vehicle ?? demoVehicle, demo: vehicle === undefined, buses: bus, data: dataFolder(data) };
+  let startAgain: (next: Pick<ServeOptions, 'vehicle' | 'bus' | 'bitRate'>) => void = () => undefined;
+  const begun = new Promise<Pick<ServeOptions, 'vehicle' | 'bus' | 'bitRate'>>((resolve) => {
+    startAgain = resolve;
+  });
+  const beginning = new Beginning(
+    { ...served, ...(failed === undefined ? {} : { failed }) },
+    // The answer goes out first.
+    { startAgain: ({ folder, buses, ...rate }) => void setTimeout(startAgain, answerFirstMs, { vehicle: folder, bus: buses, ...rate }) },
+  );
+  return { beginning, begun };
 }
 
 /** Bus → how good the time stamps of its source are. */
@@ -204,7 +264,8 @@ interface Definitions {
   close(): Promise<void>;
 }
 
-async function readDefinitions(folder: string): Promise<Definitions> {
+/** @param blank The vehicle that stands in for an empty folder. */
+async function readDefinitions(folder: string, blank: () => Promise<Vehicle | undefined>): Promise<Definitions> {
   const { watchVehicle } = await import('../definitions/watch-vehicle.ts');
   const inThisThread = async () => (await import('../definitions/load-vehicle.ts')).getVehicle(folder);
   let station: Station | undefined;
@@ -218,7 +279,7 @@ async function readDefinitions(folder: string): Promise<Definitions> {
       if (++saves > 1) show(saved);
       else if (saved.vehicle) resolve(saved.vehicle);
       // Errors are told by whom every command uses, with the place of each.
-      else inThisThread().then(resolve, reject);
+      else blank().then((empty) => (empty ? resolve(empty) : inThisThread().then(resolve, reject)), reject);
     };
     opened = watchVehicle(folder, undefined, told, () => inThisThread().then(resolve, reject));
   });

@@ -4,7 +4,7 @@ import { definitionFileBytesMax, definitionFilesMax } from '../limits.ts';
 import { problemView } from './vehicle-view.ts';
 
 /** A file within the vehicle folder: `vehicle.yaml`, `harness.yaml`, `devices/NAME.yaml`; `../devices/NAME.yaml` is shared by several vehicles. */
-const path = z.string().regex(/^(vehicle\.yaml|harness\.yaml|(\.\.\/)?devices\/[A-Za-z0-9][A-Za-z0-9_-]{0,63}\.ya?ml)$/i);
+const path = z.string().regex(/^(vehicle\.yaml|harness\.yaml|(\.\.\/)?devices\/[^.\\/\p{Cc}][^\\/\p{Cc}]{0,120}\.(yaml|yml|YAML|YML))$/u);
 const text = z.string().max(definitionFileBytesMax);
 
 export const definitionText = z.object({ path, text }).meta({ id: 'DefinitionText' });
@@ -47,8 +47,11 @@ export const draftRequest = z
 
 export type DraftRequest = z.infer<typeof draftRequest>;
 
-/** A value of a file with its place; `source` as it is written, left out where it takes several lines. */
-export type DraftNode = { line: number; source?: string } & (
+/**
+ * A value of a file with its place: its line, and the columns from its key to its end (of the key alone where it takes several lines).
+ * `source` is the value as it is written, left out where it takes several lines.
+ */
+export type DraftNode = { line: number; from: number; to: number; source?: string } & (
   | { kind: 'map'; entries: { key: string; node: DraftNode }[] }
   | { kind: 'list'; items: DraftNode[] }
   | { kind: 'scalar'; value: string; type: 'text' | 'number' | 'flag' | 'nothing' }

@@ -75,7 +75,7 @@ function toSplice({ kind, at, value, source }: DraftEdit): Splice {
 function toNode(file: YamlText, value: YamlValue, path: Path): DraftNode {
   const range = file.rangeOfValue(path);
   const written = range ? file.text.slice(range.start, range.end).trim() : '';
-  const where = { line: file.placeOfValue(path).line, ...(written === '' || written.includes('\n') ? {} : { source: written }) };
+  const where = placeOf(file, path, written);
   if (value instanceof Map) {
     return { ...where, kind: 'map', entries: [...value].map(([key, inner]) => ({ key, node: toNode(file, inner, [...path, key]) })) };
   }
@@ -84,4 +84,12 @@ function toNode(file: YamlText, value: YamlValue, path: Path): DraftNode {
   if (typeof value === 'boolean') return { ...where, kind: 'scalar', type: 'flag', value: String(value) };
   if (value === null) return { ...where, kind: 'scalar', type: 'nothing', value: '' };
   return { ...where, kind: 'scalar', type: 'number', value: written === '' ? String(value) : written };
+}
+
+function placeOf(file: YamlText, path: Path, written: string): { line: number; from: number; to: number; source?: string } {
+  const key = file.placeOfKey(path);
+  const value = file.placeOfValue(path);
+  const oneLine = !written.includes('\n') && key.line === value.line;
+  const place = { line: key.line, from: key.column, to: oneLine ? Math.max(key.endColumn, value.endColumn) : key.endColumn };
+  return written === '' || written.includes('\n') ? place : { ...place, source: written };
 }

@@ -16,6 +16,7 @@ import {
   type ZodTypeProvider,
 } from 'fastify-type-provider-zod';
 import type { ErrorView } from '../contract/error.ts';
+import type { Beginning } from '../editing/beginning.ts';
 import type { VehicleEditor } from '../editing/vehicle-editor.ts';
 import { EvenburnError } from '../errors.ts';
 import { httpBodyBytesMax, httpRequestsPerMinuteMax } from '../limits.ts';
@@ -30,6 +31,7 @@ import type { Access } from './access.ts';
 import { addAccessRoutes, holdToRoles } from './access-routes.ts';
 import { addAlarmRoutes } from './alarm-routes.ts';
 import { addAttachmentRoutes } from './attachment-routes.ts';
+import { addBeginningRoutes } from './beginning-routes.ts';
 import { addChecksRoutes, type CheckDesk } from './checks-routes.ts';
 import { addDefinitionRoutes } from './definition-routes.ts';
 import { addFrameRoutes } from './frame-routes.ts';
@@ -85,6 +87,8 @@ export interface AppParts {
   searches?: Pick<SignalSearches, 'list' | 'get' | 'start' | 'cancel' | 'findingOf'>;
   /** Changes the vehicle folder's files; without it tables are not read and nothing is written. */
   editor?: Pick<VehicleEditor, 'layOutTable' | 'addDevice' | 'addSignal' | 'read' | 'tryDraft' | 'save'>;
+  /** Another vehicle folder or other sources; without it the server serves what it was started with. */
+  beginning?: Pick<Beginning, 'view' | 'begin'>;
   /** Logins of a server on the network; without it whoever reaches the server is crew, so it listens on loopback only. */
   access?: Access;
   /** By what names the server may be asked; by default those of loopback. */
@@ -117,6 +121,7 @@ const topics: AddRoutes[] = [
   addTableRoutes,
   addSearchRoutes,
   addDefinitionRoutes,
+  addBeginningRoutes,
 ];
 
 export async function buildApp(parts: AppParts): Promise<App> {
