@@ -1,11 +1,11 @@
 // Listens at one bit rate for the bit-rate finder: through a serial-line adapter, or a SocketCAN interface that this user may set up.
 import { execFile } from 'node:child_process';
-import { isUnacknowledged, toErrorFrame } from '../checks/error-frame.ts';
 import { machineClock, SessionClock } from '../clock.ts';
 import { EvenburnError } from '../errors.ts';
 import type { ReaderNote } from './batch-wire.ts';
 import type { Heard, ListenAt } from './bit-rate-finder.ts';
 import { findInterface } from './can-interface.ts';
+import { isUnacknowledged, toErrorFrame } from './error-frame.ts';
 import { frameFlag } from './frame-batch.ts';
 import { parseSource } from './open-source.ts';
 import type { FrameTaker } from './reader-outlet.ts';

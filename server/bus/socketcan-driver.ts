@@ -1,8 +1,8 @@
 // Listens on a SocketCAN interface inside a reader process: opens, notices when it goes, and opens again. It holds no way to send.
-import { errorClass, kindsOf, toErrorFrame } from '../checks/error-frame.ts';
 import { EvenburnError } from '../errors.ts';
 import { checkInterface, findInterface, findNameOf, type InterfaceCounters, readCounters } from './can-interface.ts';
 import { CountLooks } from './count-looks.ts';
+import { errorClass, kindsOf, toErrorFrame } from './error-frame.ts';
 import { frameFlag } from './frame-batch.ts';
 import type { FrameTaker } from './reader-outlet.ts';
 import type { StampClock } from './stamp-clock.ts';

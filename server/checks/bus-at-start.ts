@@ -1,6 +1,6 @@
 // Whether sync and bus held while the starter turned. Pure.
+import { isFault } from '../bus/error-frame.ts';
 import type { Bout } from './engine-run.ts';
-import { isFault } from './error-frame.ts';
 import { followDevice } from './outage.ts';
 import { round, type StartCheck } from './start-check.ts';
 import { firstAtOrAfter, heldFor, type Watched, watch } from './watch.ts';

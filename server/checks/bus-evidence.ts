@@ -1,7 +1,7 @@
 // One bus of a recording as the bus check's judges see it: its traffic, its devices' silences, its faults, and where verdicts go.
+import { type ErrorFrame, headerShare, isFault, isFraming, isUnacknowledged } from '../bus/error-frame.ts';
 import type { Bus } from '../definitions/vehicle.ts';
 import { type BusTraffic, type FrameLog, idText, type Repetition, type TrafficLog } from './bus-traffic.ts';
-import { type ErrorFrame, headerShare, isFault, isFraming, isUnacknowledged } from './error-frame.ts';
 import { type DevicePresence, followDevice, indexAtOrBefore, type Outage } from './outage.ts';
 import { listCuts } from './trunk-break.ts';
 import type { CheckResult, Verdict } from './verdict.ts';

@@ -1,11 +1,11 @@
 // What a stretch of bus traffic looked like, id by id: the evidence from which the bus check judges.
+import { type ErrorFrame, toErrorFrame } from '../bus/error-frame.ts';
 import { type FrameBatch, frameFlag } from '../bus/frame-batch.ts';
 import { extractRaw } from '../codec/bits.ts';
 import { compileDecoder, type Decoder, pgnOf } from '../codec/decoder.ts';
 import { Transport } from '../codec/transport.ts';
 import { wireSeconds } from '../codec/wire-length.ts';
 import type { Bus, Frame, Signal, Vehicle } from '../definitions/vehicle.ts';
-import { type ErrorFrame, toErrorFrame } from './error-frame.ts';
 
 /** Numbers in order of arrival, in a typed array that grows. */
 export class Column {

@@ -1,7 +1,7 @@
 // The bus check's verdicts on the line as a whole: acknowledgement, ids nobody defined, errors, load.
+import { countByKind, type ErrorFrame, errorClass, isFraming, isUnacknowledged } from '../bus/error-frame.ts';
 import { type BusEvidence, countWithin } from './bus-evidence.ts';
 import { type FrameLog, idText, type TrafficLog } from './bus-traffic.ts';
-import { countByKind, type ErrorFrame, errorClass, isFraming, isUnacknowledged } from './error-frame.ts';
 import { measureTiming } from './frame-findings.ts';
 import type { Outage } from './outage.ts';
 

@@ -1,7 +1,7 @@
 // The line of one simulated bus: one frame at a time, what gets spoilt, and the listener's controller at the end of it.
 import type { FrameBatch } from '../bus/frame-batch.ts';
 import type { Bus } from '../definitions/vehicle.ts';
-import { type ErrorStory, ListenerController } from './error-frame.ts';
+import { type ErrorStory, ListenerController } from './listener-controller.ts';
 import type { Random } from './random.ts';
 import type { ScheduledEvent } from './schedule.ts';
 

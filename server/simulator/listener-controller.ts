@@ -1,27 +1,9 @@
-// Error frames as a SocketCAN driver reports them: class bits in the id, details in eight bytes. Source: Linux include/uapi/linux/can/error.h.
+// The simulated listener's CAN controller: what a SocketCAN driver would report of the frames that were spoilt.
+import { controllerState, errorClass, place, violation } from '../bus/error-frame.ts';
 import { type FrameBatch, frameFlag } from '../bus/frame-batch.ts';
 import type { Random } from './random.ts';
 
-const controllerClass = 0x004;
-const protocolClass = 0x008;
-const busErrorClass = 0x080;
-const countersClass = 0x200;
-
-const form = 0x02;
-const stuff = 0x04;
-
-/** Places in a frame (data[3]). */
-const place = {
-  idHigh: 0x02,
-  idMiddle: 0x06,
-  idLow: 0x0f,
-  lengthCode: 0x0b,
-  data: 0x0a,
-  crc: 0x08,
-  crcDelimiter: 0x18,
-  ackDelimiter: 0x1b,
-  endOfFrame: 0x1a,
-};
+const { form, stuff } = violation;
 
 /** What spoilt a frame: each kind of trouble has its own mixture of error types and places. */
 export type ErrorStory = 'noise' | 'reflection' | 'contact' | 'wrong bit rate' | 'unacknowledged' | 'collision';
@@ -29,7 +11,7 @@ export type ErrorStory = 'noise' | 'reflection' | 'contact' | 'wrong bit rate' |
 const stories: Record<ErrorStory, [type: number, place: number][]> = {
   noise: [
     [stuff, place.data],
-    [stuff, place.idLow],
+    [stuff, place.id12To5],
     [stuff, place.crc],
     [form, place.crcDelimiter],
   ],
@@ -45,12 +27,12 @@ const stories: Record<ErrorStory, [type: number, place: number][]> = {
     [form, place.crcDelimiter],
   ],
   'wrong bit rate': [
-    [stuff, place.idHigh],
+    [stuff, place.id28To21],
     [form, place.crcDelimiter],
-    [stuff, place.idMiddle],
+    [stuff, place.id20To18],
     [stuff, place.lengthCode],
   ],
-  unacknowledged: [[form, place.ackDelimiter]],
+  unacknowledged: [[form, place.acknowledgeDelimiter]],
   collision: [
     [stuff, place.data],
     [form, place.data],
@@ -82,10 +64,12 @@ export class ListenerController {
     const kinds = stories[story];
     const [type, where] = kinds[Math.floor(this.random.between(0, kinds.length))] as [number, number];
     this.receiveErrors = Math.min(255, this.receiveErrors + (story === 'wrong bit rate' ? 4 : 1));
-    this.push(batch, timeUs, bus, protocolClass | busErrorClass | countersClass, 0, type, where);
+    this.push(batch, timeUs, bus, errorClass.protocol | errorClass.busError | errorClass.counters, 0, type, where);
     const state = this.receiveErrors >= passiveFrom ? 'passive' : this.receiveErrors >= warningFrom ? 'warning' : 'active';
-    if (state !== this.state && state !== 'active')
-      this.push(batch, timeUs, bus, controllerClass | countersClass, state === 'passive' ? 0x10 : 0x04, 0, 0);
+    if (state !== this.state && state !== 'active') {
+      const reported = state === 'passive' ? controllerState.receivePassive : controllerState.receiveWarning;
+      this.push(batch, timeUs, bus, errorClass.controller | errorClass.counters, reported, 0, 0);
+    }
     this.state = state;
   }
 

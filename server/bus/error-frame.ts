@@ -51,30 +51,52 @@ export const violation = {
   sending: 0x80,
 } as const;
 
-/** data[3] of an error frame: place in the frame. */
-export const placeNames: Readonly<Record<number, string>> = {
-  2: 'id bits 28 to 21',
-  3: 'start of frame',
-  4: 'substitute remote bit',
-  5: 'identifier extension bit',
-  6: 'id bits 20 to 18',
-  7: 'id bits 17 to 13',
-  8: 'CRC sequence',
-  9: 'reserved bit 0',
-  10: 'data',
-  11: 'data length code',
-  12: 'remote bit',
-  13: 'reserved bit 1',
-  14: 'id bits 4 to 0',
-  15: 'id bits 12 to 5',
-  18: 'intermission',
-  24: 'CRC delimiter',
-  25: 'acknowledge slot',
-  26: 'end of frame',
-  27: 'acknowledge delimiter',
+/** data[3] of an error frame: where in the frame. */
+export const place = {
+  id28To21: 0x02,
+  startOfFrame: 0x03,
+  substituteRemote: 0x04,
+  identifierExtension: 0x05,
+  id20To18: 0x06,
+  id17To13: 0x07,
+  crc: 0x08,
+  reserved0: 0x09,
+  data: 0x0a,
+  lengthCode: 0x0b,
+  remote: 0x0c,
+  reserved1: 0x0d,
+  id4To0: 0x0e,
+  id12To5: 0x0f,
+  intermission: 0x12,
+  crcDelimiter: 0x18,
+  acknowledgeSlot: 0x19,
+  endOfFrame: 0x1a,
+  acknowledgeDelimiter: 0x1b,
+} as const;
+
+const placeNames: Readonly<Record<number, string>> = {
+  [place.id28To21]: 'id bits 28 to 21',
+  [place.startOfFrame]: 'start of frame',
+  [place.substituteRemote]: 'substitute remote bit',
+  [place.identifierExtension]: 'identifier extension bit',
+  [place.id20To18]: 'id bits 20 to 18',
+  [place.id17To13]: 'id bits 17 to 13',
+  [place.crc]: 'CRC sequence',
+  [place.reserved0]: 'reserved bit 0',
+  [place.data]: 'data',
+  [place.lengthCode]: 'data length code',
+  [place.remote]: 'remote bit',
+  [place.reserved1]: 'reserved bit 1',
+  [place.id4To0]: 'id bits 4 to 0',
+  [place.id12To5]: 'id bits 12 to 5',
+  [place.intermission]: 'intermission',
+  [place.crcDelimiter]: 'CRC delimiter',
+  [place.acknowledgeSlot]: 'acknowledge slot',
+  [place.endOfFrame]: 'end of frame',
+  [place.acknowledgeDelimiter]: 'acknowledge delimiter',
 };
 
-const acknowledgePlaces = [0x19, 0x1b];
+const acknowledgePlaces: readonly number[] = [place.acknowledgeSlot, place.acknowledgeDelimiter];
 
 export function toErrorFrame(timeUs: number, id: number, bytes: Uint8Array): ErrorFrame {
   const at = (index: number) => bytes[index] ?? 0;
@@ -92,8 +114,21 @@ export function isFraming(error: ErrorFrame): boolean {
   return (error.classes & errorClass.protocol) !== 0 && (error.kind & (violation.stuff | violation.form)) !== 0 && !isUnacknowledged(error);
 }
 
-/** data[3] of the header: start of frame, id, control bits, length code. */
-const headerPlaces = [2, 3, 4, 5, 6, 7, 9, 11, 12, 13, 14, 15];
+/** Start of frame, id, control bits, length code. */
+const headerPlaces: readonly number[] = [
+  place.startOfFrame,
+  place.id28To21,
+  place.id20To18,
+  place.id17To13,
+  place.id12To5,
+  place.id4To0,
+  place.substituteRemote,
+  place.identifierExtension,
+  place.remote,
+  place.reserved0,
+  place.reserved1,
+  place.lengthCode,
+];
 
 /**
  * Share of the errors whose place is known that lie in the frame's header; undefined when fewer than ten say where. A frame at another
