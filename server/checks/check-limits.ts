@@ -1,4 +1,5 @@
 // Limits of the checks that the user may change, in `checks:` of vehicle.yaml. Pure.
+import { checkKeys } from '../definitions/check-schema.ts';
 import { isFault, parseQuantity } from '../definitions/quantity.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { YamlValue } from '../definitions/yaml-text.ts';
@@ -13,6 +14,7 @@ const unitOfEnding: [ending: string, unit: string, factor: number][] = [
   ['Percent', '%', 1],
   ['S', 's', 1],
   ['K', 'K', 1],
+  ['C', 'degC', 1],
 ];
 
 /** `oilRunningKpa` is written `oil_running: 70 kPa`. */
@@ -41,6 +43,7 @@ export function withUsersLimits<T extends Readonly<Record<string, number>>>(
     return limits;
   }
   for (const [key, value] of said as Map<unknown, unknown>) {
+    if (checkKeys.some((known) => known === key)) continue;
     const name = Object.keys(usual).find((candidate) => toLimitKey(candidate).key === String(key));
     if (name === undefined) {
       const known = Object.keys(usual).map((candidate) => toLimitKey(candidate).key);

@@ -52,7 +52,7 @@ function readObject(schema: z.ZodObject, given: YamlValue, path: Path, context: 
   }
   const result: Record<string, unknown> = {};
   for (const [key, inner] of value) {
-    const part = Object.hasOwn(schema.shape, key) ? schema.shape[key] : undefined;
+    const part = Object.hasOwn(schema.shape, key) ? schema.shape[key] : catchallOf(schema);
     if (part) result[key] = readValue(part, inner, [...path, key], context);
     else context.problems.addAtKey(context.file, [...path, key], unknownKey(key, path, Object.keys(schema.shape)));
   }
@@ -61,6 +61,12 @@ function readObject(schema: z.ZodObject, given: YamlValue, path: Path, context: 
     context.problems.addAtKey(context.file, path, missingKey(key, part as z.ZodType));
   }
   return result;
+}
+
+/** The shape of keys that an object does not name; undefined where it takes no others. */
+function catchallOf(schema: z.ZodObject): unknown {
+  const { catchall } = schema.def;
+  return catchall instanceof z.ZodNever ? undefined : catchall;
 }
 
 /** The key that a plain text stands for, where a group of keys may also be written as one text (meta `shortFor`). */

@@ -4,11 +4,13 @@ import { readdir, readFile, stat } from 'node:fs/promises';
 import { basename, join } from 'node:path';
 import { whyNot } from '../channels/channel-list.ts';
 import { checkFormula, formulaChannels } from '../channels/formula.ts';
+import { usualProcedures } from '../checks/usual-procedures.ts';
 import { EvenburnError } from '../errors.ts';
 import { definitionFileBytesMax } from '../limits.ts';
 import { builtInNames } from './built-in-names.ts';
 import { checkBusLoads } from './bus-budget.ts';
 import { type Members, nameReserved, resolveBuses, type VehicleText } from './bus-members.ts';
+import { resolveProcedures } from './check-procedures.ts';
 import { checkShape } from './check-shape.ts';
 import { countCylinders, type EngineContext, resolveEngine, resolveInjectorSet } from './engine-parts.ts';
 import { checkLowerSnake } from './fields.ts';
@@ -203,7 +205,8 @@ class VehicleReader {
       ...resolveDyno(text),
       supplies: this.resolveGroups(text, 'supplies', context),
       grounds: this.resolveGroups(text, 'grounds', context),
-      checks: text.checks,
+      checks: file.data instanceof Map ? file.data.get('checks') : undefined,
+      procedures: [],
       warnings: [],
     };
     this.resolveRules(file, text, known, vehicle);
@@ -223,6 +226,7 @@ class VehicleReader {
     };
     checkDerived(text, rules);
     vehicle.alarms = resolveAlarms(text, rules);
+    vehicle.procedures = resolveProcedures(text, rules, usualProcedures(vehicle));
   }
 
   private builtInsOf(text: VehicleText): Map<string, string> {

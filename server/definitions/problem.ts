@@ -47,6 +47,7 @@ export const problemCodes = {
   PLAN_UNKNOWN: 'error',
   GROUP_UNKNOWN: 'error',
   TRUNK_DEVICE_UNKNOWN: 'error',
+  STEP_UNKNOWN: 'error',
   TABLE_NOT_ASCENDING: 'error',
   FUEL_FRACTIONS: 'error',
   FORMULA_EMPTY: 'error',

@@ -1,5 +1,6 @@
 // The shape of a vehicle file: one engine, its buses and injectors, and what is to be computed and watched.
 import { z } from 'zod';
+import { checkSchema } from './check-schema.ts';
 import {
   channelName,
   choice,
@@ -324,9 +325,10 @@ export const vehicleSchema = z
       .record(label('Name of a ground group.', 'head'), z.array(channelName('A channel.', 'oil_pressure')))
       .describe('Which channels share a ground.')
       .optional(),
-    checks: field('Settings of the checks (docs/checks.md).', { type: 'object' }, (value): YamlValue | Fault =>
-      value instanceof Map ? value : wrongType('a group of keys', value, '{ ... }'),
-    ).optional(),
+    checks: z
+      .record(label('bus, key-on, probes, injectors, first-start, preparation, or a name of your own.', 'key-on'), checkSchema)
+      .describe('Limits and steps of the checks (docs/checks.md).')
+      .optional(),
   })
   .describe('A vehicle file: one engine and its buses.');
 

@@ -266,6 +266,27 @@ export interface Fuel {
   parts: ReadonlyMap<string, number>;
 }
 
+/** A step of a check as `checks:` writes it; one that only names a usual step has its name alone. */
+export interface StepText {
+  name: string;
+  title?: string;
+  say?: string;
+  waitS?: number;
+  reading?: { unit: string; min?: number; max?: number };
+  watch?: { until?: string; forS: number; withinS?: number };
+  blocking?: boolean;
+}
+
+/** What `checks:` says of one check besides limits: other words and steps of a usual one, or a check of the user's own. */
+export interface ProcedureText {
+  name: string;
+  title?: string;
+  about?: string;
+  safety?: string[];
+  steps?: StepText[];
+  at: Location;
+}
+
 export interface Vehicle {
   name: string;
   /** Content hash over all files: names the definition set. */
@@ -285,8 +306,10 @@ export interface Vehicle {
   /** Sensor supply and ground groups: group name → channels. */
   supplies: ReadonlyMap<string, string[]>;
   grounds: ReadonlyMap<string, string[]>;
-  /** `checks:` as data (groups of keys are Maps); the checks read their own keys. */
+  /** `checks:` as data (groups of keys are Maps); the checks read their limits from it. */
   checks: unknown;
+  /** Steps and words that `checks:` changes or adds, in the file's order. */
+  procedures: ProcedureText[];
   /** Harness file as data (groups of keys are Maps), when there is one; `harness/` gives it meaning. */
   harness?: unknown;
   /** Non-fatal findings of loading. */

@@ -101,7 +101,8 @@ export function resolveLimits(text: VehicleText, file: YamlText): Limits {
   };
 }
 
-function checkFormulaAt(formula: string, path: Path, context: RuleContext, declaredUnit?: string): void {
+/** Reports what is wrong with a formula of the file, at its place. */
+export function checkFormulaAt(formula: string, path: Path, context: RuleContext, declaredUnit?: string): void {
   const { file, problems, scope, formulas, maybeDefined, notMade } = context;
   for (const { offset, length, code, say, fix } of formulas.check(formula, scope, declaredUnit)) {
     const name = formula.slice(offset, offset + length);

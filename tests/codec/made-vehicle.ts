@@ -68,6 +68,7 @@ export function madeVehicle(frames: Frame[], busNames: string[] = ['engine']): V
     supplies: new Map(),
     grounds: new Map(),
     checks: undefined,
+    procedures: [],
     warnings: [],
   };
 }
