@@ -5,26 +5,27 @@ import type { Vehicle } from '../definitions/vehicle.ts';
 import { EvenburnError } from '../errors.ts';
 import { checkInterface } from './can-interface.ts';
 import { ReaderSource } from './reader.ts';
-import { RecordedFileSource, type Speed } from './recorded-file-source.ts';
+import { RecordedFileSource } from './recorded-file-source.ts';
 import { findRateDigit, serialBitRates } from './serial-protocol.ts';
-import type { Source } from './source.ts';
+import type { Source, Speed } from './source.ts';
 
 /** A source as written, understood but not looked at. */
 export type SourceDescription =
   | { kind: 'socketcan'; interface: string }
   | { kind: 'serial'; port: string; baud: number; acknowledges: boolean; bitRate?: number }
   | { kind: 'file'; path: string; speed: Speed }
-  | { kind: 'simulator'; scenario?: string };
+  | { kind: 'simulator'; scenario?: string; speed: Speed };
 
 const defaultBaud = 115_200;
 const speedMax = 1000;
 
 /** Understands a SOURCE. Errors: USAGE_WRONG, naming what was found and what is possible. */
 export function parseSource(text: string): SourceDescription {
+  if (text.startsWith('simulator?')) return parseSimulator(text.slice('simulator'.length), text);
   const colon = text.indexOf(':');
   const kind = colon < 0 ? text : text.slice(0, colon);
   const rest = colon < 0 ? '' : text.slice(colon + 1);
-  if (kind === 'simulator') return rest === '' ? { kind } : { kind, scenario: rest };
+  if (kind === 'simulator') return parseSimulator(rest, text);
   if (kind === 'socketcan') return { kind, interface: needed(rest, text, 'socketcan:INTERFACE, as in socketcan:can0') };
   if (kind === 'serial') return parseSerial(rest, text);
   if (kind === 'file') return parseFile(rest, text);
@@ -44,12 +45,21 @@ function parseSerial(rest: string, text: string): SourceDescription {
 function parseFile(rest: string, text: string): SourceDescription {
   const { head, options } = splitOptions(rest, ['speed'], text);
   const path = needed(head, text, 'file:PATH, as in file:pull.log?speed=2');
+  return { kind: 'file', path, speed: speedOption(options, text) };
+}
+
+function parseSimulator(rest: string, text: string): SourceDescription {
+  const { head, options } = splitOptions(rest, ['speed'], text);
+  const speed = speedOption(options, text);
+  return head === '' ? { kind: 'simulator', speed } : { kind: 'simulator', scenario: head, speed };
+}
+
+function speedOption(options: Map<string, string>, text: string): Speed {
   const speed = options.get('speed') ?? '1';
-  if (speed === 'max') return { kind: 'file', path, speed };
+  if (speed === 'max') return speed;
   const number = Number(speed);
-  if (!(number > 0 && number <= speedMax))
-    throw wrong(`source '${text}': speed is max or a number above 0 and up to ${speedMax}, not '${speed}'`);
-  return { kind: 'file', path, speed: number };
+  if (number > 0 && number <= speedMax) return number;
+  throw wrong(`source '${text}': speed is max or a number above 0 and up to ${speedMax}, not '${speed}'`);
 }
 
 /** Options stand behind the last `?`; a `?` that no known option follows belongs to the path. */
@@ -109,7 +119,7 @@ export async function openSource(text: string, bus: number, vehicle: Vehicle, cl
   const { demoScenario, getScenario } = await import('../simulator/scenario-library.ts');
   const { makeSimulatorSource } = await import('../simulator/simulator-source.ts');
   const scenario = await getScenario(description.scenario ?? demoScenario, vehicle);
-  return makeSimulatorSource(bus, text, vehicle, scenario, clock);
+  return makeSimulatorSource(bus, text, vehicle, scenario, clock, description.speed);
 }
 
 function serialBitRate(bitRate: number | undefined, text: string): number {

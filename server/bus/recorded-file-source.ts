@@ -5,10 +5,7 @@ import type { BusChoice } from '../exchange/intake.ts';
 import { openRecordedFile, type RecordedFile } from '../exchange/recorded-file.ts';
 import { readerFlushIntervalMs } from '../limits.ts';
 import { FrameBatch } from './frame-batch.ts';
-import type { Source, SourceListener } from './source.ts';
-
-/** How much faster than it was recorded; 'max' as fast as frames are taken. */
-export type Speed = number | 'max';
+import type { Source, SourceListener, Speed } from './source.ts';
 
 export interface RecordedFileTarget {
   path: string;

@@ -6,6 +6,9 @@ import type { FrameBatch } from './frame-batch.ts';
 /** How good a source's own time stamps are. */
 export type StampQuality = 'hardware' | 'kernel' | 'adapter' | 'process' | 'file' | 'simulated';
 
+/** How much faster than in real time a recorded file or the simulator runs; 'max': as fast as frames are taken. */
+export type Speed = number | 'max';
+
 /** What a live source knows about its line; what it doesn't know is left out. */
 export interface SourceStatus {
   /** The interface or port as it is called now. */

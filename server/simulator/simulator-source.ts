@@ -1,6 +1,6 @@
 // The simulator as live sources: one simulation per scenario that all simulated buses of a session share, in real time or faster.
 import { FrameBatch } from '../bus/frame-batch.ts';
-import type { Source, SourceListener } from '../bus/source.ts';
+import type { Source, SourceListener, Speed } from '../bus/source.ts';
 import type { SessionClock } from '../clock.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { readerFlushIntervalMs } from '../limits.ts';
@@ -17,7 +17,7 @@ const turnMaxUs = 500_000;
 export class SharedSimulation {
   readonly simulation: Simulation;
   private readonly clock: SessionClock;
-  private readonly speed: number;
+  private readonly speed: Speed;
   private readonly listeners = new Map<number, SourceListener>();
   private readonly all = new FrameBatch(1024);
   private readonly out = new FrameBatch(1024);
@@ -25,7 +25,7 @@ export class SharedSimulation {
   private startUs: number | undefined;
   private doneUs = 0;
 
-  constructor(vehicle: Vehicle, scenario: Scenario, clock: SessionClock, speed = 1) {
+  constructor(vehicle: Vehicle, scenario: Scenario, clock: SessionClock, speed: Speed = 1) {
     this.simulation = new Simulation(vehicle, scenario);
     this.clock = clock;
     this.speed = speed;
@@ -55,7 +55,7 @@ export class SharedSimulation {
 
   private turn(): void {
     const startUs = this.startUs as number;
-    const dueUs = Math.floor((this.clock.nowUs() - startUs) * this.speed);
+    const dueUs = this.speed === 'max' ? Number.POSITIVE_INFINITY : Math.floor((this.clock.nowUs() - startUs) * this.speed);
     const toUs = Math.min(dueUs, this.doneUs + turnMaxUs, this.simulation.lengthUs);
     this.all.clear();
     this.simulation.advance(toUs, this.all);
@@ -119,7 +119,7 @@ export function makeSimulatorSource(
   vehicle: Vehicle,
   scenario: Scenario,
   clock: SessionClock,
-  speed = 1,
+  speed: Speed = 1,
 ): SimulatorSource {
   const ofSession = sharedBySession.get(clock) ?? new Map<string, SharedSimulation>();
   sharedBySession.set(clock, ofSession);

@@ -12,8 +12,10 @@ describe('a source as the person writes it', () => {
     ['file:C:\\logs\\pull 1.pcapng?speed=max', { kind: 'file', path: 'C:\\logs\\pull 1.pcapng', speed: 'max' }],
     ['file:what?.log?speed=0.5', { kind: 'file', path: 'what?.log', speed: 0.5 }],
     ['file:what?', { kind: 'file', path: 'what?', speed: 1 }],
-    ['simulator', { kind: 'simulator' }],
-    ['simulator:demo', { kind: 'simulator', scenario: 'demo' }],
+    ['simulator', { kind: 'simulator', speed: 1 }],
+    ['simulator:demo', { kind: 'simulator', scenario: 'demo', speed: 1 }],
+    ['simulator:warm up.yaml?speed=4', { kind: 'simulator', scenario: 'warm up.yaml', speed: 4 }],
+    ['simulator?speed=max', { kind: 'simulator', speed: 'max' }],
   ])('%s', (text, description) => {
     expect(parseSource(text)).toEqual(description);
   });
@@ -28,6 +30,8 @@ describe('a source as the person writes it', () => {
     ['file:a?speed=0', 'speed is max or a number'],
     ['file:a?speed=fast', 'speed is max or a number'],
     ['file:a?speed=', 'speed is max or a number'],
+    ['simulator:demo?speed=-1', 'speed is max or a number'],
+    ['simulator?pace=2', "unknown option 'pace'"],
     ['file:a?pace=2', "unknown option 'pace'"],
     ['serial:a?baud=fast', 'baud is a whole number'],
     ['serial:a?acknowledge=maybe', 'acknowledge is yes or no'],

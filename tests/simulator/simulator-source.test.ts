@@ -74,11 +74,10 @@ describe('simulator sources', () => {
     expect(heard.map((each) => each.times.length)).toEqual(counts);
   });
 
-  it('give everything of a scenario with an end, then end', async () => {
+  it.each([100, 'max'] as const)('give everything of a scenario with an end, then end (speed %s)', async (speed) => {
     const vehicle = makeVehicle();
     const scenario = readScenario('scenario: short\nstages: [{ stage: key_on, for: 20 s }]', vehicle);
-    // 100 times as fast, so that 20 s pass in a fraction of one.
-    const source = makeSimulatorSource(0, 'simulator:short', vehicle, scenario, new SessionClock(), 100);
+    const source = makeSimulatorSource(0, 'simulator:short', vehicle, scenario, new SessionClock(), speed);
     const heard = new Collected();
     source.start(heard);
     await heard.until(() => heard.ended);
@@ -87,6 +86,19 @@ describe('simulator sources', () => {
     const length = (heard.times.at(-1) as number) - (heard.times[0] as number);
     expect(length / 1e6).toBeGreaterThan(18);
     await source.stop();
+  });
+
+  it('have the same frames at the same distances, whatever the speed', async () => {
+    const vehicle = await getVehicle(garganey);
+    const distances = async (speed: string) => {
+      const source = await openSource(`simulator:first-start?speed=${speed}`, 0, vehicle, new SessionClock());
+      const heard = new Collected();
+      source.start(heard);
+      await heard.until(() => heard.times.length > 500);
+      await source.stop();
+      return heard.times.slice(0, 500).map((timeUs) => timeUs - (heard.times[0] as number));
+    };
+    expect(await distances('20')).toEqual(await distances('max'));
   });
 
   it('refuse a scenario that is not there, or not for this vehicle', async () => {
