@@ -41,13 +41,15 @@ const mayImport: Record<string, string[]> = {
   alarms: ['channels', 'definitions', 'alarms', ''],
   checks: ['checks', 'channels', 'codec', 'bus', 'definitions', 'harness', 'dyno', ''],
   dyno: ['dyno', 'channels', 'definitions', 'checks', ''],
+  // Sessions behind each other, judged by what the checks and the dyno's statistics know.
+  'engine-history': ['engine-history', 'checks', 'channels', 'definitions', 'dyno', ''],
   // Words about what others judged: no file, no database.
   report: ['report', 'alarms', 'channels', 'checks', 'contract', 'definitions', 'dyno', ''],
   simulator: ['simulator', 'bus', 'codec', 'definitions', 'channels', ''],
 };
 
 /** Folders whose code is pure: no I/O, no clock, no log. */
-const pureFolders = ['codec', 'channels', 'alarms', 'dyno', 'checks', 'harness'];
+const pureFolders = ['codec', 'channels', 'alarms', 'dyno', 'checks', 'harness', 'engine-history'];
 
 /** Each outside library has one home (or the few that are named). */
 const homes: Record<string, RegExp> = {

@@ -1,5 +1,6 @@
 // The steps of checks as a vehicle file changes or adds them: names that must be there, conditions that must be formulas.
 import { locate, type VehicleText } from './bus-members.ts';
+import { limitGroups } from './check-schema.ts';
 import { toSuggestion } from './nearest-name.ts';
 import type { Fault } from './problem.ts';
 import type { ProcedureText, StepText } from './vehicle.ts';
@@ -21,7 +22,7 @@ export function resolveProcedures(text: VehicleText, context: RuleContext, usual
     if (!check) return [];
     const path: Path = ['checks', name];
     const known = usual.find((procedure) => procedure.name === name);
-    if (!known) checkOwn(name, check, path, context, usual);
+    if (!known && !limitGroups.includes(name)) checkOwn(name, check, path, context, usual);
     const { title, about, safety, steps } = check;
     if (title === undefined && about === undefined && safety === undefined && steps === undefined) return [];
     return [
@@ -42,7 +43,7 @@ function checkOwn(name: string, check: CheckText, path: Path, { file, problems }
   const known = ['title', 'about', 'safety', 'steps'];
   for (const key of Object.keys(check).filter((one) => !known.includes(one))) {
     const say = `'${name}' is a check of your own and has no limit '${key}'`;
-    const names = usual.map((one) => one.name);
+    const names = [...usual.map((one) => one.name), ...limitGroups];
     problems.addAtKey(file, [...path, key], { code: 'KEY_UNKNOWN', say, fix: `Limits belong to ${names.join(', ')}.` });
   }
   if (check.steps !== undefined) return;

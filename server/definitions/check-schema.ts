@@ -39,6 +39,9 @@ const limit = field('A limit (docs/checks.md).', { type: ['string', 'number'] },
   value instanceof Map || Array.isArray(value) ? wrongType('a limit', value, '70 kPa') : value,
 );
 
+/** Groups of limits without steps: what is read from sessions behind each other (docs/history.md). */
+export const limitGroups: readonly string[] = ['heat-cycles'];
+
 export const checkKeys = ['title', 'about', 'safety', 'steps'] as const;
 
 export const checkSchema = z
