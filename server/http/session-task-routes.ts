@@ -10,7 +10,7 @@ import {
   rereadStart,
   rereadsView,
 } from '../contract/session-tasks.ts';
-import { reportPolicy } from '../report/report-page.ts';
+import { reportPolicy } from '../report/paper.ts';
 import type { App, AppParts } from './app.ts';
 import type { SessionAddress } from './session-routes.ts';
 

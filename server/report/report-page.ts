@@ -1,21 +1,17 @@
 // The report of a session as one HTML page: no request to anywhere, no script, prints on A4 and Letter. Pure.
-import { createHash } from 'node:crypto';
 import type { Verdict } from '../checks/verdict.ts';
 import { type AlarmStretch, toAlarmStretches } from './alarm-stretches.ts';
 import { toCautions } from './cautions.ts';
 import type { CylinderPeak, PullPeaks } from './cylinder-peaks.ts';
 import { html, type Markup, type Piece } from './markup.ts';
+import { checkWords, engineWords, facts, notJudgedList, section, table, toDate, toPaper, verdictTable } from './paper.ts';
 import type { ReportData } from './report-data.ts';
 import { toClock, toPlotFigure, unitWord } from './report-plot.ts';
-import { reportStyle } from './report-style.ts';
 
 /** Alarms that are listed, and marked in the plots. */
 const alarmsListedMax = 500;
 const alarmsMarkedMax = 30;
 const cylindersAcrossMax = 8;
-
-/** What the page may load: its own style and nothing else. For the page itself and for whoever serves it. */
-export const reportPolicy = `default-src 'none'; style-src 'sha256-${createHash('sha256').update(reportStyle).digest('base64')}'`;
 
 /** @param madeWallMs When the report was made. */
 export function toReportPage(data: ReportData, madeWallMs: number): string {
@@ -31,29 +27,15 @@ export function toReportPage(data: ReportData, madeWallMs: number): string {
     lossSection(data),
     cautionsSection(data),
   ];
-  const page = html`<!doctype html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="${reportPolicy}">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>${title}</title>
-<style>${reportStyle}</style>
-</head>
-<body>
-<header>
-<h1>${title}</h1>
-${data.name && html`<p class="name">${data.name}</p>`}
-<p class="lead">${summary(data)}</p>
-</header>
-<main>
-${sections}
-</main>
-<footer>Made ${toDate(madeWallMs)} by Evenburn from reading ${data.reading.id} (program ${data.reading.program}, Node ${data.reading.node}). It listens and advises; protection belongs in the engine controller.</footer>
-</body>
-</html>
-`;
-  return page.text;
+  return toPaper(
+    {
+      title,
+      head: [data.name && html`<p class="name">${data.name}</p>`, html`<p class="lead">${summary(data)}</p>`],
+      foot: `from reading ${data.reading.id} (program ${data.reading.program}, Node ${data.reading.node})`,
+    },
+    sections,
+    madeWallMs,
+  );
 }
 
 function summary(data: ReportData): string {
@@ -87,7 +69,7 @@ function ranSection(data: ReportData): Markup {
   };
   const rows: [string, Piece][] = [
     ['Vehicle', vehicle.name],
-    ['Engine', engineWords(data)],
+    ['Engine', engineWords(vehicle)],
     ['Fuel', vehicle.fuel.name],
     ['Group plans', injectors.join(', ')],
     ['Began', data.startedWallMs === null ? 'the recording does not say' : toDate(data.startedWallMs)],
@@ -115,12 +97,6 @@ const stampWords: Readonly<Record<string, string>> = {
   simulated: 'simulated',
 };
 
-function engineWords({ vehicle: { engine } }: ReportData): string {
-  if (!engine || engine.cylinders === 0) return '';
-  const order = engine.firingOrder.length > 0 ? `, firing ${engine.firingOrder.join('-')}` : '';
-  return `${engine.cylinders} ${engine.cylinders === 1 ? 'cylinder' : 'cylinders'}, ${engine.cycle}${order}`;
-}
-
 function notesSection({ note, tags, conditions }: ReportData): Markup {
   const rows = Object.entries(conditions).map(([what, how]): [string, Piece] => [what, how]);
   const isEmpty = note === '' && tags.length === 0 && rows.length === 0;
@@ -132,20 +108,6 @@ function notesSection({ note, tags, conditions }: ReportData): Markup {
     note !== '' && html`<p class="note">${note}</p>`,
   );
 }
-
-function facts(rows: [string, Piece][]): Markup {
-  const said = rows.filter(([, what]) => what !== '' && what !== false && what !== undefined);
-  return html`<table class="facts">${said.map(([name, what]) => html`<tr><th scope="row">${name}</th><td>${what}</td></tr>`)}</table>`;
-}
-
-function section(title: string, ...pieces: Piece[]): Markup {
-  return html`<section>
-<h2>${title}</h2>
-${pieces}
-</section>`;
-}
-
-const checkWords = { bus: 'Bus check', 'key-on': 'Key-on check', probes: 'Probe check', 'first-start': 'First start' } as const;
 
 function checksSection({ checks, runs, startedWallMs }: ReportData): Markup {
   const judged = checks.map(
@@ -168,31 +130,6 @@ ${notJudgedList(result.notJudged ?? [])}`,
     startless && html`<p class="quiet">The first start is not judged: no start is in this recording.</p>`,
     kept,
   );
-}
-
-/** What is wrong with what to do next, each by itself; then what is right, in short. */
-function verdictTable(verdicts: readonly Verdict[]): Markup {
-  if (verdicts.length === 0) return html`<p class="quiet">Nothing to judge.</p>`;
-  const wrong = verdicts.filter(({ ok }) => !ok);
-  const right = verdicts.filter(({ ok }) => ok);
-  const rows = wrong.map(
-    ({ code, at, say, next }) => html`<tr class="wrong"><td><b>NOT RIGHT</b><br><code>${code}</code></td>
-<td class="number">${at !== undefined && toClock(at)}</td><td>${say}${next !== undefined && html`<br><i>Next: ${next}</i>`}</td></tr>`,
-  );
-  return html`${rows.length > 0 && table(['Verdict', 'At', 'Found'], rows)}
-${right.length > 0 && html`<p><b>Right:</b></p><ul class="right">${right.map(({ say }) => html`<li>${say}</li>`)}</ul>`}`;
-}
-
-/** A table that a narrow screen scrolls by itself, and whose head comes again on each page. */
-function table(head: readonly string[], rows: readonly Markup[]): Markup {
-  return html`<div class="wide"><table>
-<thead><tr>${head.map((word) => html`<th scope="col">${word}</th>`)}</tr></thead>
-<tbody>${rows}</tbody></table></div>`;
-}
-
-function notJudgedList(notJudged: readonly { what: string; line: string }[]): Markup | false {
-  if (notJudged.length === 0) return false;
-  return html`<ul class="quiet">${notJudged.map(({ what, line }) => html`<li>Not judged: ${what}. It would be with: <code>${line}</code></li>`)}</ul>`;
 }
 
 function pullsSection({ pulls, pullPeaks, peaks, notJudged }: ReportData): Markup {
@@ -310,14 +247,4 @@ function lossSection({ loss, events }: ReportData): Markup {
 
 function cautionsSection(data: ReportData): Markup {
   return section('Cautions', html`<ul>${toCautions(data).map((caution) => html`<li>${caution}</li>`)}</ul>`);
-}
-
-/** `2026-05-17 09:30:05 UTC+02:00`, in the time zone of this computer. */
-export function toDate(wallMs: number): string {
-  const date = new Date(wallMs);
-  const two = (n: number) => String(n).padStart(2, '0');
-  const offset = -date.getTimezoneOffset();
-  const zone = `UTC${offset < 0 ? '−' : '+'}${two(Math.floor(Math.abs(offset) / 60))}:${two(Math.abs(offset) % 60)}`;
-  const day = `${date.getFullYear()}-${two(date.getMonth() + 1)}-${two(date.getDate())}`;
-  return `${day} ${two(date.getHours())}:${two(date.getMinutes())}:${two(date.getSeconds())} ${zone}`;
 }

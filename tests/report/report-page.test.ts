@@ -4,7 +4,8 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import type { AlarmEvent } from '../../server/alarms/alarm-event.ts';
 import { escaped, html } from '../../server/report/markup.ts';
-import { toDate, toReportPage } from '../../server/report/report-page.ts';
+import { toDate } from '../../server/report/paper.ts';
+import { toReportPage } from '../../server/report/report-page.ts';
 import { makeReportData } from '../doubles/report-of-double.ts';
 
 const hostile = [
