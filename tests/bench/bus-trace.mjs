@@ -2,7 +2,7 @@
 import { FrameBatch } from '../../dist/server/bus/frame-batch.js';
 
 /** mulberry32: 0 to 1. */
-function randomFrom(seed) {
+export function randomFrom(seed) {
   let state = seed >>> 0;
   return () => {
     state = (state + 0x6d2b79f5) >>> 0;

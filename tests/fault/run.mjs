@@ -1,53 +1,83 @@
-// `npm run fault [KILLS]`: kills the recorder at so many random instants at full bus load (200 unless said), every fourth with its log cut or
-// garbled, and prints what each lost.
+// `npm run fault [KILLS [SEED]]`: kills `serve` with its whole tree at so many random instants at full bus load (200 unless said), one in four with
+// its log cut or garbled, one in five while a slice is written, and prints what each lost; then the tests of a disk that refuses.
+import { spawnSync } from 'node:child_process';
 import { mkdtempSync, readFileSync, rmSync, statSync, truncateSync, writeFileSync } from 'node:fs';
-import { tmpdir } from 'node:os';
-import { join } from 'node:path';
+import { loadavg, tmpdir } from 'node:os';
+import { dirname, join } from 'node:path';
+import { fileURLToPath } from 'node:url';
 import { ensureBuilt } from '../../server/start.mjs';
+import { randomFrom } from '../bench/bus-trace.mjs';
 
 await ensureBuilt();
 const { killTrial } = await import('./kill-trial.mjs');
+const { serveTrial, whyNoServeTrial } = await import('./serve-trial.mjs');
 const { getVehicle } = await import('../../dist/server/definitions/load-vehicle.js');
 
+const root = join(dirname(fileURLToPath(import.meta.url)), '..', '..');
 const kills = Number(process.argv[2] ?? 200);
-const vehicle = await getVehicle(new URL('../../bus-definitions/garganey', import.meta.url).pathname);
+const seed = Number(process.argv[3] ?? 20_261);
+const random = randomFrom(seed);
+const framesPerSecond = 8500;
 const allowedMs = 250;
-let worst = 0;
-let failed = 0;
+const whyNot = whyNoServeTrial();
+const vehicle = await getVehicle(join(root, 'bus-definitions', 'garganey'));
+const say = (line) => process.stdout.write(`${line}\n`);
 
-function tamperOf(n) {
-  if (n % 8 === 3) return (path) => truncateSync(`${path}-wal`, Math.floor(statSync(`${path}-wal`).size * Math.random()));
-  if (n % 8 === 7) return garbleTail;
-  return undefined;
+say(`${kills} kills, seed ${seed}, ${framesPerSecond} frames/s; load of the machine ${loadavg()[0].toFixed(1)}`);
+if (whyNot) say(`The recorder alone is killed, not the server: ${whyNot}.`);
+
+function cutTail(path) {
+  truncateSync(`${path}-wal`, Math.floor(statSync(`${path}-wal`).size * random()));
 }
 
 function garbleTail(path) {
   const bytes = readFileSync(`${path}-wal`);
-  for (let i = Math.floor(bytes.length * Math.random()); i < bytes.length; i++) bytes[i] ^= 0xa5;
+  for (let i = Math.floor(bytes.length * random()); i < bytes.length; i++) bytes[i] ^= 0xa5;
   writeFileSync(`${path}-wal`, bytes);
 }
 
-for (let n = 0; n < kills; n++) {
+/** What is done to the files between kill and start. */
+function tamperOf(n) {
+  if (n % 8 === 3) return { how: 'log cut', tamper: cutTail };
+  if (n % 8 === 7) return { how: 'log garbled', tamper: garbleTail };
+  return { how: 'kill' };
+}
+
+/** Whether it was sound; and how much a plain kill lost. */
+async function killOnce(n) {
   const data = mkdtempSync(join(tmpdir(), 'evenburn-fault-'));
-  const tamper = tamperOf(n);
+  const { how, tamper } = tamperOf(n);
   // One in five around the moment at which the first slice is written.
-  const killAfterMs = n % 5 === 0 ? 10_000 + Math.random() * 600 : 300 + Math.random() * 3000;
+  const killAfterMs = n % 5 === 0 ? 10_000 + random() * 600 : 300 + random() * 3000;
+  const trial = { data, vehicle, framesPerSecond, killAfterMs, ...(tamper ? { tamper } : {}) };
   try {
-    const trial = await killTrial({ data, vehicle, framesPerSecond: 8500, killAfterMs, ...(tamper ? { tamper } : {}) });
-    const isSound = trial.damage.length === 0 && (tamper !== undefined || trial.missingMs <= allowedMs);
-    if (!isSound) failed++;
-    if (!tamper) worst = Math.max(worst, trial.missingMs);
-    const how = tamper ? (n % 8 === 3 ? 'log cut' : 'log garbled') : 'kill';
-    const found = `${trial.recorded} of ${trial.sent} frames, the oldest missing one ${trial.missingMs.toFixed(0)} ms before the kill`;
-    process.stdout.write(
-      `${n + 1}: ${how} after ${killAfterMs.toFixed(0)} ms: ${found}${isSound ? '' : `  FAILED ${JSON.stringify(trial.damage)}`}\n`,
-    );
+    const { recorded, sent, missingMs, damage } = await (whyNot ? killTrial(trial) : serveTrial(trial));
+    const isSound = damage.length === 0 && (tamper !== undefined || missingMs <= allowedMs);
+    const found = `${recorded} of ${sent} frames, the oldest missing one ${missingMs.toFixed(0)} ms before the kill`;
+    say(`${n + 1}: ${how} after ${killAfterMs.toFixed(0)} ms: ${found}${isSound ? '' : `  FAILED ${JSON.stringify(damage)}`}`);
+    return { isSound, lostMs: tamper ? 0 : missingMs };
   } catch (error) {
-    failed++;
-    process.stdout.write(`${n + 1}: FAILED ${error.stack}\n`);
+    say(`${n + 1}: FAILED ${error.stack}`);
+    return { isSound: false, lostMs: 0 };
   } finally {
     rmSync(data, { recursive: true, force: true });
   }
 }
-process.stdout.write(`${kills} kills, ${failed} failed; most that a kill lost: ${worst.toFixed(0)} ms of frames (allowed ${allowedMs})\n`);
-process.exitCode = failed > 0 ? 1 : 0;
+
+const lost = [];
+let failed = 0;
+for (let n = 0; n < kills; n++) {
+  const { isSound, lostMs } = await killOnce(n);
+  if (!isSound) failed++;
+  lost.push(lostMs);
+}
+lost.sort((a, b) => a - b);
+const worst = lost.at(-1) ?? 0;
+say(`${kills} kills, ${failed} failed; most that a kill lost: ${worst.toFixed(0)} ms of frames (allowed ${allowedMs})`);
+
+const vitest = join(root, 'node_modules', 'vitest', 'vitest.mjs');
+const disk = spawnSync(process.execPath, [vitest, 'run', '--config', 'tests/vitest.config.ts', 'tests/recording/disk.test.ts'], {
+  cwd: root,
+  stdio: 'inherit',
+});
+process.exitCode = failed > 0 || disk.status !== 0 ? 1 : 0;
