@@ -40,7 +40,11 @@ export function AcceptForm({ finding, search }: { finding: FindingView; search: 
       problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
     }
   };
-  if (saved.value) return <Saved {...saved.value} isRead={feed.findChannel(saved.value.channel) !== undefined} />;
+  if (saved.value) {
+    const { channel } = saved.value;
+    const isRead = feed.vehicle.value?.channels.some((known) => known.name === channel) === true;
+    return <Saved {...saved.value} isRead={isRead} />;
+  }
   if (!open.value) {
     return (
       <button

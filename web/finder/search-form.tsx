@@ -19,8 +19,11 @@ interface SearchFormProps {
 /** Of the live bus this much before now is searched, minutes. */
 const liveMinutes = [1, 2, 5, 10] as const;
 const liveMinutesUsual = 2;
-/** What was done is searched with this much before it, so that it stands out from what was. */
-const beforeDoneUs = 30e6;
+/**
+ * What was done is searched with a little before it, so that it stands out, and what comes after it, as long as a slow probe takes to cool.
+ * Much more before would be searched too if somebody had done it then without pressing.
+ */
+const [beforeDoneUs, afterDoneUs] = [5e6, 60e6];
 
 export function SearchForm({ begin, busy, session: first }: SearchFormProps) {
   const feed = useFeed();
@@ -39,16 +42,11 @@ export function SearchForm({ begin, busy, session: first }: SearchFormProps) {
   const submit = (event: Event) => {
     event.preventDefault();
     const stretches = done.value.map(({ fromUs, toUs }) => ({ fromUs, toUs }));
-    const firstUs = Math.min(...stretches.map(({ fromUs }) => fromUs));
     const nowUs = feed.timeUs.peek();
-    const liveFromUs = Math.max(0, nowUs - minutes.value * 60e6);
-    const range = isLive
-      ? { fromUs: follows.value === 'done' ? Math.min(liveFromUs, Math.max(0, firstUs - beforeDoneUs)) : liveFromUs, toUs: nowUs }
-      : { fromUs: extent?.fromUs, toUs: extent?.toUs };
+    const whole = isLive ? { fromUs: Math.max(0, nowUs - minutes.value * 60e6), toUs: nowUs } : extent;
     begin({
       session: session.value,
-      ...(range.fromUs === undefined ? {} : { fromUs: range.fromUs }),
-      ...(range.toUs === undefined ? {} : { toUs: range.toUs }),
+      ...(follows.value === 'done' ? aroundOf(stretches, isLive ? { fromUs: 0, toUs: nowUs } : extent) : whole),
       ...(follows.value === 'channel' ? { like: channel.value } : { during: stretches }),
       unclaimed: unclaimed.value,
       top: 10,
@@ -75,7 +73,7 @@ export function SearchForm({ begin, busy, session: first }: SearchFormProps) {
           ))}
         </select>
       </label>
-      {isLive && (
+      {isLive && follows.value === 'channel' && (
         <label>
           As it came in the last
           <select
@@ -143,6 +141,18 @@ export function SearchForm({ begin, busy, session: first }: SearchFormProps) {
       </button>
     </form>
   );
+}
+
+/** What is searched around the stretches in which it was done. */
+function aroundOf(stretches: readonly Stretch[], extent: Stretch | undefined): Stretch {
+  const fromUs = Math.min(...stretches.map((stretch) => stretch.fromUs)) - beforeDoneUs;
+  const toUs = Math.max(...stretches.map((stretch) => stretch.toUs)) + afterDoneUs;
+  return extent ? { fromUs: Math.max(extent.fromUs, fromUs), toUs: Math.min(extent.toUs, toUs) } : { fromUs, toUs };
+}
+
+interface Stretch {
+  fromUs: number;
+  toUs: number;
 }
 
 function Follows<T extends string>({ value, chosen, says }: { value: T; chosen: { value: T }; says: string }) {
