@@ -1,5 +1,7 @@
 // `evenburn pulls FILE|SESSION`: full-load sweeps and steady holds found in a recording.
 import type { Command } from 'commander';
+import type { SeriesSet } from '../channels/series.ts';
+import type { Vehicle } from '../definitions/vehicle.ts';
 import type { Pull } from '../dyno/pulls.ts';
 
 export function addPullsCommand(program: Command): void {
@@ -21,9 +23,21 @@ async function runPulls(source: string, options: { vehicle: string; json?: boole
   const { dataFolder } = await import('../settings.ts');
   const vehicle = await getVehicle(options.vehicle);
   const series = await collectSeries(recordedFrames(source, vehicle, dataFolder(options.data)), vehicle);
-  const { pulls, notJudged } = findPulls(series, vehicle);
+  const { pulls: found, notJudged } = findPulls(series, vehicle);
+  const pulls = await asWrittenDown(source, found, series, vehicle, dataFolder(options.data));
   for (const { what, line } of notJudged) process.stderr.write(`evenburn: ${what} are not judged. They would be with: ${line}\n`);
   process.stdout.write(options.json ? `${JSON.stringify(pulls)}\n` : pulls.map(toLine).join(''));
+}
+
+/** A session's pulls as people corrected them in its pages; a file has none but those that are found. */
+async function asWrittenDown(source: string, found: Pull[], series: SeriesSet, vehicle: Vehicle, data: string): Promise<Pull[]> {
+  if (!/^\d+$/.test(source)) return found;
+  const { LogBook } = await import('../recording/log-book.ts');
+  const { readDynoNotes } = await import('../recording/dyno-notes.ts');
+  const { correctPulls } = await import('../dyno/pull-corrections.ts');
+  const { speedReader } = await import('../dyno/pulls.ts');
+  const { corrections } = readDynoNotes(await new LogBook(data).list(vehicle.name), Number(source), vehicle);
+  return correctPulls(found, corrections, series.startUs, speedReader(series, vehicle)).map(({ byHand: _, ...pull }) => pull);
 }
 
 function toLine(pull: Pull): string {

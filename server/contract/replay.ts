@@ -8,7 +8,7 @@ import { vehicleView } from './vehicle-view.ts';
 export const marker = z
   .object({
     timeUs: z.number(),
-    kind: z.enum(['alarm', 'pull', 'hold', 'check', 'note', 'loss', 'definitions']),
+    kind: z.enum(['alarm', 'pull', 'hold', 'check', 'note', 'change', 'loss', 'definitions']),
     text: z.string(),
     /** Of an alarm. */
     severity: severityView.optional(),

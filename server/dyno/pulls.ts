@@ -88,6 +88,15 @@ export function traceSpeed(series: SeriesSet, vehicle: Vehicle): Trace | undefin
   return found && toTrace(found, series.startUs, series.endUs, stepUs);
 }
 
+/** Engine speed at a time of the recording, for ends that are set by hand. */
+export function speedReader(series: SeriesSet, vehicle: Vehicle): (timeUs: number) => number | undefined {
+  const speed = traceSpeed(series, vehicle);
+  return (timeUs) => {
+    const value = speed?.values[Math.round((timeUs - speed.startUs) / speed.stepUs)];
+    return value === undefined || Number.isNaN(value) ? undefined : value;
+  };
+}
+
 /** A sensor that says that it reads gauge pressure counts from here: what is asked is only whether the engine is loaded. */
 const standardAtmosphereKpa = 101.325;
 

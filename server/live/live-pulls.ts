@@ -47,6 +47,7 @@ export class LivePulls {
   private over: PullNowView['over'] = null;
   private overVersion = 0;
   private count = 0;
+  private firstIsPull = false;
   private timer: NodeJS.Timeout | undefined;
   private readonly listeners = new Map<(view: PullNowView) => void, number>();
 
@@ -152,7 +153,11 @@ export class LivePulls {
     const beside = this.before ? besideBefore([{ profile: this.before }, { profile: pull }], 1) : undefined;
     this.over = { fromUs, settled, pull: { ...pull, number: this.count, beside: beside ? { ...beside, before: this.count - 1 } : null } };
     this.overVersion++;
-    this.watch.first ??= pull.start;
+    // A hold's start stands in until the evening's first pull: that is what the next ones are held to.
+    if (!this.watch.first || (!this.firstIsPull && pull.kind === 'sweep')) {
+      this.watch.first = pull.start;
+      this.firstIsPull = pull.kind === 'sweep';
+    }
     this.watch.last = pull;
   }
 

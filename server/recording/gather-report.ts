@@ -8,6 +8,7 @@ import { findCylinderPeaks, findPullPeaks } from '../report/cylinder-peaks.ts';
 import { chooseMainPlots } from '../report/main-plots.ts';
 import type { PlotData, ReportData } from '../report/report-data.ts';
 import { CheckRuns } from './check-runs.ts';
+import { LogBook } from './log-book.ts';
 import { listReadings, ReadingFile } from './reading-file.ts';
 import { binCodes, seriesSetOf } from './reading-series.ts';
 import { SessionFile } from './session-file.ts';
@@ -23,13 +24,14 @@ export async function gatherReport(data: string, session: number, reading?: numb
   const runs = await new CheckRuns(data).ofSession(session);
   const file = SessionFile.open(data, session);
   try {
-    return { ...gather(file, reading), runs };
+    const entries = await new LogBook(data).list(file.facts.vehicle);
+    return { ...gather(file, reading), runs, log: entries.filter((entry) => entry.session === session) };
   } finally {
     file.close();
   }
 }
 
-function gather(file: SessionFile, asked: number | undefined): Omit<ReportData, 'runs'> {
+function gather(file: SessionFile, asked: number | undefined): Omit<ReportData, 'runs' | 'log'> {
   const { facts, notes } = file;
   const opened = new ReadingFile(file, asked ?? file.shownReading);
   const about = listReadings(file).find(({ id }) => id === opened.id);

@@ -6,6 +6,8 @@ import { summarize } from './catalogue.ts';
 import { withChecks } from './check-markers.ts';
 import { CheckRuns } from './check-runs.ts';
 import type { HistoryAnswer, HistoryQuestion, HistoryQuestions } from './history-questions.ts';
+import { LogBook } from './log-book.ts';
+import { withLog } from './log-markers.ts';
 import { toPlain } from './plain-error.ts';
 import { SessionFile } from './session-file.ts';
 import { listOf } from './session-list.ts';
@@ -43,11 +45,15 @@ function release(session: number): void {
 }
 
 const runs = new CheckRuns(data);
+const logBook = new LogBook(data);
 
 const answers: HistoryQuestions = {
   list: (search) => listOf(data, search),
   summary: (session) => summarize(data, session).view,
-  detail: async ({ session, reading }) => withChecks(stored(session).detail(reading), await runs.ofSession(session)),
+  detail: async ({ session, reading }) => {
+    const detail = withChecks(stored(session).detail(reading), await runs.ofSession(session));
+    return withLog(detail, await logBook.list(detail.session.vehicle));
+  },
   instant: ({ session, reading }, atUs) => stored(session).instant(reading, atUs),
   step: ({ session }, atUs, to) => stored(session).step(atUs, to),
   window: ({ session, reading }, query) => stored(session).window(reading, query),

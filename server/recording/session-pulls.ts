@@ -8,7 +8,7 @@ import { type Hold, readHolds } from '../dyno/holds.ts';
 import type { PlacedLog } from '../dyno/power-curve.ts';
 import { correctPulls, type NamedPull } from '../dyno/pull-corrections.ts';
 import { type PullSummary, summarisePulls } from '../dyno/pull-summary.ts';
-import { findPulls, traceSpeed } from '../dyno/pulls.ts';
+import { findPulls, speedReader, traceSpeed } from '../dyno/pulls.ts';
 import { alignBySpeed, parseTorqueLog } from '../dyno/torque-log.ts';
 import { EvenburnError } from '../errors.ts';
 import { dynoSessionsHeldMax } from '../limits.ts';
@@ -91,11 +91,7 @@ export class SessionPulls {
     const series = await collectSeries(readSessionFrames(this.data, session, vehicle), vehicle);
     const { pulls: found, notJudged } = findPulls(series, vehicle);
     const speed = traceSpeed(series, vehicle);
-    const speedAt = (timeUs: number) => {
-      const value = speed?.values[Math.round((timeUs - speed.startUs) / speed.stepUs)];
-      return value === undefined || Number.isNaN(value) ? undefined : value;
-    };
-    const pulls = correctPulls(found, notes.corrections, series.startUs, speedAt);
+    const pulls = correctPulls(found, notes.corrections, series.startUs, speedReader(series, vehicle));
     const laid = await Promise.all(notes.logs.map((log) => this.lay(log, speed)));
     const placed = laid.flatMap(({ placed: log }) => log ?? []);
     return {

@@ -2,6 +2,7 @@
 import type { AlarmEvent } from '../alarms/alarm-event.ts';
 import type { CheckResult } from '../checks/verdict.ts';
 import type { CheckRun } from '../contract/checks.ts';
+import type { LogEntry } from '../contract/log-book.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { Pull } from '../dyno/pulls.ts';
 import type { LossPlace } from '../pipeline-input.ts';
@@ -39,6 +40,8 @@ export interface ReportData {
   checks: readonly CheckResult[];
   /** Runs on the live bus while it was recorded. */
   runs: readonly CheckRun[];
+  /** What people wrote down about it in the log book. */
+  log: readonly LogEntry[];
   pulls: readonly Pull[];
   /** What could not be judged, and the line of the vehicle file that would let it. */
   notJudged: readonly { what: string; line: string }[];

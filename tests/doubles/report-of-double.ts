@@ -36,6 +36,7 @@ export function makeReportData({ cylinders = 4, ...given }: MadeReport = {}): Re
     alarms: [],
     checks: [],
     runs: [],
+    log: [],
     pulls: [pull],
     notJudged: [],
     peaks: all.map((cylinder) => ({

@@ -23,7 +23,7 @@ export function DynoPanel({ view, session, changed }: DynoProps) {
   const { dyno, logs, pulls } = view;
   const said = [
     dyno.dyno ?? undefined,
-    dyno.gear === null ? undefined : `gear ${dyno.gear}`,
+    dyno.gear ? `gear ${dyno.gear}` : undefined,
     dyno.rollerRatio === null ? undefined : `${toNumberText(dyno.rollerRatio, 2)} turns of the engine for one of the roller`,
     dyno.stationKpa === null ? undefined : `${toNumberText(dyno.stationKpa, 1)} kPa`,
     dyno.roomC === null ? undefined : `${toNumberText(dyno.roomC, 0)} °C`,

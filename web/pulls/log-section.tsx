@@ -1,20 +1,11 @@
 // The log of changes: plan, trims, pressure, fuel, plugs with a sheet and a photo a cylinder, parts; newest first.
 import { useSignal } from '@preact/signals';
-import type { LogEntry, LogEntryRequest } from '../../server/contract/log-book.ts';
+import type { LogEntryRequest } from '../../server/contract/log-book.ts';
+import { changeWords, toEntryText } from '../../server/contract/log-words.ts';
 import { useFeed } from '../stream/feed.ts';
 import { keepFile, logEntries, Problem, useWork, WriterField, writeDown } from './write-down.tsx';
 
 type ChangeWhat = Extract<LogEntryRequest, { kind: 'change' }>['what'];
-
-const whatWords: Record<ChangeWhat, string> = {
-  plan: 'Group plan',
-  trim: 'Fuel trim',
-  pressure: 'Fuel pressure',
-  fuel: 'Fuel',
-  plugs: 'Spark plugs',
-  part: 'Part exchanged',
-  other: 'Something else',
-};
 
 export function LogSection() {
   const entries = logEntries.value;
@@ -49,33 +40,6 @@ export function LogSection() {
       </ol>
     </section>
   );
-}
-
-/** One entry in words. */
-function toEntryText(entry: LogEntry): string {
-  switch (entry.kind) {
-    case 'note':
-      return '';
-    case 'change': {
-      const cylinders = entry.cylinders && entry.cylinders.length > 0 ? `, cylinder ${entry.cylinders.join(', ')}` : '';
-      const way = entry.from || entry.to ? `: ${entry.from ?? ''} → ${entry.to ?? ''}` : '';
-      return `${whatWords[entry.what]}${cylinders}${way}`;
-    }
-    case 'plug-sheet':
-      return `Plug of cylinder ${entry.cylinder}${entry.plug ? `, ${entry.plug}` : ''}${entry.look ? `: ${entry.look}` : ''}`;
-    case 'trial':
-      return `Trial: ${entry.change}`;
-    case 'trial-undone':
-      return `Trial of entry ${entry.of} taken back`;
-    case 'pull':
-      return `Pull corrected${entry.name ? `: ${entry.name}` : ''}${entry.isNone ? ': it is none' : ''}`;
-    case 'dyno':
-      return `Dyno${entry.dyno ? `: ${entry.dyno}` : ''}${entry.gear ? `, gear ${entry.gear}` : ''}`;
-    case 'torque-log':
-      return `Torque log ${entry.name}${entry.isNone ? ' taken out' : ''}`;
-    default:
-      return (entry as LogEntry).kind;
-  }
 }
 
 function ChangeForm() {
@@ -119,9 +83,9 @@ function ChangeForm() {
               what.value = event.currentTarget.value as ChangeWhat;
             }}
           >
-            {(Object.keys(whatWords) as ChangeWhat[]).map((key) => (
+            {(Object.keys(changeWords) as ChangeWhat[]).map((key) => (
               <option key={key} value={key}>
-                {whatWords[key]}
+                {changeWords[key]}
               </option>
             ))}
           </select>

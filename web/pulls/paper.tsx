@@ -41,11 +41,7 @@ export function PullSheet({ session }: { session: number }) {
   const vehicle = useFeed().vehicle.value?.name;
   if (!view.value) return problem.value ? <Problem text={problem.value} /> : <p role="status">Reading session {session}.</p>;
   const { pulls, startedWallMs, dyno, banks } = view.value;
-  const setup = [
-    dyno.dyno,
-    dyno.gear === null ? null : `gear ${dyno.gear}`,
-    dyno.rollerRatio === null ? null : `ratio ${dyno.rollerRatio}`,
-  ];
+  const setup = [dyno.dyno, dyno.gear ? `gear ${dyno.gear}` : null, dyno.rollerRatio === null ? null : `ratio ${dyno.rollerRatio}`];
   return (
     <article class="paper">
       <PaperTools back={toAddress('pulls', String(session))} />

@@ -153,14 +153,16 @@ function PullRow({ pull, session, startUs, isShown, toggle, changed }: PullRowPr
           Replay
         </a>
       </div>
-      <details>
-        <summary>What it did</summary>
-        <AfterPull pull={pull} />
-      </details>
-      <details>
-        <summary>Name and correct</summary>
-        <CorrectPull pull={pull} session={session} startUs={startUs} changed={changed} />
-      </details>
+      <div class="pull-more">
+        <details>
+          <summary>What it did</summary>
+          <AfterPull pull={pull} />
+        </details>
+        <details>
+          <summary>Name and correct</summary>
+          <CorrectPull pull={pull} session={session} startUs={startUs} changed={changed} />
+        </details>
+      </div>
     </li>
   );
 }

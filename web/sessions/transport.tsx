@@ -83,6 +83,7 @@ const markerLetters: Record<Marker['kind'], string> = {
   hold: 'H',
   check: 'C',
   note: 'N',
+  change: 'W',
   loss: 'L',
   definitions: 'D',
 };
