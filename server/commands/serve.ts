@@ -111,8 +111,8 @@ async function serveOnce(options: ServeOptions, stopped: Promise<number>, failed
   const close = async () => {
     await definitions.close();
     if (opened.status === 'rejected') return;
-    const { sessions, tasks, dyno, drivenNow, searches } = opened.value;
-    await Promise.all([sessions.close(), tasks.close(), dyno.close(), drivenNow.close(), searches.close()]);
+    const { sessions, tasks, dyno, drivenNow, searches, engineHistory } = opened.value;
+    await Promise.all([sessions.close(), tasks.close(), dyno.close(), drivenNow.close(), searches.close(), engineHistory.close()]);
     await opened.value.recorder.stop();
   };
   try {
@@ -122,7 +122,7 @@ async function serveOnce(options: ServeOptions, stopped: Promise<number>, failed
     const { Station } = await import('../station.ts');
     const { LiveChecks } = await import('../live/live-checks.ts');
     const { VehicleEditor } = await import('../editing/vehicle-editor.ts');
-    const { recorder, sessions, tasks, searches, runs, signOffs, logBook, attachments, dyno, drivenNow, network } = resultOf(opened);
+    const { recorder, sessions, tasks, searches, runs, signOffs, logBook, attachments, dyno, drivenNow, engineHistory, network } = resultOf(opened);
     recorder.describeStamps(stampsOf(vehicle, sources));
     station = new Station({ vehicle, sources, session, recorder });
     const checks = { live: new LiveChecks(station), runs };
@@ -135,7 +135,7 @@ async function serveOnce(options: ServeOptions, stopped: Promise<number>, failed
     const { beginning, begun } = await openBeginning(options, failed);
     const { made: _made, ...reached } = network;
     const server = await resultOf(pages)(
-      { station, sessions, tasks, searches, checks, signOffs, logBook, attachments, dyno, livePulls, editor, beginning, ...reached },
+      { station, sessions, tasks, searches, checks, signOffs, logBook, attachments, dyno, engineHistory, livePulls, editor, beginning, ...reached },
       options.port,
     );
     definitions.follow(station);
@@ -146,7 +146,7 @@ async function serveOnce(options: ServeOptions, stopped: Promise<number>, failed
     if (typeof next === 'number') process.exitCode = next;
     // Whoever reads a session keeps its log beside it: readers go before the recorder closes it.
     livePulls.close();
-    await Promise.all([sessions.close(), tasks.close(), dyno.close(), drivenNow.close(), searches.close()]);
+    await Promise.all([sessions.close(), tasks.close(), dyno.close(), drivenNow.close(), searches.close(), engineHistory.close()]);
     await server.close();
     await Promise.all([checks.live.close(), editor.close()]);
     // The same port, and the passphrases that are kept by now.
@@ -207,6 +207,7 @@ async function openData(options: ServeOptions, vehicle: Promise<Vehicle>, statio
     { LogBook },
     { Attachments },
     { DynoDesk },
+    { EngineHistoryDesk },
     { dataFolder },
   ] = await Promise.all([
     import('../recording/recorder.ts'),
@@ -218,6 +219,7 @@ async function openData(options: ServeOptions, vehicle: Promise<Vehicle>, statio
     import('../recording/log-book.ts'),
     import('../recording/attachments.ts'),
     import('../recording/dyno-desk.ts'),
+    import('../recording/engine-history-desk.ts'),
     import('../settings.ts'),
   ]);
   const folder = dataFolder(data);
@@ -250,6 +252,7 @@ async function openData(options: ServeOptions, vehicle: Promise<Vehicle>, statio
     searches: new SignalSearches(folder, () => (station() as Station).vehicle),
     attachments: new Attachments(folder),
     dyno: new DynoDesk(folder),
+    engineHistory: new EngineHistoryDesk(folder),
     // A worker of its own: what has just been driven doesn't wait until somebody's study is done.
     drivenNow: new DynoDesk(folder),
   };

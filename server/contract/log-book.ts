@@ -84,6 +84,39 @@ const dynoKinds = [
   }),
 ] as const;
 
+const degrees = z.number().min(-180).max(180);
+
+/** What the history page writes: readings of the timing light, and sheets of heat cycles. */
+const historyKinds = [
+  /** Degrees of crank before top centre, so an ignition that comes late reads less. */
+  z.object({
+    ...given,
+    kind: z.literal('timing-reading'),
+    speedRpm: z.number().positive().max(30_000),
+    lightDeg: degrees,
+    commandedDeg: degrees,
+    /** The controller's counter of lost sync as it stood. */
+    syncLosses: z.number().nonnegative().nullish(),
+  }),
+  /** A reading that was wrong is left out from here on. */
+  z.object({ ...given, kind: z.literal('timing-undone'), of: z.number().int().positive() }),
+  /** Something was adjusted: readings before this say nothing of how it is now. */
+  z.object({ ...given, kind: z.literal('timing-adjusted'), what: z.string().trim().min(1).max(200) }),
+  /** What was done and seen while the engine was cold behind a heat cycle; the newest of a cycle holds. */
+  z.object({
+    ...given,
+    kind: z.literal('heat-cycle-sheet'),
+    session: namedSession,
+    /** Begin of the cycle's first run, seconds from that session's first frame. */
+    fromS: z.number().nonnegative(),
+    retorqued: z.boolean().default(false),
+    lashSet: z.boolean().default(false),
+    filterCut: z.boolean().default(false),
+    plugsRead: z.boolean().default(false),
+    oilLook: z.enum(['', 'clear', 'dark', 'milky', 'metal in it']).default(''),
+  }),
+] as const;
+
 /** One shape a kind of entry: add yours here. */
 const kinds = [
   z.object({ ...given, kind: z.literal('note'), note: z.string().trim().min(1).max(2000) }),
@@ -97,6 +130,7 @@ const kinds = [
     cylinders: z.array(z.number().int().positive()).max(64).optional(),
   }),
   ...dynoKinds,
+  ...historyKinds,
 ] as const;
 
 /** POST /api/log-book */

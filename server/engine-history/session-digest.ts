@@ -1,7 +1,10 @@
 // What one session tells of the engine's history: starts, runs, probes at rest, leak-down, lags. Small enough to be kept of every session. Pure.
 import type { SeriesSet } from '../channels/series.ts';
+import { withUsersLimits } from '../checks/check-limits.ts';
 import { findBouts } from '../checks/engine-run.ts';
-import { checkKeyOn } from '../checks/key-on.ts';
+import { keyOnLimits } from '../checks/key-on-limits.ts';
+import { checkRestingProbes } from '../checks/resting-readings.ts';
+import type { CheckResult } from '../checks/verdict.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { findLeakDowns, type LeakDown } from './leak-down.ts';
 import { estimateLags, type ProbeLag } from './probe-lag.ts';
@@ -45,16 +48,31 @@ export function digestSession(series: SeriesSet, vehicle: Vehicle): SessionDiges
     probes,
     starts: bouts.filter(({ dry, runsUs }) => !dry || runsUs !== undefined).map((bout) => digestStart(series, vehicle, bout)),
     runs: bouts.flatMap(({ runsUs, toUs }) => (runsUs === undefined ? [] : digestRun(series, vehicle, runsUs, toUs))),
-    soak: digestSoak(series, vehicle, probes),
+    soak: digestSoak(series, vehicle, probes, turnsUs),
     leaks: findLeakDowns(series, vehicle, turnsUs),
     lags: estimateLags(series, vehicle),
     restC: temperatureAt(series, vehicle, Math.min(turnsUs, series.startUs + 3_000_000)),
   };
 }
 
+/** Longer than this is not looked at: the probes are read in the first seconds. */
+const restMaxUs = 30_000_000;
+
 /** As the key-on check sees them: it judges them on a cold-soaked engine only. */
-function digestSoak(series: SeriesSet, vehicle: Vehicle, probes: readonly FittedProbe[]): SoakDigest | null {
-  const verdicts = checkKeyOn(series, vehicle).verdicts.filter(({ code }) => code === 'probe-disagrees');
+function digestSoak(series: SeriesSet, vehicle: Vehicle, probes: readonly FittedProbe[], turnsUs: number): SoakDigest | null {
+  const result: CheckResult = { check: 'key-on', frames: 0, seconds: 0, verdicts: [], notJudged: [] };
+  const limits = withUsersLimits(keyOnLimits, 'key-on', vehicle, result);
+  const fromUs = series.startUs;
+  checkRestingProbes({
+    series,
+    vehicle,
+    result,
+    fromUs,
+    toUs: Math.min(turnsUs - 200_000, fromUs + restMaxUs),
+    primeUs: undefined,
+    limits,
+  });
+  const verdicts = result.verdicts.filter(({ code }) => code === 'probe-disagrees');
   const found = probes.flatMap((probe) => {
     const offK = verdicts.find(({ cylinder }) => cylinder === probe.cylinder)?.measured;
     return typeof offK === 'number' ? [{ ...probe, offK }] : [];

@@ -11,7 +11,7 @@ export interface TimingReading {
   /** What the controller commanded meanwhile: a channel, or typed. */
   commandedDeg: number;
   /** The controller's counter of lost sync as it stood; null or left out where there is none. */
-  syncLosses?: number | null;
+  syncLosses?: number | null | undefined;
 }
 
 /** 95 % interval. */

@@ -23,6 +23,7 @@ import { httpBodyBytesMax, httpRequestsPerMinuteMax } from '../limits.ts';
 import type { LivePulls } from '../live/live-pulls.ts';
 import type { Attachments } from '../recording/attachments.ts';
 import type { DynoDesk } from '../recording/dyno-desk.ts';
+import type { EngineHistoryDesk } from '../recording/engine-history-desk.ts';
 import type { LogBook } from '../recording/log-book.ts';
 import type { SignOffs } from '../recording/sign-offs.ts';
 import type { SignalSearches } from '../recording/signal-searches.ts';
@@ -34,6 +35,7 @@ import { addAttachmentRoutes } from './attachment-routes.ts';
 import { addBeginningRoutes } from './beginning-routes.ts';
 import { addChecksRoutes, type CheckDesk } from './checks-routes.ts';
 import { addDefinitionRoutes } from './definition-routes.ts';
+import { addEngineHistoryRoutes } from './engine-history-routes.ts';
 import { addFrameRoutes } from './frame-routes.ts';
 import { askingOf, type Door, loopbackDoor, requestAllowed } from './guard.ts';
 import { addHarnessRoutes } from './harness-routes.ts';
@@ -79,6 +81,8 @@ export interface AppParts {
   logBook?: Pick<LogBook, 'list' | 'add'>;
   /** Pulls and studies of recorded sessions; without it their addresses are not there. */
   dyno?: Pick<DynoDesk, 'pulls' | 'study' | 'compare' | 'trials'>;
+  /** What all sessions together tell of the engine; without it its address is not there. */
+  engineHistory?: Pick<EngineHistoryDesk, 'history'>;
   /** Photos and logs of the log book; without it their addresses are not there. */
   attachments?: Pick<Attachments, 'add' | 'get'>;
   /** The pull in progress; without it its addresses are not there. */
@@ -118,6 +122,7 @@ const topics: AddRoutes[] = [
   addLogBookRoutes,
   addAttachmentRoutes,
   addPullsRoutes,
+  addEngineHistoryRoutes,
   addTableRoutes,
   addSearchRoutes,
   addDefinitionRoutes,

@@ -1,4 +1,5 @@
 // What a worker for long work on sessions is asked, and what it says.
+import type { EngineHistoryView } from '../contract/engine-history.ts';
 import type { ReadingsComparison } from '../contract/session-tasks.ts';
 import type { DefinitionFile } from '../definitions/vehicle.ts';
 import type { ExportOptions } from './export-session.ts';
@@ -13,7 +14,9 @@ export type Task =
   | { kind: 'report'; session: number; reading: number | undefined; nowWallMs: number }
   | { kind: 'export'; session: number; options: ExportOptions }
   /** Looks for an undocumented signal; by these definition files. */
-  | { kind: 'search'; search: SessionSearch; files: DefinitionFile[] };
+  | { kind: 'search'; search: SessionSearch; files: DefinitionFile[] }
+  /** All sessions of a vehicle behind each other; by these definition files. */
+  | { kind: 'engine-history'; files: DefinitionFile[] };
 
 export interface TaskResults {
   reread: { reading: number; comparison: ReadingsComparison };
@@ -21,6 +24,7 @@ export interface TaskResults {
   report: string;
   export: { count: number; what: string };
   search: SearchResult;
+  'engine-history': EngineHistoryView;
 }
 
 export interface TaskWork {

@@ -38,6 +38,10 @@ const works: Works = {
     const { searchSession } = await import('./search-session.ts');
     return searchSession(data, loadStored(files), search, (share) => tell({ kind: 'progress', share }));
   },
+  async 'engine-history'({ files }) {
+    const { gatherEngineHistory } = await import('./gather-engine-history.ts');
+    return gatherEngineHistory(data, loadStored(files));
+  },
 };
 
 function shownReading(session: number): number {
