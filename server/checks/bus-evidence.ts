@@ -28,6 +28,7 @@ export class BusEvidence {
   readonly result: CheckResult;
   readonly seen: BusTraffic;
   readonly faults: ErrorFrame[];
+  private readonly faultTimesUs: Float64Array;
   readonly presences: DevicePresence[];
   readonly alone: Unacknowledged[];
 
@@ -38,6 +39,7 @@ export class BusEvidence {
     this.result = result;
     this.seen = traffic.buses[bus.index] as BusTraffic;
     this.faults = this.seen.errors.filter(isFault);
+    this.faultTimesUs = Float64Array.from(this.faults, ({ timeUs }) => timeUs);
     this.presences = bus.devices.map((device) => followDevice(device, traffic));
     this.alone = this.findUnacknowledged();
   }
@@ -89,7 +91,7 @@ export class BusEvidence {
   }
 
   faultsWithin(fromUs: number, toUs: number): number {
-    return this.faults.reduce((count, error) => count + (error.timeUs >= fromUs && error.timeUs <= toUs ? 1 : 0), 0);
+    return indexAtOrBefore(this.faultTimesUs, toUs) - indexAtOrBefore(this.faultTimesUs, fromUs - 1);
   }
 
   looksLikeWrongRate(outage: Outage): boolean {

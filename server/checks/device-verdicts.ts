@@ -1,5 +1,6 @@
 // The bus check's verdicts on devices and on the trunk: missing, restarting, dropping out, cut off.
 import type { BusEvidence } from './bus-evidence.ts';
+import { strayLosses } from './frame-findings.ts';
 import { counterWeight, type DevicePresence, gridWeightMax, type Outage, toMeanwhile } from './outage.ts';
 import { type Episode, findBreaks, listCuts, type TrunkBreak, toEpisodes } from './trunk-break.ts';
 
@@ -7,7 +8,7 @@ const startOf = (found: TrunkBreak) => Math.min(...found.episodes.map((episode) 
 
 export function judgeDevices(on: BusEvidence): void {
   const outages = on.presences.flatMap((presence) => presence.outages).filter((outage) => !on.isAlone(outage.fromUs, outage.toUs));
-  const episodes = toEpisodes(outages);
+  const episodes = toEpisodes(outages, on.bus.trunk);
   settleLoneGaps(episodes);
   const breaks = findBreaks(
     on.bus,
@@ -41,8 +42,14 @@ function couldBeBreak(on: BusEvidence, episode: Episode): boolean {
   const meanwhile = outages.length === 1 ? only?.meanwhile : toMeanwhile(outages.reduce((sum, { ranOn }) => sum + ranOn, 0));
   if (meanwhile === 'restarted') return false;
   if (outages.length > 1 || !only) return true;
+  if (only.kind === 'gap' && isAnyoneAtWrongRate(on)) return false;
   if (only.kind === 'gap') return only.meanwhile === 'ran-on' || on.faultsWithin(only.fromUs, only.toUs) >= 3;
   return lineFaultBegins(on, only);
+}
+
+/** It floods the bus with errors, and others fall silent for moments. */
+function isAnyoneAtWrongRate(on: BusEvidence): boolean {
+  return on.presences.some(({ outages }) => outages.some((outage) => outage.kind === 'never' && on.looksLikeWrongRate(outage)));
 }
 
 /** A break takes the far terminator away too: errors begin with it. A flood of stuff and form errors is a node at another bit rate. */
@@ -66,12 +73,42 @@ function isCertainEnough(on: BusEvidence, found: TrunkBreak): boolean {
   const due = on.presences
     .filter(({ device }) => found.beyond.includes(device.name))
     .reduce((sum, presence) => sum + framesDue(on, presence), 0);
-  const clearMissed = Math.max(3, Math.ceil(Math.log(noiseBreaksMax / Math.max(1, due)) / Math.log(noise)));
+  const byNoise = Math.ceil(Math.log(noiseBreaksMax / Math.max(1, due)) / Math.log(noise));
   const missedIn = ({ outages }: Episode) => outages.reduce((sum, outage) => sum + outage.missed, 0);
-  const clear = found.episodes.filter((episode) => missedIn(episode) >= clearMissed + (episode.outages.length > 1 ? 1 : 0));
-  if (clear.length > 0) return true;
+  const clear = found.episodes.filter((episode) => {
+    const least = hasContactFaults(on, episode) ? 2 : 3;
+    return missedIn(episode) >= Math.max(least, byNoise) + (episode.outages.length > 1 ? 1 : 0);
+  });
+  if (clear.length > 0 || isShownByContacts(on, found, due * noise)) return true;
   const together = found.episodes.filter(({ outages }) => outages.length > 1).length;
   return together >= 3 + 4 * chanceMeetings(on, found.beyond, noise) || found.episodes.length > 5 + 4 * due * noise;
+}
+
+/**
+ * A loose contact spoils a few frames each time it opens or closes: silences with such error frames, more of them than chance would make,
+ * tell a loose wire to a device that speaks too seldom to show anything else.
+ * @param expected Frames that noise takes from these devices.
+ */
+function isShownByContacts(on: BusEvidence, found: TrunkBreak, expected: number): boolean {
+  const shown = found.episodes.filter((episode) => hasContactFaults(on, episode)).length;
+  return shown >= 2 && atLeastByChance(shown, expected) < noiseBreaksMax / 10;
+}
+
+function hasContactFaults(on: BusEvidence, { fromUs, toUs }: Episode): boolean {
+  return on.faultsWithin(fromUs, toUs) >= contactFaultsMin;
+}
+
+const contactFaultsMin = 2;
+
+/** Probability of `count` or more events where `expected` are expected (Poisson). */
+function atLeastByChance(count: number, expected: number): number {
+  let term = Math.exp(-expected);
+  let below = 0;
+  for (let i = 0; i < count; i++) {
+    below += term;
+    term *= expected / (i + 1);
+  }
+  return 1 - below;
 }
 
 /** How often noise alone makes two of these devices miss a frame at the same time in the whole recording. */
@@ -85,17 +122,24 @@ function chanceMeetings(on: BusEvidence, beyond: readonly string[], noise: numbe
   return meetings;
 }
 
-/** Share of due frames that are lost on devices which the break doesn't hide; single losses only, so that other faults don't count. */
+/** Share of due frames that are lost on devices which the break doesn't hide; few in a row only, so that other faults don't count. */
 function noiseShare(on: BusEvidence, beyond: readonly string[]): number {
   let lost = 0;
   let due = 0;
-  for (const presence of on.presences) {
-    if (beyond.includes(presence.device.name)) continue;
-    due += framesDue(on, presence);
-    for (const { missed } of presence.outages) if (missed <= 5) lost += missed;
+  for (const { device, logs } of on.presences) {
+    if (beyond.includes(device.name)) continue;
+    for (const log of logs) {
+      const missed = strayLosses(log);
+      lost += missed;
+      due += log.timesUs.length + missed;
+    }
   }
-  return Math.min(0.5, Math.max(0.002, due > 0 ? lost / due : 0));
+  if (due < framesForNoise) return 0.002;
+  // So few losses are no exact share: what it may well be counts.
+  return Math.min(0.5, (lost + 2 * Math.sqrt(lost) + 1) / due);
 }
+
+const framesForNoise = 500;
 
 function framesDue(on: BusEvidence, presence: DevicePresence): number {
   return presence.fastestUs === undefined ? 0 : (on.traffic.lastUs - on.traffic.firstUs) / presence.fastestUs;
@@ -111,10 +155,23 @@ function overlapsAny(episodes: readonly Episode[], fromUs: number, toUs: number)
   return episodes.some((episode) => episode.fromUs < toUs && episode.toUs > fromUs);
 }
 
-/** An outage of a device beyond a break, while it interrupted. */
+/** An outage of a device beyond a break, while it interrupted; or any other, once it interrupts again and again, unless counters say that the device restarted. */
 function isExplained(breaks: readonly TrunkBreak[], outage: Outage): boolean {
-  return breaks.some((found) => found.beyond.includes(outage.device.name) && overlapsAny(found.episodes, outage.fromUs, outage.toUs));
+  return breaks.some((found) => {
+    if (!found.beyond.includes(outage.device.name)) return false;
+    const again = found.episodes.length >= episodesAgain && outage.kind === 'gap' && outage.ranOn > -counterWeight;
+    return again || overlapsAny(found.episodes, outage.fromUs, outage.toUs);
+  });
 }
+
+const episodesAgain = 3;
+
+/** While errors flood the bus a device waits its turn, and its time grid tells nothing. */
+function isFlooded(on: BusEvidence, { fromUs, toUs, ranOn }: Outage): boolean {
+  return ranOn > -counterWeight && on.faultsWithin(fromUs, toUs) >= floodFaults;
+}
+
+const floodFaults = 8;
 
 function addBreak(on: BusEvidence, found: TrunkBreak): void {
   const [first] = found.episodes as [Episode];
@@ -148,17 +205,11 @@ function judgePresence(on: BusEvidence, presence: DevicePresence, accepted: read
   else if (presence.timesUs.length > 0 || device.frames.some((frame) => frame.periodUs !== undefined)) {
     on.add({ code: 'device-missing', ok: true, device: device.name, say: `${device.name} is present` });
   }
-  const restarts = outages.filter((outage) => outage.kind === 'gap' && outage.meanwhile === 'restarted' && !isExplained(accepted, outage));
+  const lone = outages.filter((outage) => outage.kind === 'gap' && !isExplained(accepted, outage) && !isFlooded(on, outage));
+  const restarts = lone.filter((outage) => outage.meanwhile === 'restarted');
   const [restart] = restarts;
   if (restart) addRestart(on, restart, restarts);
-  const drops = outages.filter(
-    (outage) =>
-      outage.kind === 'gap' &&
-      outage.meanwhile !== 'restarted' &&
-      !isExplained(accepted, outage) &&
-      outage.missed >= 3 &&
-      outage.toUs - outage.fromUs > 100_000,
-  );
+  const drops = lone.filter((outage) => outage.meanwhile !== 'restarted' && outage.missed >= 3 && outage.toUs - outage.fromUs > 100_000);
   const [drop] = drops;
   if (drop && !on.isAlone(drop.fromUs, drop.toUs)) addDrop(on, drop, drops, possible);
 }

@@ -83,6 +83,23 @@ function isLoss(gap: number, period: number): boolean {
   return periods > 1.8 && Math.abs(periods - Math.round(periods)) < 0.12;
 }
 
+const strayInRowMax = 4;
+const strayCounts = new WeakMap<FrameLog, { frames: number; lost: number }>();
+
+/** Frames of a periodic log that are missing one to four in a row, between others that came on time. */
+export function strayLosses(log: FrameLog): number {
+  const held = strayCounts.get(log);
+  if (held?.frames === log.timesUs.length) return held.lost;
+  const period = log.definition?.periodUs;
+  let lost = 0;
+  if (period !== undefined) {
+    for (const gap of gapsOf(log.timesUs.values))
+      if (gap < (strayInRowMax + 1.5) * period && isLoss(gap, period)) lost += Math.round(gap / period) - 1;
+  }
+  strayCounts.set(log, { frames: log.timesUs.length, lost });
+  return lost;
+}
+
 function slowWindow(kept: readonly { gap: number; at: number }[], period: number): Lateness | undefined {
   for (let i = 0; i + windowGaps <= kept.length; i += windowGaps / 2) {
     const ascending = Float64Array.from(kept.slice(i, i + windowGaps), ({ gap }) => gap).sort();

@@ -22,8 +22,15 @@ export interface TrunkBreak {
   beyond: string[];
 }
 
-/** Joins outages that share both ends within their slack. */
-export function toEpisodes(outages: readonly Outage[]): Episode[] {
+/** Joins outages that share both ends within their slack. What lies on two sides of the listener has no wire in common, and so no break. */
+export function toEpisodes(outages: readonly Outage[], trunk: readonly TrunkItem[] = []): Episode[] {
+  const listener = trunk.findIndex(({ kind }) => kind === 'listener');
+  const before = new Set(trunk.slice(0, Math.max(0, listener)).map(({ name }) => name));
+  const isBefore = ({ device }: Outage) => before.has(device.name);
+  return [...joined(outages.filter(isBefore)), ...joined(outages.filter((outage) => !isBefore(outage)))];
+}
+
+function joined(outages: readonly Outage[]): Episode[] {
   const episodes: Episode[] = [];
   for (const outage of [...outages].sort((a, b) => a.fromUs - b.fromUs || a.toUs - b.toUs)) {
     const together = episodes.find((episode) => episode.outages.every((other) => shareEnds(other, outage)));
