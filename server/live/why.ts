@@ -155,22 +155,29 @@ function rawText(signal: Signal, raw: bigint): string {
   const view = new DataView(new ArrayBuffer(8));
   if (signal.bitLength === 32) {
     view.setUint32(0, Number(raw));
-    return String(view.getFloat32(0));
+    return toWorked(view.getFloat32(0));
   }
   view.setBigUint64(0, raw);
-  return String(view.getFloat64(0));
+  return toWorked(view.getFloat64(0));
 }
 
-/** Worked: raw 420, factor 0.1, offset −50 → `420 × 0.1 − 50 = −8 degC`. */
+/** Digits of a worked number: what a double holds beyond them is the computer's rounding, not the device's. */
+const workedDigits = 12;
+
+/** Worked: raw 420, factor 0.1, offset −50 → `420 × 0.1 − 50 = −8 degC`. A raw integer keeps all its digits. */
 function arithmeticOf(signal: Signal, raw: bigint, value: number | null): string {
   const factor = signal.factor === 1 ? '' : ` × ${signed(signal.factor)}`;
-  const offset = signal.offset === 0 ? '' : ` ${signal.offset < 0 ? '−' : '+'} ${Math.abs(signal.offset)}`;
+  const offset = signal.offset === 0 ? '' : ` ${signal.offset < 0 ? '−' : '+'} ${signed(Math.abs(signal.offset))}`;
   const result = value === null ? 'no number' : `${signed(value)}${signal.unit === '' ? '' : ` ${signal.unit}`}`;
   return `${signedText(rawText(signal, raw))}${factor}${offset} = ${result}`;
 }
 
 function signed(value: number): string {
-  return signedText(String(value));
+  return signedText(toWorked(value));
+}
+
+function toWorked(value: number): string {
+  return String(Number(value.toPrecision(workedDigits)));
 }
 
 function signedText(text: string): string {

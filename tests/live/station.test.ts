@@ -127,6 +127,14 @@ describe('the station', () => {
     expect(why.nodes[1]?.signal?.bits).toEqual([23, 22, 21, 20, 19, 18, 17, 16, 31, 30, 29, 28, 27, 26, 25, 24]);
   });
 
+  it('works a number in the digits that mean something, and a raw integer in all of its own', async () => {
+    // In doubles 2601 × 0.1 − 10 is 250.10000000000002: no device said that.
+    source.give(5_000, 0x100, [0x03, 0xe8, 0x0a, 0x29]);
+    source.pass(10_000);
+    await until(() => newest('oil_pressure') !== 0, 'the value');
+    expect(station.why('oil_pressure').nodes[0]?.signal).toMatchObject({ raw: '2601', arithmetic: '2601 × 0.1 − 10 = 250.1 kPa' });
+  });
+
   it('finds the bytes of each page of a multiplexed frame, however long ago it came', async () => {
     source.give(1_000, 0x101, [0, 0xf6]);
     for (let i = 0; i < 40; i++) source.give(2_000 + i * 1000, 0x101, [1, 1]);

@@ -9,6 +9,7 @@ import { Cause } from '../shell/alarm-layer.tsx';
 import { AlarmSign, severityWords } from '../shell/alarm-sign.tsx';
 import { toClockText } from '../shell/numbers.ts';
 import { useFeed } from '../stream/feed.ts';
+import { askWhy } from '../why/asked.ts';
 
 export function AlarmList() {
   const feed = useFeed();
@@ -47,6 +48,11 @@ function AlarmRow({ alarm }: { alarm: AlarmState }) {
         <p class="name">{alarm.name}</p>
         <Cause alarm={alarm} />
         {alarm.advice && <p class="advice">{alarm.advice}</p>}
+        {alarm.channel && feed.findChannel(alarm.channel) && (
+          <button type="button" class="alarm-pins alarm-why" onClick={() => askWhy(alarm.channel ?? '', feed)}>
+            Down to the wire
+          </button>
+        )}
         {alarm.channel && (
           <a class="alarm-pins" href={`${toAddress('harness')}?channel=${encodeURIComponent(alarm.channel)}`}>
             Pins to probe

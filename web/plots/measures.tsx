@@ -4,6 +4,8 @@ import { useEffect } from 'preact/hooks';
 import type { ChannelStatistics, StatisticsView } from '../../server/contract/statistics.ts';
 import { digitsOf, toCountText, toNumberText, toSignedText, toUnitWord } from '../shell/numbers.ts';
 import { getJson } from '../stream/api.ts';
+import { useFeed } from '../stream/feed.ts';
+import { WhyAt } from '../why/why-at.tsx';
 import { extremesBetween, meanNear, type SessionRange, type TraceChoice, toChoicesText, valueAt } from './plot-data.ts';
 import { TraceSample } from './rolling-plot.tsx';
 import type { StillTrace } from './still-plot.tsx';
@@ -32,6 +34,7 @@ const nearShare = 0.005;
 
 export function Measures({ drawn, ranges, cursors, time, speed }: MeasuresProps) {
   const [a, b] = cursors;
+  const recorded = useFeed().status.value?.recording.session;
   const shown = speed ?? time;
   const between: Stretch = a !== undefined && b !== undefined ? { from: a, to: b } : shown;
   const found = useStatistics(drawn, ranges, speed ? time : between, speed ? between : undefined);
@@ -63,6 +66,8 @@ export function Measures({ drawn, ranges, cursors, time, speed }: MeasuresProps)
               trace={trace}
               atA={at(trace, a)}
               atB={at(trace, b)}
+              asked={speed ? undefined : askedOf(trace, ranges, recorded)}
+              cursors={cursors}
               statistics={found.get(trace.text)}
               seen={trace.data && extremesBetween(trace.data, between.from, between.to)}
             />
@@ -71,6 +76,20 @@ export function Measures({ drawn, ranges, cursors, time, speed }: MeasuresProps)
       </table>
     </div>
   );
+}
+
+/** A trace's session, and the session time of its second 0: where a number at a cursor can be asked for. */
+interface Asked {
+  session: number;
+  channel: string;
+  zeroUs: number;
+}
+
+/** Of the live session it is its recording that knows. */
+function askedOf({ choice }: Drawn, ranges: MeasuresProps['ranges'], recorded: number | null | undefined): Asked | undefined {
+  const session = choice.session === 'live' ? recorded : choice.session;
+  const zeroUs = ranges.get(choice.session)?.fromUs;
+  return typeof session !== 'number' || zeroUs === undefined ? undefined : { session, channel: choice.channel, zeroUs };
 }
 
 function toCaption([a, b]: number[], bySpeed: boolean): string {
@@ -84,22 +103,33 @@ interface MeasureRowProps {
   trace: Drawn;
   atA: number | undefined;
   atB: number | undefined;
+  /** Undefined: no instant of it is known. */
+  asked: Asked | undefined;
+  cursors: number[];
   statistics: ChannelStatistics | undefined;
   /** Of what is drawn, until or where the samples are not at hand. */
   seen: { low: number; high: number } | undefined;
 }
 
-function MeasureRow({ trace, atA, atB, statistics, seen }: MeasureRowProps) {
+function MeasureRow({ trace, atA, atB, asked, cursors, statistics, seen }: MeasureRowProps) {
   const digits = digitsOf(trace.unit) + 1;
   const say = (value: number | null | undefined) => (value === undefined || value === null ? '–' : toNumberText(value, digits));
   const { low, high } = statistics ?? seen ?? {};
+  const askable = (value: number | undefined, x: number | undefined) =>
+    asked && value !== undefined && x !== undefined ? (
+      <WhyAt session={asked.session} channel={asked.channel} atUs={asked.zeroUs + x * 1e6}>
+        {say(value)}
+      </WhyAt>
+    ) : (
+      say(value)
+    );
   return (
     <tr>
       <th scope="row">
         <TraceSample style={trace.style} /> {trace.label} <span class="quiet">{toUnitWord(trace.unit)}</span>
       </th>
-      <td class="number">{say(atA)}</td>
-      <td class="number">{say(atB)}</td>
+      <td class="number">{askable(atA, cursors[0])}</td>
+      <td class="number">{askable(atB, cursors[1])}</td>
       <td class="number">{atA !== undefined && atB !== undefined ? toSignedText(atB - atA, digits) : '–'}</td>
       <td class="number">{say(low)}</td>
       <td class="number">{say(high)}</td>

@@ -1,6 +1,8 @@
 // Each cylinder's highest indicated temperature, pull by pull, and the temperatures by engine speed of each.
 import type { PullView } from '../../server/contract/pulls.ts';
 import { toNumberText } from '../shell/numbers.ts';
+import { useFeed } from '../stream/feed.ts';
+import { WhyAt } from '../why/why-at.tsx';
 
 export interface NumberedPull {
   pull: PullView;
@@ -8,7 +10,15 @@ export interface NumberedPull {
   number: number;
 }
 
-export function PeakTable({ pulls }: { pulls: NumberedPull[] }) {
+interface PeakTableProps {
+  pulls: NumberedPull[];
+  session: number;
+  /** Session time of its first frame. */
+  startUs: number;
+}
+
+export function PeakTable({ pulls, session, startUs }: PeakTableProps) {
+  const probes = new Map(useFeed().vehicle.value?.engine?.cylinders.map(({ cylinder, exhaustTemp }) => [cylinder, exhaustTemp]));
   const cylinders = [...new Set(pulls.flatMap(({ pull }) => pull.cylinders))].sort((a, b) => a - b);
   if (cylinders.length === 0) return <p>No exhaust probes are in the vehicle file: engine: exhaust_temps.</p>;
   return (
@@ -32,7 +42,13 @@ export function PeakTable({ pulls }: { pulls: NumberedPull[] }) {
                 <tr key={number}>
                   <th scope="row">{number}</th>
                   {cylinders.map((cylinder) => (
-                    <PeakCell key={cylinder} peak={pull.peaks.find((one) => one.cylinder === cylinder)} />
+                    <PeakCell
+                      key={cylinder}
+                      peak={pull.peaks.find((one) => one.cylinder === cylinder)}
+                      channel={probes.get(cylinder)}
+                      session={session}
+                      startUs={startUs}
+                    />
                   ))}
                 </tr>
               ))}
@@ -47,12 +63,27 @@ export function PeakTable({ pulls }: { pulls: NumberedPull[] }) {
   );
 }
 
-function PeakCell({ peak }: { peak: PullView['peaks'][number] | undefined }) {
+interface PeakCellProps {
+  peak: PullView['peaks'][number] | undefined;
+  /** Its probe's channel; undefined: the vehicle of now names none. */
+  channel: string | undefined;
+  session: number;
+  startUs: number;
+}
+
+function PeakCell({ peak, channel, session, startUs }: PeakCellProps) {
   if (!peak || peak.peakC === null) return <td class="number">no number</td>;
   const over = peak.marginK !== null && peak.marginK < 0;
+  const number = <b>{toNumberText(peak.peakC, 0)} °C</b>;
   return (
     <td class={over ? 'number over' : 'number'}>
-      <b>{toNumberText(peak.peakC, 0)} °C</b>
+      {channel !== undefined && peak.at !== null ? (
+        <WhyAt session={session} channel={channel} atUs={startUs + peak.at * 1e6}>
+          {number}
+        </WhyAt>
+      ) : (
+        number
+      )}
       {peak.speed !== null && <span class="small quiet">at {peak.speed} rpm</span>}
       {over && <span class="small">{toNumberText(-(peak.marginK as number), 0)} K over the limit</span>}
     </td>

@@ -87,7 +87,7 @@ export function SessionPulls({ session, isOpen }: { session: number; isOpen: boo
             </a>
           </p>
           <SpreadPlot pulls={shown.value} />
-          <PeakTable pulls={shown.value} />
+          <PeakTable pulls={shown.value} session={session} startUs={view.value.startUs} />
           <p class="small quiet">
             Indicated temperatures: a probe lags, so a peak may come after the lift, up to 3 s. Spread is the highest less the lowest of the
             probes that give numbers, and is silent when all go hot together. Below 15 to 20 K between cylinders means nothing yet.

@@ -16,7 +16,7 @@ export function WhyPanel() {
   const channel = question?.channel;
   const ask = () => {
     if (question === undefined) return;
-    question.feed.why(question.channel).then(
+    question.ask().then(
       (view) => {
         if (asked.value !== question) return;
         answer.value = view;
