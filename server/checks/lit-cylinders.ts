@@ -41,6 +41,8 @@ const lazyToUs = 6_000_000;
 const lazyRiseBehindMinK = 20;
 const lazyShare = 0.72;
 const lazyBehindMinK = 60;
+/** Fuel cut cools every port: nothing is judged while it lasts, nor until probes stand where they were again. */
+const afterCutUs = 5_000_000;
 /** A single probe says by itself that its port is lit only if it began colder than this. */
 const aloneColdC = 120;
 const lastLookUs = 40_000_000;
@@ -62,6 +64,7 @@ export function judgeLit(series: SeriesSet, vehicle: Vehicle, firedUs: number, e
   const judgement: LitJudgement = { unlit: [], lit: [], unknown: [] };
   const ports = findPorts(series, vehicle, firedUs, endUs, judgement);
   const until = Math.min(endUs, firedUs + lastLookUs);
+  const isCut = findCuts(watch(series, vehicle.engine?.roles.cut, ''), firedUs);
   const [alone] = ports;
   if (alone && ports.length === 1 && alone.base > aloneColdC) {
     judgement.unknown.push({ cylinder: alone.cylinder, why: 'one probe on a warm engine has none to be compared with' });
@@ -69,9 +72,10 @@ export function judgeLit(series: SeriesSet, vehicle: Vehicle, firedUs: number, e
   }
   for (const port of ports) {
     const others = ports.filter((other) => other !== port);
-    const early = lookEarly(port, others, firedUs, until);
-    const caughtUp = early !== undefined && until - firedUs >= lateLookUs && hasCaughtUp(port, others, until);
-    const unlit = early ? ({ ...early, kind: caughtUp ? 'lazy' : 'cold' } as const) : lookLonger(port, others, firedUs, until);
+    const look = { port, others, firedUs, until, isCut };
+    const early = lookEarly(look);
+    const caughtUp = early !== undefined && until - firedUs >= lateLookUs && !isCut(until) && hasCaughtUp(port, others, until);
+    const unlit = early ? ({ ...early, kind: caughtUp ? 'lazy' : 'cold' } as const) : lookLonger(look);
     if (unlit) judgement.unlit.push({ cylinder: port.cylinder, channel: port.channel, ...unlit });
     else judgement.lit.push({ cylinder: port.cylinder, channel: port.channel });
   }
@@ -79,10 +83,32 @@ export function judgeLit(series: SeriesSet, vehicle: Vehicle, firedUs: number, e
 }
 
 /** Cold by its level weighs more than lazy by its rise. Two probes can only differ: which of them is the usual one nobody knows. */
-function lookLonger(port: Port, others: readonly Port[], firedUs: number, until: number): Unlit | undefined {
-  const late = lookLate(port, others, firedUs, until);
-  const found = late?.kind === 'cold' ? late : (lookAtRise(port, others, firedUs, until) ?? late);
-  return found?.kind === 'lazy' && others.length < 2 ? undefined : found;
+function lookLonger(look: Looked): Unlit | undefined {
+  const late = lookLate(look);
+  const found = late?.kind === 'cold' ? late : (lookAtRise(look) ?? late);
+  return found?.kind === 'lazy' && look.others.length < 2 ? undefined : found;
+}
+
+/** One port beside the others, over the run. */
+interface Looked {
+  port: Port;
+  others: readonly Port[];
+  firedUs: number;
+  until: number;
+  isCut(atUs: number): boolean;
+}
+
+/** Whether fuel was cut at a time, or shortly before. */
+function findCuts(cut: Watched | undefined, firedUs: number): (atUs: number) => boolean {
+  const cuts: { fromUs: number; toUs: number }[] = [];
+  for (let i = 0; i < (cut?.timeUs.length ?? 0); i++) {
+    const at = cut?.timeUs[i] as number;
+    if (at < firedUs || cut?.value[i] === 0) continue;
+    const last = cuts.at(-1);
+    if (last && at - last.toUs < afterCutUs) last.toUs = at;
+    else cuts.push({ fromUs: at, toUs: at });
+  }
+  return (atUs) => cuts.some(({ fromUs, toUs }) => atUs >= fromUs && atUs < toUs + afterCutUs);
 }
 
 type Unlit = Omit<UnlitCylinder, 'cylinder' | 'channel'>;
@@ -118,12 +144,13 @@ interface Look {
   confidence: number;
 }
 
-function lookEarly(port: Port, others: readonly Port[], firedUs: number, until: number): Look | undefined {
+function lookEarly({ port, others, firedUs, until, isCut }: Looked): Look | undefined {
   let since: number | undefined;
   for (let at = firedUs + firstLookUs; at <= until; at += stepUs) {
     const rise = riseOf(port, at);
     const usual = others.length > 0 ? medianOf(others.flatMap((other) => riseOf(other, at) ?? [])) : expectedAlone(at - firedUs);
-    if (rise === undefined || usual === undefined) continue;
+    if (isCut(at)) since = undefined;
+    if (rise === undefined || usual === undefined || isCut(at)) continue;
     const behindK = usual - rise;
     const isCold = usual >= othersRiseMinK && behindK >= behindMinK && rise < coldShare * usual && !isCatchingUp(port, others, at);
     if (!isCold) since = undefined;
@@ -137,14 +164,14 @@ function lookEarly(port: Port, others: readonly Port[], firedUs: number, until: 
 }
 
 /** The share of the others' rise that a port made, averaged over the first seconds. */
-function lookAtRise(port: Port, others: readonly Port[], firedUs: number, until: number): Unlit | undefined {
+function lookAtRise({ port, others, firedUs, until, isCut }: Looked): Unlit | undefined {
   if (until < firedUs + lazyToUs || others.length === 0) return undefined;
   const shares: number[] = [];
   let behindK = 0;
   for (let at = firedUs + lazyFromUs; at <= firedUs + lazyToUs; at += stepUs) {
     const rise = riseOf(port, at);
     const usual = medianOf(others.flatMap((other) => riseOf(other, at) ?? []));
-    if (rise === undefined || usual === undefined || usual < othersRiseMinK) continue;
+    if (rise === undefined || usual === undefined || usual < othersRiseMinK || isCut(at)) continue;
     shares.push(rise / usual);
     behindK = Math.max(behindK, usual - rise);
   }
@@ -174,13 +201,13 @@ function isCatchingUp(port: Port, others: readonly Port[], atUs: number): boolea
  * Levels above where the coldest port began, every second from the late look on: the first second at which one is well below the others
  * decides, so a growing recording gives the same answer as the whole.
  */
-function lookLate(port: Port, others: readonly Port[], firedUs: number, until: number): Look | undefined {
+function lookLate({ port, others, firedUs, until, isCut }: Looked): Look | undefined {
   if (others.length === 0) return undefined;
   const floor = Math.min(port.base, ...others.map((other) => other.base), 40);
   for (let atUs = firedUs + lateLookUs; atUs <= until; atUs += 1_000_000) {
     const own = medianWithin(port.temp, atUs - lateMeanUs, atUs);
     const usual = medianOf(others.flatMap((other) => medianWithin(other.temp, atUs - lateMeanUs, atUs) ?? []));
-    if (own === undefined || usual === undefined || usual - floor < 80) continue;
+    if (own === undefined || usual === undefined || usual - floor < 80 || isCut(atUs)) continue;
     const share = (own - floor) / (usual - floor);
     const behindK = usual - own;
     if (share < lateColdShare && behindK > lazyBehindMinK) return { kind: 'cold', atUs, behindK, confidence: 0.7 };

@@ -37,7 +37,10 @@ const start = [
   '{ stage: stop, for: 3 s }',
 ];
 const loaded = start.map((stage) => (stage.includes('idle') ? '{ stage: hold, speed: 5000 rpm, load: 80 %, for: 12 s }' : stage));
-const breakIn = start.map((stage) => (stage.includes('idle') ? '{ stage: hold, speed: 2000 rpm, load: 0 %, for: 12 s }' : stage));
+const shut = start.flatMap((stage) =>
+  stage.includes('idle') ? ['{ stage: idle, for: 4 s }', '{ stage: hold, speed: 2000 rpm, load: 0 %, for: 6 s }', stage] : [stage],
+);
+const breakIn = start.map((stage) => (stage.includes('idle') ? '{ stage: break_in, speed: 2000 rpm, for: 12 s }' : stage));
 
 const odd = (seed) => 1 + (seed % 6);
 
@@ -255,6 +258,10 @@ const healthy = [
   ...['cold', 'warm'].map((from) => row('probes', `healthy, ${from}`, undefined, undefined, { from })),
   ...['cold', 'warm', 'hot'].map((from) => row('first-start', `healthy, ${from}`, undefined, undefined, { from })),
   row('first-start', 'healthy, break-in', undefined, undefined, { stages: breakIn }),
+  row('first-start', 'healthy, 1 to 16 cylinders, throttle shut with the fuel cut', undefined, undefined, {
+    engine: engineOf(),
+    stages: shut,
+  }),
   row('first-start', 'healthy, shared manifold', undefined, undefined, { more: sharedManifold }),
   row('first-start', 'healthy, shared manifold, hot', undefined, undefined, { more: sharedManifold, from: 'hot' }),
   row('key-on', 'healthy, lithium battery', undefined, undefined, { engine: lithium }),

@@ -44,9 +44,18 @@ describe('cylinders', () => {
   });
 
   it('at break-in speed a dead one is named as at idle', async () => {
-    const stages = usualStart.map((stage) => (stage.includes('idle') ? 'stage: hold, speed: 2000 rpm, load: 0 %, for: 12 s' : stage));
+    const stages = usualStart.map((stage) => (stage.includes('idle') ? 'stage: break_in, speed: 2000 rpm, for: 12 s' : stage));
     expect(badOf(await judgePlayed('first-start', makeVehicle(), { stages, faults: [dead(2)] }))).toEqual(['cylinder-cold 2']);
     expect(badOf(await judgePlayed('first-start', makeVehicle(), { stages }))).toEqual([]);
+  });
+
+  it.each([1, 2, 4])('of %i are not called cold while the fuel is cut with the throttle shut, nor right behind it', async (cylinders) => {
+    const shut = ['stage: idle, for: 4 s', 'stage: hold, speed: 2000 rpm, load: 0 %, for: 8 s'];
+    const stages = usualStart.flatMap((stage) => (stage.includes('idle') ? [...shut, stage] : [stage]));
+    expect(badOf(await judgePlayed('first-start', makeVehicle({ cylinders }), { stages }))).toEqual([]);
+    const faults = cylinders > 1 ? [dead(cylinders)] : [];
+    const found = cylinders > 1 ? [`cylinder-cold ${cylinders}`] : [];
+    expect(badOf(await judgePlayed('first-start', makeVehicle({ cylinders }), { stages, faults }))).toEqual(found);
   });
 
   it('without a probe are not judged, and the line that would let them is named', async () => {
