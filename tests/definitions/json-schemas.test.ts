@@ -104,6 +104,54 @@ describe('a YAML language server', () => {
     const signal = lines.findIndex((text) => text.includes('exhaust_temp_1'));
     expect(await client.hover(path, signal, (lines[signal] ?? '').indexOf('byte_order') + 2)).toContain('Which byte comes first');
   });
+
+  it.each([
+    [
+      'garganey/devices/new.yaml',
+      'device: new\nframes:\n  - name: f\n    id: 0x100\n    length: 8\n    signals:\n      - name: s\n        bytes: 0\n        ',
+      ['byte_order', 'factor', 'fault', 'not_available', 'unit', 'when'],
+      ['name', 'bytes'],
+    ],
+    [
+      'garganey/devices/frame.yaml',
+      'device: new\nframes:\n  - name: f\n    ',
+      ['id', 'pgn', 'length', 'period', 'signals'],
+      ['name', 'factor'],
+    ],
+    [
+      'garganey/vehicle-new.yaml',
+      'vehicle: V\n',
+      ['buses', 'engine', 'injector_sets', 'alarms', 'derived', 'limits', 'trunk'],
+      ['vehicle', 'frames'],
+    ],
+  ])('offers the keys that may come next in %s, each explained', async (path, text, offered, notOffered) => {
+    const schema = path.includes('devices') ? '../../device' : '../vehicle';
+    const { completions } = await typed(path, `# yaml-language-server: $schema=${schema}.schema.json\n${text}`);
+    const labels = [...completions.keys()];
+    expect(labels).toEqual(expect.arrayContaining(offered));
+    expect(labels.filter((label) => notOffered.includes(label))).toEqual([]);
+    for (const key of offered) expect([key, completions.get(key)?.trim()]).not.toEqual([key, '']);
+  });
+
+  it.each([
+    ['unit: k', ['kPa', 'kW', 'kg/h', 'km/h']],
+    ['byte_order: ', ['little', 'big']],
+    ['sign: ', ['unsigned', 'signed', 'float']],
+    ['reference: ', ['gauge', 'absolute', 'differential']],
+  ])('offers what may stand behind %j', async (start, offered) => {
+    const text = `device: new\nframes:\n  - name: f\n    id: 0x100\n    length: 8\n    signals:\n      - name: s\n        bytes: 0\n        ${start}`;
+    const path = `garganey/devices/value-${start.split(':')[0]}.yaml`;
+    const { completions } = await typed(path, `# yaml-language-server: $schema=../../device.schema.json\n${text}`);
+    expect([...completions.keys()]).toEqual(expect.arrayContaining(offered));
+  });
+
+  /** A file as somebody has typed it so far, and what may come at its end. */
+  async function typed(path: string, text: string): Promise<{ completions: Map<string, string> }> {
+    writeFileSync(join(root, path), text);
+    await client.diagnose(join(root, path));
+    const lines = text.split('\n');
+    return { completions: await client.complete(join(root, path), lines.length - 1, lines.at(-1)?.length ?? 0) };
+  }
 });
 
 function hashOf(text: string): number {

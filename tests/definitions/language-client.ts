@@ -37,7 +37,11 @@ export class LanguageClient {
   async start(folder: string): Promise<void> {
     const root = pathToFileURL(folder).href;
     const capabilities = {
-      textDocument: { hover: { contentFormat: ['markdown'] }, publishDiagnostics: {} },
+      textDocument: {
+        hover: { contentFormat: ['markdown'] },
+        completion: { completionItem: { documentationFormat: ['markdown'] } },
+        publishDiagnostics: {},
+      },
       workspace: { configuration: true },
     };
     await this.ask('initialize', {
@@ -67,6 +71,15 @@ export class LanguageClient {
     const result = await this.ask('textDocument/hover', { textDocument, position: { line, character } });
     const { contents } = (result ?? { contents: '' }) as { contents: string | { value: string } };
     return typeof contents === 'string' ? contents : contents.value;
+  }
+
+  /** What may be typed at a place (from 0) of an open file: label → what is said of it. */
+  async complete(path: string, line: number, character: number): Promise<Map<string, string>> {
+    const textDocument = { uri: pathToFileURL(path).href };
+    const result = await this.ask('textDocument/completion', { textDocument, position: { line, character } });
+    const { items } = (result ?? { items: [] }) as { items: { label: string; documentation?: string | { value: string } }[] };
+    const toText = (said: string | { value: string } = '') => (typeof said === 'string' ? said : said.value);
+    return new Map(items.map(({ label, documentation }) => [label, toText(documentation)]));
   }
 
   stop(): void {
