@@ -3,6 +3,7 @@ import { countByKind, type ErrorFrame, errorClass, isFraming, isUnacknowledged }
 import { type BusEvidence, countWithin } from './bus-evidence.ts';
 import { type FrameLog, idText, type TrafficLog } from './bus-traffic.ts';
 import { measureTiming } from './frame-findings.ts';
+import { terminatorsOf } from './line-resistance.ts';
 import type { Outage } from './outage.ts';
 
 export function judgeAcknowledge(on: BusEvidence): void {
@@ -76,6 +77,7 @@ export function judgeErrors(on: BusEvidence): void {
   }
   const kinds = countByKind(faults);
   if (on.seen.frames === 0 && on.looksLikeWrongRate(wholeRecording(on.traffic))) on.addWrongRate(wholeRecording(on.traffic));
+  const steady = areSteady(on);
   on.add({
     code: 'bus-errors',
     ok: false,
@@ -87,8 +89,32 @@ export function judgeErrors(on: BusEvidence): void {
       .slice(0, 4)
       .map(({ what, count }) => `${what} (${count})`)
       .join(', ')}. ${errorStory(faults)}`,
-    next: errorAdvice(faults),
+    ...(steady ? { suspects: ['terminator missing', 'one terminator too many', 'noise'] } : {}),
+    next: steady ? terminationAdvice(on) : errorAdvice(faults),
   });
+}
+
+const steadyFaultsMin = 10;
+const steadyShare = 0.6;
+
+/**
+ * Errors most of the time, anywhere in a frame, while everybody is heard: reflections or noise, not a contact, a node or a bit rate. Which of
+ * them it is no error frame says.
+ */
+function areSteady(on: BusEvidence): boolean {
+  const { faults, result, bus } = on;
+  const seconds = Math.ceil((on.traffic.lastUs - on.traffic.firstUs) / 1e6);
+  const otherCause = ['unacknowledged', 'wrong-bit-rate', 'trunk-break', 'two-talkers', 'device-missing'];
+  if (result.verdicts.some(({ ok, code, bus: name }) => !ok && name === bus.name && otherCause.includes(code))) return false;
+  if (faults.length < steadyFaultsMin || faults.filter(isFraming).length < 0.5 * faults.length) return false;
+  const disturbed = new Set(faults.map(({ timeUs }) => Math.floor((timeUs - on.traffic.firstUs) / 1e6)));
+  return disturbed.size >= steadyShare * seconds;
+}
+
+function terminationAdvice(on: BusEvidence): string {
+  const known = terminatorsOf(on.bus) ?? [];
+  const named = known.length > 0 ? ` (the trunk names ${known.join(' and ')})` : '';
+  return `Errors all the time while every device is heard: termination, or noise. With all power off measure between the lines: 120 ohm means that one terminator is missing${named}, 40 ohm one too many (unplug the adapter first, it may have one built in), 60 ohm that termination is right: then look at stubs, shields and the routing beside ignition leads.`;
 }
 
 export function judgeLoad(on: BusEvidence): void {
