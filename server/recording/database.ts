@@ -55,6 +55,8 @@ export function openToWrite(path: string, kind: FileKind): Connection {
   return guarded(path, () => {
     const db = new Database(path, { timeout: busyWaitMaxMs });
     return configured(db, () => {
+      // Before anything is set: a file of a newer program, or of another one, is left as it is.
+      if (!isEmpty(db)) refuseForeign(db, path, kind);
       db.pragma('page_size = 8192');
       db.pragma('auto_vacuum = INCREMENTAL');
       db.pragma('journal_mode = WAL');
@@ -81,13 +83,22 @@ export function openToEdit(path: string): Connection {
 }
 
 /**
- * Opens a file to read; never holds a transaction across calls, so that the writer's log can be moved into the file.
- * @throws EvenburnError DATA_UNREADABLE, SESSION_DAMAGED, SESSION_TOO_NEW, SQLITE_TOO_OLD
+ * Opens a file to read; never holds a transaction across calls, so that the writer's log can be moved into the file. A file of an earlier
+ * version is brought forward first.
+ * @throws EvenburnError DATA_UNWRITABLE, SESSION_DAMAGED, SESSION_TOO_NEW, SQLITE_TOO_OLD
  */
 export function openToRead(path: string, kind: FileKind): Connection {
-  return guarded(path, () => {
+  const read = (): Connection => {
     const db = new Database(path, { readonly: true, fileMustExist: true, timeout: busyWaitMaxMs });
     return configured(db, () => refuseForeign(db, path, kind));
+  };
+  return guarded(path, () => {
+    const db = read();
+    if (version(db) === schemaVersion(kind)) return db;
+    db.close();
+    const older = new Database(path, { fileMustExist: true, timeout: busyWaitMaxMs });
+    configured(older, () => migrate(older, path, kind)).close();
+    return read();
   });
 }
 
@@ -106,12 +117,15 @@ function configured(db: Connection, configure: () => void): Connection {
 function migrate(db: Connection, path: string, kind: FileKind): void {
   const steps = stepsOf[kind];
   db.transaction(() => {
-    const isNew = db.prepare('SELECT count(*) FROM sqlite_schema').pluck().get() === 0;
-    if (isNew) db.pragma(`application_id = ${applicationId[kind]}`);
+    if (isEmpty(db)) db.pragma(`application_id = ${applicationId[kind]}`);
     else refuseForeign(db, path, kind);
     for (let v = version(db); v < steps.length; v++) db.exec(steps[v] as string);
     db.pragma(`user_version = ${steps.length}`);
   }).immediate();
+}
+
+function isEmpty(db: Connection): boolean {
+  return db.prepare('SELECT count(*) FROM sqlite_schema').pluck().get() === 0;
 }
 
 function version(db: Connection): number {

@@ -24,12 +24,9 @@ def answer(command):
 
 
 def take(typed):
-    """Answers every whole command; returns what is left, and whether the bus was opened."""
+    """What is to be said to the commands that are whole, what is left, and whether the bus was opened."""
     *commands, left = typed.split(b"\r")
-    for command in commands:
-        if command:
-            os.write(server, answer(command))
-    return left, b"L" in commands
+    return b"".join(answer(command) for command in commands if command), left, b"L" in commands
 
 
 os.set_blocking(server, False)
@@ -42,12 +39,11 @@ while True:
     if sys.stdin in ready and not os.read(0, 1):
         break
     if server in ready:
-        typed, opened = take(typed + os.read(server, 4096))
+        said, typed, opened = take(typed + os.read(server, 4096))
+        waiting += said  # never in the middle of a frame's line
         if opened and began is None:
             began = time.monotonic()
-    if began is None:
-        continue
-    if not waiting:
+    if began is not None and not waiting:
         due = min(int((time.monotonic() - began) * rate), sent + 100)
         waiting = b"".join(line(n) for n in range(sent, due))
         sent = due
@@ -56,5 +52,5 @@ while True:
             waiting = waiting[os.write(server, waiting) :]
         except BlockingIOError:
             continue
-        if not waiting:
+        if not waiting and sent:
             print(sent, time.monotonic_ns(), flush=True)

@@ -3,10 +3,12 @@ import { mkdtempSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
-import { pullsView, studyView } from '../../server/contract/pulls.ts';
+import { compareQuery, pullsView, setComparisonView, studyView, trialView } from '../../server/contract/pulls.ts';
 import { getVehicle } from '../../server/definitions/load-vehicle.ts';
+import { Attachments } from '../../server/recording/attachments.ts';
 import { DynoDesk } from '../../server/recording/dyno-desk.ts';
 import { importFrames } from '../../server/recording/import-session.ts';
+import { LogBook } from '../../server/recording/log-book.ts';
 import { runScenario } from '../doubles/simulated-run.ts';
 
 const data = mkdtempSync(join(tmpdir(), 'evenburn-dyno-'));
@@ -23,9 +25,12 @@ stages:
   - { stage: cool_down, for: 8 s, speed: 1800 rpm }
 `;
 
+const book = new LogBook(data);
+
 beforeAll(async () => {
   const vehicle = await getVehicle('bus-definitions/garganey');
-  await importFrames(data, vehicle, { frames: [runScenario(evening, vehicle).batch], origin: 'evening.log', remarks: () => [] }, 0);
+  for (const origin of ['evening.log', 'again.log'])
+    await importFrames(data, vehicle, { frames: [runScenario(evening, vehicle).batch], origin, remarks: () => [] }, 0);
 });
 afterAll(async () => {
   await desk.close();
@@ -58,5 +63,90 @@ describe('pulls of a stored session', () => {
   it('of a session that is not there are refused', async () => {
     await expect(desk.pulls(99)).rejects.toMatchObject({ code: 'SESSION_UNKNOWN' });
     await expect(desk.study([1, 99])).rejects.toMatchObject({ code: 'SESSION_UNKNOWN' });
+  });
+});
+
+describe('what is said of a pull', () => {
+  it('stands with it: margins, gas estimates, fuel demand, start, and the pull before it', async () => {
+    const { pulls, fallOff, limits } = await desk.pulls(1);
+    const sweep = pulls[1];
+    expect(limits).toEqual({ exhaustTempC: 780, exhaustSpreadK: 80, dutyPercent: 85 });
+    expect(sweep?.margins.exhaustK).toBe(Math.min(...(sweep?.peaks ?? []).map(({ marginK }) => marginK ?? 0)));
+    expect(sweep?.gas).toHaveLength(6);
+    for (const { cylinder, lowC, highC } of sweep?.gas ?? []) {
+      expect(highC).toBeGreaterThanOrEqual(lowC);
+      expect(highC).toBeGreaterThanOrEqual(sweep?.peaks.find((peak) => peak.cylinder === cylinder)?.peakC ?? 0);
+    }
+    expect(sweep?.demand.map(({ set }) => set)).toEqual(['port', 'plenum']);
+    expect(sweep?.start.oil).toBeGreaterThan(40);
+    // There is one sweep: a hold is nothing to compare it with.
+    expect(sweep?.beside).toBeNull();
+    expect(fallOff.map(({ causes }) => causes)).toEqual([['none'], ['none']]);
+  });
+
+  it('follows what people write down: names, ends, and pulls that are none', async () => {
+    const before = await desk.pulls(2);
+    const [hold, sweep] = before.pulls;
+    const middle = (pull = hold) => Math.round(before.startUs + (((pull?.from ?? 0) + (pull?.to ?? 0)) / 2) * 1e6);
+    const given = { by: 'R', note: '', session: 2, kind: 'pull' as const };
+    await book.add({ ...given, atUs: middle(), isNone: true }, 'Garganey', 1, null);
+    await book.add({ ...given, atUs: middle(sweep), name: 'baseline' }, 'Garganey', 2, null);
+    const after = await desk.pulls(2);
+    expect(after.pulls.map(({ number, name, kind }) => [number, name, kind])).toEqual([[1, 'baseline', 'sweep']]);
+    expect((await desk.study([2])).holds).toEqual([]);
+    await book.add({ ...given, atUs: middle(), isNone: false }, 'Garganey', 3, null);
+    expect((await desk.pulls(2)).pulls).toHaveLength(2);
+  });
+
+  it('has torque from a log that is laid on it by engine speed, corrected by the air that was typed', async () => {
+    const { pulls } = await desk.pulls(1);
+    const sweep = pulls[1];
+    const rows = Array.from({ length: 81 }, (_, i) => {
+      const share = i / 80;
+      const rpm = (sweep?.speedFrom ?? 0) + share * ((sweep?.speedTo ?? 0) - (sweep?.speedFrom ?? 0));
+      return `${(share * ((sweep?.to ?? 0) - (sweep?.from ?? 0))).toFixed(2)},${rpm.toFixed(0)},250`;
+    });
+    const file = await new Attachments(data).add(Buffer.from(`Time (s),Engine speed (rpm),Torque (Nm)\n${rows.join('\n')}\n`));
+    await book.add({ by: 'R', note: '', kind: 'torque-log', session: 1, file, name: 'run-1.csv' }, 'Garganey', 4, null);
+    await book.add(
+      { by: 'R', note: '', kind: 'dyno', session: 1, dyno: 'brake', stationKpa: 97, roomC: 30, humidityPercent: 0 },
+      'Garganey',
+      5,
+      null,
+    );
+    const view = await desk.pulls(1);
+    expect(view.logs).toMatchObject([{ name: 'run-1.csv', rows: 81, problems: [] }]);
+    expect(Math.abs((view.logs[0]?.offsetS ?? 0) - (sweep?.from ?? 0))).toBeLessThan(0.3);
+    const { power } = view.pulls[1] ?? {};
+    expect(power).toMatchObject({ source: 'run-1.csv', peakTorque: { torqueNm: 250 } });
+    expect(power?.correction?.factor).toBeCloseTo(1.0344, 3);
+    expect(view.dyno).toMatchObject({ dyno: 'brake', stationKpa: 97 });
+    // The kind of dyno holds for later sessions, the air of that hour doesn't.
+    expect((await desk.pulls(2)).dyno).toMatchObject({ dyno: 'brake', stationKpa: null });
+  });
+});
+
+describe('two sets of pulls', () => {
+  it('are compared in any quantity, by session and number', async () => {
+    const query = compareQuery.parse({ before: '1:1', after: '2:1' });
+    const comparison = setComparisonView.parse(await desk.compare(query));
+    expect(comparison).toMatchObject({ quantity: 'spread', unit: 'K', order: 'A-B' });
+    // The same frames twice: no difference, and one of each gives no interval.
+    expect(comparison.all).toMatchObject({ low: null, verdict: 'not enough pulls to tell' });
+    expect(comparison.all?.difference).toBeCloseTo(0, 9);
+  });
+
+  it('are refused when one is not there, or nothing is measured by that name', async () => {
+    await expect(desk.compare({ before: '1:9', after: '2:1', quantity: 'spread' })).rejects.toMatchObject({ code: 'PULL_UNKNOWN' });
+    await expect(desk.compare({ before: '1:1', after: '2:1', quantity: 'boost' })).rejects.toMatchObject({ code: 'QUANTITY_UNKNOWN' });
+  });
+});
+
+describe('trials', () => {
+  it('that were written down are judged by what was driven before and behind them', async () => {
+    await book.add({ by: 'R', note: '', kind: 'trial', trial: 'other', change: 'nothing at all', since: 2 }, 'Garganey', 6, null);
+    const trials = (await desk.trials('Garganey')).map((trial) => trialView.parse(trial));
+    expect(trials).toMatchObject([{ change: 'nothing at all', verdict: 'not enough pulls to tell', before: ['1:1'], after: ['2:1'] }]);
+    expect(await desk.trials('Another')).toEqual([]);
   });
 });
