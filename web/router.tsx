@@ -44,6 +44,13 @@ export const pages: PageEntry[] = [
   },
   { name: 'harness', title: 'Harness', key: 'h', load: async () => (await import('./harness/harness-page.tsx')).HarnessPage },
   { name: 'vehicle', title: 'Vehicle', key: 'v', load: async () => (await import('./vehicle/vehicle-page.tsx')).VehiclePage },
+  {
+    name: 'begin',
+    title: 'What is on your bus?',
+    key: 'w',
+    under: 'vehicle',
+    load: async () => (await import('./vehicle/begin-page.tsx')).BeginPage,
+  },
   { name: 'simulator', title: 'Simulator', key: 'b', load: async () => (await import('./simulator/simulator-page.tsx')).SimulatorPage },
 ];
 

@@ -2,6 +2,7 @@
 import './live.css';
 import type { VehicleView } from '../../server/contract/vehicle-view.ts';
 import { RollingPlot, type RollingPlotProps } from '../plots/rolling-plot.tsx';
+import { toAddress } from '../router.tsx';
 import { farView, remembered } from '../shell/looks.ts';
 import { toNumberText, toUnitWord, toWords } from '../shell/numbers.ts';
 import { useFeed } from '../stream/feed.ts';
@@ -21,7 +22,13 @@ export function LivePage() {
     <div class="live" data-mode={feed.mode}>
       <h1 class="visually-hidden">Live</h1>
       <div class="live-main">
-        {vehicle.engine ? <EngineDrawing engine={vehicle.engine} /> : <NoEngine />}
+        {vehicle.engine ? (
+          <EngineDrawing engine={vehicle.engine} />
+        ) : vehicle.channels.some(({ kind }) => kind === 'signal') ? (
+          <NoEngine />
+        ) : (
+          <NoChannel />
+        )}
         <Strip vehicle={vehicle} />
         {!farView.value && <Plots vehicle={vehicle} />}
       </div>
@@ -67,6 +74,19 @@ function NoEngine() {
         An <code>engine:</code> section in <code>vehicle.yaml</code> with cylinders, banks and <code>exhaust_temps</code> lets this page
         draw it.
       </p>
+    </section>
+  );
+}
+
+/** The vehicle folder is new: here its first steps begin. */
+function NoChannel() {
+  return (
+    <section class="panel page-note">
+      <h2>No channel is described yet</h2>
+      <p>See which ids are on the bus, say which device sends them, and name what their bytes mean.</p>
+      <a class="button main" href={toAddress('begin')}>
+        What is on your bus?
+      </a>
     </section>
   );
 }

@@ -6,7 +6,7 @@ import { type DiffLine, toDiff } from './line-diff.ts';
 const signs: Record<DiffLine['kind'], string> = { same: ' ', gone: '−', new: '+', skipped: '⋯' };
 const signWords: Record<DiffLine['kind'], string> = { same: '', gone: 'goes: ', new: 'comes: ', skipped: '' };
 
-export function DiffView({ draft, onSaved, onClose }: { draft: Draft; onSaved(): void; onClose(): void }) {
+export function DiffView({ draft, onSaved, onClose }: { draft: Draft; onSaved(): void; onClose?: () => void }) {
   const despite = useSignal(false);
   const saving = useSignal(false);
   const changes = draft.changes.value;
@@ -45,9 +45,11 @@ export function DiffView({ draft, onSaved, onClose }: { draft: Draft; onSaved():
         >
           {saving.value ? 'Saving…' : 'Save'}
         </button>
-        <button type="button" class="button" onClick={onClose}>
-          Back
-        </button>
+        {onClose && (
+          <button type="button" class="button" onClick={onClose}>
+            Back
+          </button>
+        )}
       </div>
     </section>
   );

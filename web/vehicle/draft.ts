@@ -116,6 +116,16 @@ export class Draft {
     await this.open(path);
   }
 
+  /** The device's name at the end of the bus's list in the vehicle's file, unless it is there already. */
+  async putOnBus(bus: string, device: string): Promise<void> {
+    await this.open('vehicle.yaml');
+    const devices = findNode(this.tree.value, ['buses', bus, 'devices']);
+    if (devices?.kind !== 'list') await this.edit({ kind: 'insert', at: ['buses', bus, 'devices'], source: `[${device}]` });
+    else if (!devices.items.some((item) => item.kind === 'scalar' && item.value === device)) {
+      await this.edit({ kind: 'insert', at: ['buses', bus, 'devices', devices.items.length], value: device });
+    }
+  }
+
   async removeFile(path: string): Promise<void> {
     this.remember();
     this.put(new Map([...this.texts.value].filter(([one]) => one !== path)));
@@ -197,6 +207,13 @@ export class Draft {
       this.trouble.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
     }
   }
+}
+
+function findNode(node: DraftNode | null, keys: readonly string[]): DraftNode | undefined {
+  const [key, ...rest] = keys;
+  if (key === undefined) return node ?? undefined;
+  const inner = node?.kind === 'map' ? node.entries.find((entry) => entry.key === key)?.node : undefined;
+  return inner && findNode(inner, rest);
 }
 
 function sameFiles(a: DefinitionsView, b: DefinitionsView): boolean {

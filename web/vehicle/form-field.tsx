@@ -1,4 +1,6 @@
 // One value in the form of a file: its field, what it means, and what is wrong with it.
+import { useSignal } from '@preact/signals';
+import { useEffect } from 'preact/hooks';
 import type { DraftNode } from '../../server/contract/definitions.ts';
 import type { Draft, Problem } from './draft.ts';
 import { nameOf, ownProblems, type PartProps } from './file-form.tsx';
@@ -88,19 +90,49 @@ function Entry({ id, draft, node, schema, at }: EntryProps) {
   const shown = toShown(node, filling === 'numbers' || filling === 'words');
   if (shown === undefined) return <span class="quiet">takes several lines: change it in the text</span>;
   return (
+    <TextEntry
+      id={id}
+      about={about}
+      shown={shown}
+      placeholder={toHint(schema)}
+      list={listFor(schema, at)}
+      put={(typed) => put(toEntered(schema, typed))}
+    />
+  );
+}
+
+interface TextEntryProps {
+  id?: string;
+  about?: string | undefined;
+  /** What the file says. */
+  shown: string;
+  placeholder?: string;
+  list?: string | undefined;
+  put(typed: string): void;
+}
+
+/** What is typed stays until the file says something else, however often the page is drawn meanwhile. */
+export function TextEntry({ id, about, shown, placeholder, list, put }: TextEntryProps) {
+  const typed = useSignal<string | undefined>(undefined);
+  useEffect(() => {
+    typed.value = undefined;
+  }, [shown, typed]);
+  return (
     <input
       id={id}
       type="text"
       aria-describedby={about}
-      value={shown}
+      value={typed.value ?? shown}
       autocapitalize="none"
       autocomplete="off"
       spellcheck={false}
-      placeholder={toHint(schema)}
-      list={listFor(schema, at)}
-      onChange={(event) => {
-        const typed = event.currentTarget.value;
-        if (typed.trim() !== shown) put(toEntered(schema, typed));
+      placeholder={placeholder}
+      list={list}
+      onInput={(event) => {
+        typed.value = event.currentTarget.value;
+      }}
+      onChange={() => {
+        if (typed.value !== undefined && typed.value.trim() !== shown) put(typed.value);
       }}
     />
   );

@@ -13,7 +13,7 @@ export function NewFile({ draft, buses, onMade }: { draft: Draft; buses: readonl
   const make = async (event: Event) => {
     event.preventDefault();
     if (device === '' || taken || wrong) return;
-    if (bus !== '') await putOnBus(draft, bus, device);
+    if (bus !== '') await draft.putOnBus(bus, device);
     await draft.addFile(path, `device: ${device}\nframes: []\n`);
     name.value = '';
     onMade();
@@ -67,15 +67,4 @@ export function NewFile({ draft, buses, onMade }: { draft: Draft; buses: readonl
       </form>
     </details>
   );
-}
-
-/** The device's name at the end of the bus's list, in the vehicle's file. */
-async function putOnBus(draft: Draft, bus: string, device: string): Promise<void> {
-  await draft.open('vehicle.yaml');
-  const tree = draft.tree.value;
-  const found = tree?.kind === 'map' ? tree.entries.find(({ key }) => key === 'buses')?.node : undefined;
-  const own = found?.kind === 'map' ? found.entries.find(({ key }) => key === bus)?.node : undefined;
-  const devices = own?.kind === 'map' ? own.entries.find(({ key }) => key === 'devices')?.node : undefined;
-  if (devices?.kind === 'list') await draft.edit({ kind: 'insert', at: ['buses', bus, 'devices', devices.items.length], value: device });
-  else await draft.edit({ kind: 'insert', at: ['buses', bus, 'devices'], source: `[${device}]` });
 }

@@ -4,24 +4,18 @@ import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { DraftNode } from '../../server/contract/definitions.ts';
 import { access } from '../access/access.ts';
-import type { PageProps } from '../router.tsx';
+import { type PageProps, toAddress } from '../router.tsx';
 import { getJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { DiffView } from './diff-view.tsx';
-import { Draft } from './draft.ts';
 import { FileForm } from './file-form.tsx';
 import { channelsList, devicesList } from './form-field.tsx';
 import { NewFile } from './new-file.tsx';
+import { draft } from './open-draft.ts';
 import type { Schema } from './schema.ts';
 import { ProblemList, TextEditor, type TextPlace } from './text-editor.tsx';
 
 const lookAgainMs = 3000;
-
-/** One for as long as the page is open, so that a look at another page loses nothing. */
-const draft = new Draft();
-addEventListener('beforeunload', (event) => {
-  if (draft.changes.value.length > 0) event.preventDefault();
-});
 
 type View = 'form' | 'text' | 'save';
 
@@ -154,6 +148,13 @@ function Head({ view, mayEdit }: { view: { value: View }; mayEdit: boolean }) {
         </div>
       ) : (
         <p>Only the crew changes files: log in as crew.</p>
+      )}
+      {mayEdit && (
+        <nav class="ways-in" aria-label="Ways to describe a device">
+          <a href={toAddress('begin')}>What is on your bus?</a>
+          <a href={toAddress('tables')}>A table from its manual</a>
+          <a href={toAddress('finder')}>Find a signal</a>
+        </nav>
       )}
     </div>
   );
