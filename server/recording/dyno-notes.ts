@@ -67,40 +67,45 @@ function given(fields: Record<string, unknown>): Record<string, unknown> {
   return Object.fromEntries(Object.entries(fields).filter(([, value]) => value !== undefined));
 }
 
-/** A trial with the stretch of time over which it stood. */
+/** When something was changed: from a session on, where the entry names one, else from a wall time on. */
+export interface Moment {
+  /** Milliseconds since 1970. */
+  wallMs: number;
+  session: number | undefined;
+}
+
+/** Whether a pull was driven at or behind a moment. A named session has the word: wall times of imported files may not be known. */
+export function isBehind({ session, atMs }: { session: number; atMs: number }, moment: Moment): boolean {
+  return moment.session === undefined ? atMs >= moment.wallMs : session >= moment.session;
+}
+
+/** A trial with the stretch over which it stood. */
 export interface RecordedTrial {
   entry: EntryOf<'trial'>;
-  /** Wall times, milliseconds: of the change before it, its own, that at which it was taken back, and the next other change. */
-  sinceMs: number;
-  doneMs: number;
-  undoneMs: number | null;
-  untilMs: number;
+  /** The change before it; null: there is none. */
+  since: Moment | null;
+  done: Moment;
+  undone: Moment | null;
+  /** The next other change. */
+  until: Moment | null;
 }
 
 /** @param startOf Wall time at which a session began; undefined for one that is gone. */
 export function listTrials(entries: readonly LogEntry[], startOf: (session: number) => number | undefined): RecordedTrial[] {
-  const momentOf = (entry: LogEntry): number => {
-    const since = 'since' in entry ? entry.since : undefined;
-    return (since === undefined ? undefined : startOf(since)) ?? entry.wallMs;
+  const momentOf = (entry: LogEntry): Moment => {
+    const session = 'since' in entry ? entry.since : undefined;
+    return { wallMs: (session === undefined ? undefined : startOf(session)) ?? entry.wallMs, session };
   };
   const changes = [...entriesOf(entries, 'trial'), ...entriesOf(entries, 'change'), ...entriesOf(entries, 'trial-undone')]
-    .map((entry) => ({ entry, atMs: momentOf(entry) }))
-    .sort((a, b) => a.atMs - b.atMs || a.entry.entry - b.entry.entry);
-  return changes.flatMap(({ entry, atMs }, at) => {
+    .map((entry) => ({ entry, at: momentOf(entry) }))
+    .sort((a, b) => a.at.wallMs - b.at.wallMs || a.entry.entry - b.entry.entry);
+  return changes.flatMap(({ entry, at: done }, place) => {
     if (entry.kind !== 'trial') return [];
-    const back = changes.findIndex(({ entry: other }, i) => i > at && other.kind === 'trial-undone' && other.of === entry.entry);
-    const next = changes.find(
-      ({ entry: other }, i) => i > at && i !== back && !(other.kind === 'trial-undone' && other.of === entry.entry),
-    );
-    const undone = changes[back];
-    return [
-      {
-        entry,
-        sinceMs: changes[at - 1]?.atMs ?? Number.NEGATIVE_INFINITY,
-        doneMs: atMs,
-        undoneMs: undone && (!next || undone.atMs <= next.atMs) ? undone.atMs : null,
-        untilMs: next?.atMs ?? Number.POSITIVE_INFINITY,
-      },
-    ];
+    const later = changes.slice(place + 1);
+    const isItsEnd = ({ entry: other }: (typeof changes)[number]) => other.kind === 'trial-undone' && other.of === entry.entry;
+    const next = later.find((change) => !isItsEnd(change));
+    const undone = later.find(isItsEnd);
+    const isInTime = undone && (!next || later.indexOf(undone) < later.indexOf(next));
+    return [{ entry, since: changes[place - 1]?.at ?? null, done, undone: isInTime ? undone.at : null, until: next?.at ?? null }];
   });
 }

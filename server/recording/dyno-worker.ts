@@ -2,6 +2,7 @@
 import { parentPort, workerData } from 'node:worker_threads';
 import type { SeriesSet } from '../channels/series.ts';
 import type { CompareQuery, PullsView, PullView, SetComparisonView, TrialView } from '../contract/pulls.ts';
+import type { SessionView } from '../contract/sessions.ts';
 import { compareSets, type SetPull } from '../dyno/compare-sets.ts';
 import type { Hold } from '../dyno/holds.ts';
 import { judgeTrial } from '../dyno/judge-trial.ts';
@@ -12,7 +13,7 @@ import { type Study, studyDistribution } from '../dyno/study.ts';
 import { EvenburnError } from '../errors.ts';
 import { listSessions } from './catalogue.ts';
 import type { DrivenWindow, DynoAnswer, DynoAnswers, DynoQuestion } from './dyno-messages.ts';
-import { airOf, listTrials, type RecordedTrial, readDynoNotes } from './dyno-notes.ts';
+import { airOf, isBehind, listTrials, type RecordedTrial, readDynoNotes } from './dyno-notes.ts';
 import { toPlain } from './plain-error.ts';
 import { SessionPulls, type SessionPullsFound } from './session-pulls.ts';
 
@@ -112,37 +113,33 @@ const trialSessionsMax = 8;
 async function trials(vehicle: string): Promise<TrialView[]> {
   const listed = listSessions(data)
     .filter((view) => view.vehicle === vehicle)
-    .sort((a, b) => a.startedWallMs - b.startedWallMs);
+    .sort((a, b) => a.startedWallMs - b.startedWallMs || a.session - b.session);
   const startOf = (session: number) => listed.find((view) => view.session === session)?.startedWallMs;
   const recorded = listTrials(await sessions.entries(vehicle), startOf);
   const views: TrialView[] = [];
-  for (const trial of recorded) {
-    const fromMs = Math.max(trial.sinceMs, trial.doneMs - beforeMaxMs);
-    const during = listed.filter((view) => view.startedWallMs < trial.untilMs && view.startedWallMs + view.seconds * 1000 > fromMs);
-    const near = [
-      ...during.filter((view) => view.startedWallMs < trial.doneMs).slice(-trialSessionsMax),
-      ...during.filter((view) => view.startedWallMs >= trial.doneMs).slice(0, trialSessionsMax),
-    ];
-    views.push(
-      await judged(
-        trial,
-        fromMs,
-        near.map(({ session }) => session),
-      ),
-    );
-  }
+  for (const trial of recorded) views.push(await judged(trial, sessionsAround(trial, listed)));
   return views;
 }
 
-async function judged(trial: RecordedTrial, fromMs: number, numbers: readonly number[]): Promise<TrialView> {
-  const { entry, doneMs, undoneMs, untilMs } = trial;
+/** Sessions in which pulls of either side may lie: some before the trial, of its day, and those from it on. */
+function sessionsAround({ done, until }: RecordedTrial, listed: readonly SessionView[]): number[] {
+  const ended = ({ session, startedWallMs, seconds }: SessionView) => ({ session, atMs: startedWallMs + seconds * 1000 });
+  const began = ({ session, startedWallMs }: SessionView) => ({ session, atMs: startedWallMs });
+  const isBefore = (view: SessionView) => !isBehind(began(view), done) && ended(view).atMs > done.wallMs - beforeMaxMs;
+  const isAfter = (view: SessionView) => isBehind(ended(view), done) && !(until && isBehind(began(view), until));
+  const near = [...listed.filter(isBefore).slice(-trialSessionsMax), ...listed.filter(isAfter).slice(0, trialSessionsMax)];
+  return [...new Set(near.map(({ session }) => session))];
+}
+
+async function judged(trial: RecordedTrial, numbers: readonly number[]): Promise<TrialView> {
+  const { entry, since, done, undone, until } = trial;
   const chosen: ChosenPull[] = [];
   for (const session of numbers) {
     const found = await sessions.of(session);
     for (const summary of found.summaries) {
       const pull = toChosen(found, summary, 'before');
-      if (!summary.pull.complete || pull.atMs < fromMs || pull.atMs >= untilMs) continue;
-      const isWith = pull.atMs >= doneMs && (undoneMs === null || pull.atMs < undoneMs);
+      if (!summary.pull.complete || (since && !isBehind(pull, since)) || (until && isBehind(pull, until))) continue;
+      const isWith = isBehind(pull, done) && !(undone && isBehind(pull, undone));
       chosen.push(isWith ? { ...pull, set: 'after' } : pull);
     }
   }
@@ -154,8 +151,8 @@ async function judged(trial: RecordedTrial, fromMs: number, numbers: readonly nu
     kind: entry.trial,
     change: entry.change,
     by: entry.by,
-    wallMs: doneMs,
-    undoneWallMs: undoneMs,
+    wallMs: done.wallMs,
+    undoneWallMs: undone?.wallMs ?? null,
     predictedSpread: entry.predictedSpread ?? null,
     verdict: judgement.verdict,
     say: judgement.say,

@@ -33,7 +33,8 @@ function vehicleWith(change: Partial<InjectorSet>, limits: object = {}): Vehicle
 const pull: Pull = { kind: 'sweep', from: 1, to: 9, speedFrom: 6000, speedTo: 6000, complete: true };
 
 /** 6000 rpm: 20 ms between injections. */
-const given = ({ duty = (_: number) => 80, volts = (_: number) => 14, delta = (_: number) => 300 } = {}) =>
+type At = (s: number) => number;
+const given = ({ duty = () => 80, volts = () => 14, delta = () => 300 }: { duty?: At; volts?: At; delta?: At } = {}) =>
   seriesOf(
     [
       drawn('rpm', 'rpm', 10, () => 6000),
