@@ -116,6 +116,8 @@ export const checkEvidenceMax = 12_000_000;
 export const checkQueueFramesMax = 200_000;
 /** Events of a wiggle test that are kept, the newest. */
 export const watchEventsMax = 500;
+/** A check that was running when the server ended goes on unless it was begun longer ago. */
+export const checkResumeMsMax = 12 * 3600 * 1000;
 /** Stored runs of checks that are listed, the newest. */
 export const checkRunsListedMax = 200;
 /** Lines that a page's stream of a wiggle test may be behind before they are left out. */

@@ -5,7 +5,7 @@ import { judgeBus, judgeSync } from './bus-at-start.ts';
 import type { TrafficLog } from './bus-traffic.ts';
 import { judgeCrank } from './failed-crank.ts';
 import { judgeLit } from './lit-cylinders.ts';
-import { judgeOilBeforeFire, judgeOilRunning } from './oil-at-start.ts';
+import { judgeOilBeforeFire, judgeOilRunning, toCrankingBouts } from './oil-at-start.ts';
 import { round, StartCheck } from './start-check.ts';
 import { judgeCharging, judgeCrankingVoltage, judgeFuelDelta } from './supplies-at-start.ts';
 import type { CheckResult } from './verdict.ts';
@@ -20,6 +20,7 @@ export function checkFirstStart(series: SeriesSet, vehicle: Vehicle, traffic: Tr
 }
 
 function judgeTurns(check: StartCheck): void {
+  check.result.bouts = toCrankingBouts(check);
   judgeOilBeforeFire(check);
   judgeCrankingVoltage(check);
   judgeBus(check);

@@ -8,18 +8,24 @@ import { TrafficLog } from './bus-traffic.ts';
 import { checkFirstStart } from './first-start.ts';
 import { checkKeyOn } from './key-on.ts';
 import { checkProbes } from './probe-check.ts';
-import type { CheckResult } from './verdict.ts';
+import type { Guide } from './step-state.ts';
+import { emptyResult, judgeSteps } from './step-verdicts.ts';
+import type { CheckResult, JudgedCheck } from './verdict.ts';
+import { withSamples } from './verdict-samples.ts';
 
 export interface JudgeOptions {
   /** Probe check: cylinders in the order in which their probes were warmed; from 1 upward when not given. */
   order?: number[];
+  /** The steps that a person is led through, and how far they are; without it the whole recording is judged. */
+  guide?: Guide;
 }
 
 /** Gathers what a check needs. Memory grows with the frames: `evidence` says how far. Pure. */
 export class GatheredCheck {
   readonly check: CheckResult['check'];
   private readonly vehicle: Vehicle;
-  private readonly options: JudgeOptions;
+  /** May change while frames come: a step ends, another begins. */
+  options: JudgeOptions;
   private readonly traffic: TrafficLog;
   /** Absent for the bus check, which needs no channels. */
   private readonly series: GrowingSeries | undefined;
@@ -29,7 +35,8 @@ export class GatheredCheck {
     this.vehicle = vehicle;
     this.options = options;
     this.traffic = new TrafficLog(vehicle);
-    this.series = check === 'bus' ? undefined : new GrowingSeries(vehicle);
+    const needsNone = check === 'bus' && !options.guide?.procedure.steps.some((step) => step.watch?.until !== undefined);
+    this.series = needsNone ? undefined : new GrowingSeries(vehicle);
   }
 
   /** Frames and samples held. */
@@ -55,17 +62,32 @@ export class GatheredCheck {
 
   /** The verdicts on what has come so far. Never throws. */
   judge(): CheckResult {
+    return this.judgeOn(this.series?.toSeriesSet());
+  }
+
+  /** The same with the samples around each verdict. */
+  judgeWithSamples(): CheckResult {
+    const series = this.series?.toSeriesSet();
+    return withSamples(this.judgeOn(series), series);
+  }
+
+  private judgeOn(series: SeriesSet | undefined): CheckResult {
     const { check, vehicle, traffic, options } = this;
-    if (check === 'bus' || !this.series) return checkBus(traffic);
-    return judges[check](this.series.toSeriesSet(), vehicle, traffic, options);
+    const { guide } = options;
+    if (check === 'bus' || !series) {
+      const result = checkBus(traffic);
+      return guide ? judgeSteps(result, guide, series) : result;
+    }
+    const judge = judges[check as keyof typeof judges] as Judge | undefined;
+    const result = judge ? judge(series, vehicle, traffic, options) : emptyResult(check, series);
+    return guide ? judgeSteps(result, guide, series) : result;
   }
 }
 
-const judges: Record<
-  Exclude<CheckResult['check'], 'bus'>,
-  (series: SeriesSet, vehicle: Vehicle, traffic: TrafficLog, options: JudgeOptions) => CheckResult
-> = {
-  'key-on': (series, vehicle) => checkKeyOn(series, vehicle),
-  probes: (series, vehicle, _traffic, options) => checkProbes(series, vehicle, options.order),
+type Judge = (series: SeriesSet, vehicle: Vehicle, traffic: TrafficLog, options: JudgeOptions) => CheckResult;
+
+const judges: Record<Exclude<JudgedCheck, 'bus'>, Judge> = {
+  'key-on': (series, vehicle, _traffic, { guide }) => checkKeyOn(series, vehicle, guide),
+  probes: (series, vehicle, _traffic, { order, guide }) => checkProbes(series, vehicle, order, guide),
   'first-start': (series, vehicle, traffic) => checkFirstStart(series, vehicle, traffic),
 };

@@ -2,13 +2,13 @@
 import type { FrameBatch } from '../bus/frame-batch.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { GatheredCheck, type JudgeOptions } from './gathered-check.ts';
-import type { CheckResult } from './verdict.ts';
+import type { CheckResult, JudgedCheck } from './verdict.ts';
 
 export type { JudgeOptions } from './gathered-check.ts';
 
 /** Judges frames in time order; rejects only when reading them does. */
 export async function judgeRecording(
-  check: CheckResult['check'],
+  check: JudgedCheck,
   frames: AsyncIterable<FrameBatch>,
   vehicle: Vehicle,
   options: JudgeOptions,

@@ -4,12 +4,17 @@ import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
 import { withUsersLimits } from './check-limits.ts';
 import { findBouts } from './engine-run.ts';
 import { keyOnLimits } from './key-on-limits.ts';
+import { fromPumpOn, judgeLedPrimes, whyNeverPrimed } from './led-primes.ts';
 import { addVerdict, checkAlive, checkRestingProbes, checkSupplies, checkZeros, type Rest, signalsOf } from './resting-readings.ts';
+import { type Guide, stretchOf } from './step-state.ts';
 import type { CheckResult } from './verdict.ts';
 import { firstAtOrAfter, heldFor, medianWithin, valuesWithin, type Watched, watch } from './watch.ts';
 
-/** Judges the part of the recording before the engine first turns. */
-export function checkKeyOn(series: SeriesSet, vehicle: Vehicle): CheckResult {
+/**
+ * Judges the part of the recording before the engine first turns.
+ * @param guide Of a check that is led: each thing is judged in the stretch of its step.
+ */
+export function checkKeyOn(series: SeriesSet, vehicle: Vehicle, guide?: Guide): CheckResult {
   const result: CheckResult = {
     check: 'key-on',
     frames: series.frames,
@@ -29,13 +34,19 @@ export function checkKeyOn(series: SeriesSet, vehicle: Vehicle): CheckResult {
     limits: withUsersLimits(keyOnLimits, 'key-on', vehicle, result),
   };
   rest.primeUs = findPrime(rest);
-  checkZeros(rest);
-  checkRestingProbes(rest);
-  checkThrottle(rest);
-  checkBattery(rest);
-  checkSupplies(rest);
-  checkPrimes(rest);
-  checkAlive(rest);
+  const inStep = (step: string, judge: (rest: Rest) => void) => {
+    const stretch = stretchOf(guide, step, series);
+    if (stretch === 'whole') judge(rest);
+    else if (stretch) judge({ ...rest, fromUs: stretch.fromUs, toUs: Math.min(rest.toUs, stretch.toUs) });
+  };
+  inStep('zeros', checkZeros);
+  inStep('probes', checkRestingProbes);
+  inStep('throttle', checkThrottle);
+  inStep('battery', checkBattery);
+  inStep('supplies', checkSupplies);
+  inStep('prime', (window) => checkPrimes(window, guide));
+  if (guide) judgeLedPrimes(rest, guide);
+  inStep('alive', checkAlive);
   return result;
 }
 
@@ -146,7 +157,8 @@ function checkBattery(rest: Rest): void {
   });
 }
 
-function checkPrimes(rest: Rest): void {
+function checkPrimes(rest: Rest, guide: Guide | undefined): void {
+  const disabled = whyNeverPrimed(rest, guide);
   for (const set of rest.vehicle.injectorSets) {
     const delta = watch(rest.series, `fuel_delta_${set.name}`, 'kPa');
     if (!delta || set.targetKpa === undefined) {
@@ -156,7 +168,10 @@ function checkPrimes(rest: Rest): void {
       });
       continue;
     }
-    judgePrime(rest, set, set.targetKpa, withoutOffset(rest, set, delta));
+    const led = fromPumpOn(rest, guide);
+    const judged = withoutOffset(rest, set, delta);
+    if (disabled === undefined) judgePrime(led, set, set.targetKpa, judged);
+    else rest.result.notJudged?.push({ what: `the prime of ${set.name} (${disabled})`, line: 'enable the pump, then key on' });
   }
 }
 

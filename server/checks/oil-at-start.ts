@@ -1,6 +1,7 @@
 // Oil pressure before the first fire and once the engine runs. Pure.
 import type { Bout } from './engine-run.ts';
 import { round, type StartCheck } from './start-check.ts';
+import type { CrankingBout } from './verdict.ts';
 import { firstAtOrAfter, heldFor, valueAt, valuesWithin, type Watched, watch } from './watch.ts';
 
 export function judgeOilBeforeFire(check: StartCheck): void {
@@ -27,6 +28,7 @@ export function judgeOilBeforeFire(check: StartCheck): void {
     measured: round(most),
     limit: limits.oilCrankingKpa,
     phase: 'cranking',
+    steady: dry.some((bout) => isSteady(oil, bout, limits.oilCrankingKpa)),
     say: seen
       ? `oil pressure came while cranking without fuel, ${((seen.fromUs - first.fromUs) / 1e6).toFixed(1)} s from the first turn`
       : `no oil pressure in ${cranked.toFixed(0)} s of cranking without fuel`,
@@ -35,6 +37,43 @@ export function judgeOilBeforeFire(check: StartCheck): void {
       : { next: 'Do not fire it. Look for oil in the pump, a dry pick-up, the relief valve, the sensor and its line; prime by hand.' }),
   });
 }
+
+const steadyForUs = 1_500_000;
+const steadyLookUs = 250_000;
+const steadyShare = 0.25;
+
+/** Pressure stayed over the limit and near one level for a while: the pump draws oil, not air. */
+function isSteady(oil: Watched, { fromUs, toUs }: Bout, limitKpa: number): boolean {
+  for (let at = fromUs + steadyForUs; at <= toUs; at += steadyLookUs) {
+    const values = valuesWithin(oil, at - steadyForUs, at);
+    const [low, high] = [minimum(values), maximum(values)];
+    if (values.length >= 3 && low >= limitKpa && high - low <= steadyShare * high) return true;
+  }
+  return false;
+}
+
+/** Every turn of the engine, timed. */
+export function toCrankingBouts(check: StartCheck): CrankingBout[] {
+  const oil = watch(check.series, check.vehicle.engine?.roles.oilPressure, 'kPa');
+  const { limits, series } = check;
+  return check.bouts.map(({ fromUs, toUs, runsUs, dry }, i) => {
+    const crankedUs = (runsUs ?? toUs) - fromUs;
+    const before = check.bouts[i - 1];
+    const values = oil ? valuesWithin(oil, fromUs, runsUs ?? toUs) : new Float64Array(0);
+    return {
+      at: check.at(fromUs),
+      seconds: round(crankedUs / 1e6),
+      dry,
+      ran: runsUs !== undefined,
+      turning: series.endUs - toUs < stillTurnsUs,
+      tooLong: crankedUs > limits.crankedMostS * 1e6,
+      restS: before ? round((fromUs - before.toUs) / 1e6) : null,
+      oilKpa: values.length > 0 ? round(maximum(values)) : null,
+    };
+  });
+}
+
+const stillTurnsUs = 500_000;
 
 export function judgeOilRunning(check: StartCheck, runsUs: number, endUs: number): void {
   const oil = watchOil(check);
@@ -97,6 +136,7 @@ function lastGoodBefore(watched: Watched, untilUs: number): number | undefined {
   return last !== undefined && last < untilUs ? last : undefined;
 }
 
+const minimum = (values: Float64Array) => values.reduce((low, value) => Math.min(low, value), Number.POSITIVE_INFINITY);
 const maximum = (values: Float64Array) => values.reduce((high, value) => Math.max(high, value), Number.NEGATIVE_INFINITY);
 
 /** How long of a bout the sensor gave numbers, microseconds: from its first number in it to its last. */

@@ -1,6 +1,8 @@
 // The probe check: one probe is warmed after the other, and what rises tells which port each channel really reads. Pure.
 import type { SeriesSet } from '../channels/series.ts';
 import type { ExhaustProbe, Vehicle } from '../definitions/vehicle.ts';
+import { type Guide, type Stretch, stretchOf } from './step-state.ts';
+import { toProbeStep } from './usual-procedures.ts';
 import type { CheckResult, Verdict } from './verdict.ts';
 import { findSwings, toWarmings, type Warming } from './warming.ts';
 import { medianOf, type Watched, watch } from './watch.ts';
@@ -8,8 +10,9 @@ import { medianOf, type Watched, watch } from './watch.ts';
 /**
  * Judges a recording in which probes were warmed one at a time in the order given (from cylinder 1 upward by default), and perhaps their
  * connectors behind that. Each channel's first move is its probe's; what moves later, and the other way, moved with its connector.
+ * @param guide Of a check that is led: each probe was warmed in the stretch of its own step, in any order.
  */
-export function checkProbes(series: SeriesSet, vehicle: Vehicle, order?: readonly number[]): CheckResult {
+export function checkProbes(series: SeriesSet, vehicle: Vehicle, order?: readonly number[], guide?: Guide): CheckResult {
   const result: CheckResult = {
     check: 'probes',
     frames: series.frames,
@@ -22,7 +25,10 @@ export function checkProbes(series: SeriesSet, vehicle: Vehicle, order?: readonl
     result.notJudged?.push({ what: 'the probes', line: 'engine: { exhaust_temps: { 1: { channel: ..., place: port } } }' });
     return result;
   }
-  new ProbeCheck(series, probes, order ?? probes.map(({ cylinder }) => cylinder), result).judge();
+  const check = new ProbeCheck(series, probes, order ?? probes.map(({ cylinder }) => cylinder), result);
+  const isLed = guide?.procedure.steps.some((step) => probes.some(({ cylinder }) => toProbeStep(cylinder) === step.name));
+  if (guide && isLed) check.judgeLed(guide);
+  else check.judge();
   return result;
 }
 
@@ -30,6 +36,8 @@ export function checkProbes(series: SeriesSet, vehicle: Vehicle, order?: readonl
 const muchLaterFrom = 3;
 const muchLaterUs = 45_000_000;
 const muchLaterTimes = 3;
+/** Somebody warms a little before the step is tapped. */
+const tapEarlyUs = 2_000_000;
 
 class ProbeCheck {
   private readonly series: SeriesSet;
@@ -65,6 +73,26 @@ class ProbeCheck {
         );
     }
     for (const warming of later) this.judgeConnector(warming, tips);
+  }
+
+  /** What moved in each probe's own step is that probe's; one that did nothing is dead once its step is over. */
+  judgeLed(guide: Guide): void {
+    const warmings = toWarmings(findSwings(this.temps, this.series.startUs, this.series.endUs));
+    const during = (stretch: Stretch | undefined) =>
+      warmings
+        .filter(({ lead }) => stretch && lead.fromUs >= stretch.fromUs - tapEarlyUs && lead.fromUs <= stretch.toUs)
+        .sort((a, b) => Math.abs(b.lead.kelvin) - Math.abs(a.lead.kelvin));
+    const tips: Warming[] = [];
+    for (const { cylinder } of this.probes) {
+      const stretch = stretchOf(guide, toProbeStep(cylinder), this.series);
+      if (!stretch || stretch === 'whole') continue;
+      const [warming] = during(stretch).filter((one) => !tips.includes(one));
+      if (warming) this.addFound(cylinder, warming);
+      else if (stretch.closed) this.addDead(cylinder);
+      if (warming) tips.push(warming);
+    }
+    const connectors = stretchOf(guide, 'connectors', this.series);
+    if (connectors && connectors !== 'whole') for (const warming of during(connectors)) this.judgeConnector(warming, tips);
   }
 
   /** A channel's first lead is its probe being warmed; a later one belongs to its connector, or is a warming done twice. */

@@ -31,6 +31,9 @@ export const firstStartLimits = {
   chargingAfterS: 5,
   /** Shorter than this a turn of the starter is no failed start. */
   crankedForS: 1.5,
+  /** Starters grow hot: no longer at a time, and so long a rest between. */
+  crankedMostS: 10,
+  restedS: 60,
 } as const;
 
 export class StartCheck {

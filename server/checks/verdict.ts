@@ -25,9 +25,13 @@ export interface Verdict {
   [key: string]: unknown;
 }
 
+/** The checks that are judged on a recording alone; others are what their steps say. */
+export type JudgedCheck = 'bus' | 'key-on' | 'probes' | 'first-start';
+
 /** `check --json`. */
 export interface CheckResult {
-  check: 'bus' | 'key-on' | 'probes' | 'first-start';
+  /** A judged check, or the name of another procedure of the vehicle. */
+  check: string;
   frames: number;
   /** From the first frame to the last. */
   seconds: number;
@@ -36,4 +40,28 @@ export interface CheckResult {
   verdicts: Verdict[];
   /** What the vehicle file does not let the check judge, with the line that would let it. */
   notJudged?: { what: string; line: string }[];
+  /** Of a check that is led: names of the steps whose condition has come. */
+  met?: string[];
+  /** Of the first start: every turn of the engine, in order. */
+  bouts?: CrankingBout[];
+}
+
+/** One turn of the engine by its starter, and what followed. */
+export interface CrankingBout {
+  /** Seconds from the first frame. */
+  at: number;
+  /** How long the starter turned it, seconds. */
+  seconds: number;
+  /** Cranked without fuel and spark. */
+  dry: boolean;
+  /** It ran by itself. */
+  ran: boolean;
+  /** It still turns. */
+  turning: boolean;
+  /** Longer than a starter should be held. */
+  tooLong: boolean;
+  /** Rest before it, seconds; null before the first. */
+  restS: number | null;
+  /** Highest oil pressure while the starter turned; null when it gave no number. */
+  oilKpa: number | null;
 }

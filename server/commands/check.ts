@@ -1,6 +1,6 @@
 // `evenburn check NAME FILE|SESSION`: a check judged on a recording.
 import { Argument, type Command } from 'commander';
-import type { CheckResult } from '../checks/verdict.ts';
+import type { CheckResult, JudgedCheck } from '../checks/verdict.ts';
 import { EvenburnError } from '../errors.ts';
 import { AnswerIsNo } from './answer.ts';
 
@@ -35,7 +35,7 @@ function checkOrder(order: readonly number[], cylinders: number): void {
   throw new EvenburnError('USAGE_WRONG', { what: `--order names cylinders of this engine, 1 to ${cylinders}, each once, like 3,1,2` });
 }
 
-async function runCheck(name: CheckResult['check'], source: string, options: CheckOptions): Promise<void> {
+async function runCheck(name: JudgedCheck, source: string, options: CheckOptions): Promise<void> {
   const { getVehicle } = await import('../definitions/load-vehicle.ts');
   const { judgeRecording } = await import('../checks/judge-recording.ts');
   const { recordedFrames } = await import('./recorded-input.ts');

@@ -120,12 +120,15 @@ async function serveOnce(options: ServeOptions, stopped: Promise<number>, failed
     const session = new (await import('../clock.ts')).SessionClock();
     const sources = await openSources(vehicle, options, session);
     const { Station } = await import('../station.ts');
-    const { LiveChecks } = await import('../live/live-checks.ts');
+    const { openCheckDesk } = await import('../live/check-desk.ts');
+    const { dataFolder } = await import('../settings.ts');
     const { VehicleEditor } = await import('../editing/vehicle-editor.ts');
     const { recorder, sessions, tasks, searches, runs, signOffs, logBook, attachments, dyno, drivenNow, engineHistory, network } = resultOf(opened);
     recorder.describeStamps(stampsOf(vehicle, sources));
     station = new Station({ vehicle, sources, session, recorder });
-    const checks = { live: new LiveChecks(station), runs };
+    const { wallMs } = (await import('../clock.ts')).machineClock;
+    const startedWallMs = wallMs() - session.nowUs() / 1000;
+    const checks = await openCheckDesk({ station, runs, logBook, signOffs, data: dataFolder(options.data), startedWallMs });
     station.watcher = checks.live;
     const { LivePulls } = await import('../live/live-pulls.ts');
     const livePulls = new LivePulls(station, station.channels, drivenNow);

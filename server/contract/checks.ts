@@ -1,9 +1,6 @@
 // Checks on the live bus, their stored runs, and the wiggle and unplug tests.
 import { z } from 'zod';
-
-export const checkName = z.enum(['bus', 'key-on', 'probes', 'first-start']);
-
-export type CheckName = z.infer<typeof checkName>;
+import { checkName, procedureView, stepStateView } from './check-steps.ts';
 
 /** One verdict; more keys belong to the check that made it (docs/checks.md). */
 export const verdictView = z
@@ -37,6 +34,23 @@ export const checkResultView = z
     loadPercent: z.number().optional(),
     verdicts: z.array(verdictView),
     notJudged: z.array(z.object({ what: z.string(), line: z.string() })).optional(),
+    /** Names of the steps whose condition has come. */
+    met: z.array(z.string()).optional(),
+    /** First start: every turn of the engine. */
+    bouts: z
+      .array(
+        z.object({
+          at: z.number(),
+          seconds: z.number(),
+          dry: z.boolean(),
+          ran: z.boolean(),
+          turning: z.boolean(),
+          tooLong: z.boolean(),
+          restS: z.number().nullable(),
+          oilKpa: z.number().nullable(),
+        }),
+      )
+      .optional(),
   })
   .meta({ id: 'CheckResult' });
 
@@ -46,6 +60,16 @@ export type CheckResultView = z.infer<typeof checkResultView>;
 export const checkState = z
   .object({
     check: checkName,
+    procedure: procedureView,
+    /** Step → how far it is; one that nobody came to is not there. */
+    steps: z.record(z.string(), stepStateView),
+    /** The step in hand; null when all are settled. */
+    current: z.string().nullable(),
+    /** The engine may be fired: every step before is settled. */
+    armed: z.boolean(),
+    by: z.string(),
+    /** The server was started anew meanwhile; what had been recorded was looked at again. */
+    resumed: z.boolean(),
     order: z.array(z.number()).optional(),
     startedWallMs: z.number(),
     /** Session time at which it began, microseconds. */
@@ -78,6 +102,10 @@ export const checkRunSummary = z
     wrong: z.number(),
     right: z.number(),
     notJudged: z.number(),
+    /** Empty in runs that were kept before they had one. */
+    title: z.string().default(''),
+    by: z.string().default(''),
+    skipped: z.number().default(0),
   })
   .meta({ id: 'CheckRunSummary' });
 
@@ -88,6 +116,9 @@ export const checkRun = checkRunSummary
   .extend({
     result: checkResultView,
     unseenFrames: z.number(),
+    /** The steps that there were, and what was done in each. */
+    procedure: procedureView.nullable().default(null),
+    steps: z.record(z.string(), stepStateView).default({}),
     comparedWith: z.number().nullable(),
     changes: z.array(z.string()),
   })
@@ -97,15 +128,16 @@ export type CheckRun = z.infer<typeof checkRun>;
 
 /** GET /api/checks */
 export const checksView = z
-  .object({ running: checkState.nullable(), runs: z.array(checkRunSummary), watching: z.boolean() })
+  .object({
+    running: checkState.nullable(),
+    runs: z.array(checkRunSummary),
+    watching: z.boolean(),
+    /** In the order of the first evening. */
+    procedures: z.array(procedureView),
+  })
   .meta({ id: 'Checks' });
 
 export type ChecksView = z.infer<typeof checksView>;
-
-/** POST /api/checks/running */
-export const checkStart = z
-  .object({ check: checkName, order: z.array(z.int().min(1).max(64)).max(64).optional() })
-  .meta({ id: 'CheckStart' });
 
 /** POST /api/checks/watch: begins a wiggle test (and what the unplug test looks at) anew. */
 export const watchStart = z.object({ channels: z.array(z.string().min(1).max(200)).max(16).default([]) }).meta({ id: 'WatchStart' });

@@ -117,6 +117,55 @@ const historyKinds = [
   }),
 ] as const;
 
+const words = z.string().max(2000);
+const entryNumber = z.number().int().positive();
+
+/** What led checks, the preparation list and corrections of the vehicle file write. */
+const checkKinds = [
+  z.object({
+    ...given,
+    kind: z.literal('check-begun'),
+    check: z.string().min(1).max(200),
+    order: z.array(cylinder).max(64).optional(),
+  }),
+  z.object({
+    ...given,
+    kind: z.literal('check-step'),
+    /** The entry in which the check was begun. */
+    of: entryNumber,
+    step: z.string().min(1).max(200),
+    outcome: z.enum(['begun', 'done', 'skipped']),
+    /** From the beginning of the check. */
+    seconds: z.number().min(0),
+    value: z.number().optional(),
+    cylinders: z.array(cylinder).max(64).optional(),
+    reason: words.optional(),
+  }),
+  /** Without a run it was dropped. */
+  z.object({ ...given, kind: z.literal('check-ended'), of: entryNumber, run: z.number().int().positive().optional() }),
+  /** Something open that a person noted, such as a line waiting for a fitting. */
+  z.object({ ...given, kind: z.literal('open-item'), title: z.string().trim().min(1).max(200), blocking: z.boolean().default(true) }),
+  /** An item of the preparation list: closed, waived with a reason, or open again. */
+  z.object({
+    ...given,
+    kind: z.literal('item-settled'),
+    item: z.string().min(1).max(300),
+    state: z.enum(['closed', 'waived', 'open']),
+    reason: z.string().trim().max(400).default(''),
+    /** What the item was about when it was waived. */
+    covers: z.array(words).max(1000).default([]),
+  }),
+  /** The list is gone through anew: what people closed and waived before counts no more. */
+  z.object({ ...given, kind: z.literal('preparation-begun') }),
+  /** What a check's run corrected in vehicle.yaml, and what stood there before. */
+  z.object({
+    ...given,
+    kind: z.literal('correction'),
+    run: z.number().int().positive(),
+    changes: z.array(z.object({ what: words, from: words, to: words })).max(200),
+  }),
+] as const;
+
 /** One shape a kind of entry: add yours here. */
 const kinds = [
   z.object({ ...given, kind: z.literal('note'), note: z.string().trim().min(1).max(2000) }),
@@ -130,6 +179,7 @@ const kinds = [
     cylinders: z.array(z.number().int().positive()).max(64).optional(),
   }),
   ...dynoKinds,
+  ...checkKinds,
   ...historyKinds,
 ] as const;
 

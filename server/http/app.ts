@@ -20,6 +20,7 @@ import type { Beginning } from '../editing/beginning.ts';
 import type { VehicleEditor } from '../editing/vehicle-editor.ts';
 import { EvenburnError } from '../errors.ts';
 import { httpBodyBytesMax, httpRequestsPerMinuteMax } from '../limits.ts';
+import type { CheckDesk } from '../live/check-desk.ts';
 import type { LivePulls } from '../live/live-pulls.ts';
 import type { Attachments } from '../recording/attachments.ts';
 import type { DynoDesk } from '../recording/dyno-desk.ts';
@@ -33,7 +34,7 @@ import { addAccessRoutes, holdToRoles } from './access-routes.ts';
 import { addAlarmRoutes } from './alarm-routes.ts';
 import { addAttachmentRoutes } from './attachment-routes.ts';
 import { addBeginningRoutes } from './beginning-routes.ts';
-import { addChecksRoutes, type CheckDesk } from './checks-routes.ts';
+import { addChecksRoutes } from './checks-routes.ts';
 import { addDefinitionRoutes } from './definition-routes.ts';
 import { addEngineHistoryRoutes } from './engine-history-routes.ts';
 import { addFrameRoutes } from './frame-routes.ts';
@@ -41,6 +42,7 @@ import { askingOf, type Door, loopbackDoor, requestAllowed } from './guard.ts';
 import { addHarnessRoutes } from './harness-routes.ts';
 import { addHealthRoutes } from './health-routes.ts';
 import { addLogBookRoutes } from './log-book-routes.ts';
+import { addPreparationRoutes } from './preparation-routes.ts';
 import { addPullsRoutes } from './pulls-routes.ts';
 import { addSearchRoutes } from './search-routes.ts';
 import { addSessionRoutes, type SessionStore } from './session-routes.ts';
@@ -118,6 +120,7 @@ const topics: AddRoutes[] = [
   addHealthRoutes,
   addSimulatorRoutes,
   addChecksRoutes,
+  addPreparationRoutes,
   addHarnessRoutes,
   addLogBookRoutes,
   addAttachmentRoutes,

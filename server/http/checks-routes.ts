@@ -1,12 +1,10 @@
 // Checks on the live bus: begun, followed, finished and kept; the wiggle and unplug tests; what typed readings of the line mean.
 import { z } from 'zod';
 import { judgeLineResistance, judgeLineVoltages } from '../checks/line-resistance.ts';
-import type { CheckResult } from '../checks/verdict.ts';
+import { checkStart, stepAct } from '../contract/check-steps.ts';
 import {
   branchTap,
-  type CheckRun,
   checkRun,
-  checkStart,
   checkState,
   checksView,
   lineQuery,
@@ -18,15 +16,9 @@ import {
 } from '../contract/checks.ts';
 import { EvenburnError } from '../errors.ts';
 import { watchStreamBytesMax } from '../limits.ts';
+import type { CheckDesk } from '../live/check-desk.ts';
 import type { LiveChecks } from '../live/live-checks.ts';
-import type { CheckRuns } from '../recording/check-runs.ts';
 import type { App, AppParts } from './app.ts';
-
-/** Live checks and where their runs are kept. */
-export interface CheckDesk {
-  live: LiveChecks;
-  runs: CheckRuns;
-}
 
 export function addChecksRoutes(app: App, { station, checks }: AppParts): void {
   app.get(
@@ -40,32 +32,33 @@ export function addChecksRoutes(app: App, { station, checks }: AppParts): void {
     },
   );
   if (!checks) return;
-  addRunningRoutes(app, checks, () => station.status().recording.session);
+  addRunningRoutes(app, checks);
   addWatchRoutes(app, checks.live);
 }
 
-function addRunningRoutes(app: App, { live, runs }: CheckDesk, session: () => number | null): void {
+function addRunningRoutes(app: App, { live, runs, guided }: CheckDesk): void {
   app.get('/api/checks', { schema: { summary: 'The running check and the kept runs', response: { 200: checksView } } }, async () => ({
-    running: live.state() as never,
+    running: guided.state(),
     runs: await runs.list(),
     watching: live.watch().watching,
+    procedures: guided.procedures() as never,
   }));
   app.get('/api/checks/running', { schema: { summary: 'The running check', response: { 200: checkState.nullable() } } }, async () =>
-    live.state(),
+    guided.state(),
   );
   app.post(
     '/api/checks/running',
     { schema: { summary: 'Begin a check', body: checkStart, response: { 200: checkState } } },
-    async ({ body: { check, order } }) => live.start(check, order ? { order } : {}),
+    ({ body: { check, order, by } }) => guided.start(check, by, order),
   );
-  app.post('/api/checks/running/finish', { schema: { summary: 'Judge and keep it', response: { 200: checkRun } } }, async () => {
-    const { state, vehicle, result } = await live.finish();
-    const { check, startedWallMs, seconds, definitionHash, unseenFrames } = state;
-    const kept = { check, startedWallMs, seconds, definitionHash, unseenFrames, vehicle, session: session(), result: toView(result) };
-    return runs.add(kept);
-  });
+  app.post(
+    '/api/checks/running/steps',
+    { schema: { summary: 'Go to a step, settle it, or skip it with a reason', body: stepAct, response: { 200: checkState } } },
+    ({ body }) => guided.act(body),
+  );
+  app.post('/api/checks/running/finish', { schema: { summary: 'Judge and keep it', response: { 200: checkRun } } }, () => guided.finish());
   app.delete('/api/checks/running', { schema: { summary: 'Drop it', response: { 200: z.object({}) } } }, async () => {
-    live.drop();
+    await guided.drop();
     return {};
   });
   app.get(
@@ -73,10 +66,6 @@ function addRunningRoutes(app: App, { live, runs }: CheckDesk, session: () => nu
     { schema: { summary: 'A kept run', params: z.object({ run: z.coerce.number().int().min(1) }), response: { 200: checkRun } } },
     ({ params }) => runs.get(params.run),
   );
-}
-
-function toView(result: CheckResult): CheckRun['result'] {
-  return result as CheckRun['result'];
 }
 
 function addWatchRoutes(app: App, live: LiveChecks): void {

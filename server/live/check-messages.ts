@@ -6,11 +6,31 @@ import type { UnplugStep } from '../checks/unplug-test.ts';
 import type { CheckResult } from '../checks/verdict.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 
+/** How a check begins to gather. */
+export interface GatheringStart {
+  check: string;
+  options: JudgeOptions;
+  /** Session time, microseconds. */
+  fromUs: number;
+  /** Of a check that was begun before the server was started anew: what had been recorded is looked at first. */
+  resumed?: {
+    data: string;
+    /** When the check was begun: time 0 of what is gathered. */
+    begunWallMs: number;
+    /** Sessions that began later come live. */
+    untilWallMs: number;
+    /** Added to the times of live frames, microseconds. */
+    shiftUs: number;
+  };
+}
+
 /** A frame batch as it crosses threads. */
 export type PlainBatch = Pick<FrameBatch, 'count' | 'timeUs' | 'bus' | 'id' | 'flags' | 'length' | 'offset' | 'data' | 'dataEnd'>;
 
 export type ToCheckWorker =
-  | { kind: 'check'; check: CheckResult['check']; vehicle: Vehicle; fromUs: number; options: JudgeOptions }
+  | ({ kind: 'check'; vehicle: Vehicle } & GatheringStart)
+  /** The steps went on. */
+  | { kind: 'options'; options: JudgeOptions }
   /** Judges for the last time and forgets it. */
   | { kind: 'finish' }
   | { kind: 'watch'; vehicle: Vehicle; channels: string[] }

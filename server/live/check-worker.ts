@@ -2,19 +2,25 @@
 import { parentPort } from 'node:worker_threads';
 import type { FrameBatch } from '../bus/frame-batch.ts';
 import { BusWatch, type WatchEvent } from '../checks/bus-watch.ts';
-import { GatheredCheck } from '../checks/gathered-check.ts';
+import { GatheredCheck, type JudgeOptions } from '../checks/gathered-check.ts';
 import { UnplugTest } from '../checks/unplug-test.ts';
 import { machineClock } from '../clock.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { checkEvidenceMax, judgeIntervalMs, judgeShareMax } from '../limits.ts';
 import { Pipeline } from '../pipeline.ts';
-import { type FromCheckWorker, fromPlainBatch, type ToCheckWorker } from './check-messages.ts';
+import { type FromCheckWorker, fromPlainBatch, type GatheringStart, type ToCheckWorker } from './check-messages.ts';
+
+type ResumedCheck = NonNullable<GatheringStart['resumed']>;
 
 const port = parentPort;
 if (!port) throw new Error('this is a worker');
 const tell = (message: FromCheckWorker): void => port.postMessage(message);
 
 let gathered: GatheredCheck | undefined;
+/** Added to the times of live frames. */
+let shiftUs = 0;
+/** Live messages that came while recorded frames were being looked at. */
+let held: ToCheckWorker[] | undefined;
 let judging: NodeJS.Timeout | undefined;
 let watching: { watch: BusWatch; samples: Pipeline | undefined } | undefined;
 let unplug: UnplugTest | undefined;
@@ -33,8 +39,41 @@ function finish(): void {
   clearTimeout(judging);
   if (!gathered) return;
   gathered.finish();
-  tell({ kind: 'result', result: gathered.judge(), full: gathered.evidence > checkEvidenceMax, last: true });
+  tell({ kind: 'result', result: gathered.judgeWithSamples(), full: gathered.evidence > checkEvidenceMax, last: true });
   gathered = undefined;
+}
+
+function begin({ check, vehicle, options, fromUs, resumed }: ToCheckWorker & { kind: 'check' }): void {
+  clearTimeout(judging);
+  gathered = new GatheredCheck(check, vehicle, options);
+  shiftUs = resumed?.shiftUs ?? 0;
+  gathered.pass(resumed ? 0 : fromUs);
+  if (resumed) void lookBack(gathered, vehicle, resumed);
+  else judge();
+}
+
+/** Frames that were recorded before the server was started anew; live ones wait meanwhile. */
+async function lookBack(check: GatheredCheck, vehicle: Vehicle, { data, begunWallMs, untilWallMs }: ResumedCheck): Promise<void> {
+  held = [];
+  const { framesSince } = await import('../recording/frames-since.ts');
+  try {
+    for await (const batch of framesSince(data, vehicle, begunWallMs, untilWallMs)) {
+      if (check.evidence <= checkEvidenceMax) check.take(batch);
+    }
+  } catch (error) {
+    process.stderr.write(`evenburn: what was recorded before can't be looked at: ${(error as Error).message}\n`);
+  }
+  const waiting = held;
+  held = undefined;
+  for (const message of waiting) take(message);
+  if (gathered === check) judge();
+}
+
+function shifted(batch: FrameBatch): FrameBatch {
+  if (shiftUs === 0) return batch;
+  return Object.assign(Object.create(Object.getPrototypeOf(batch)) as FrameBatch, batch, {
+    timeUs: batch.timeUs.map((at) => at + shiftUs),
+  });
 }
 
 function startWatch(vehicle: Vehicle, names: string[]): void {
@@ -48,14 +87,14 @@ function startWatch(vehicle: Vehicle, names: string[]): void {
 }
 
 function takeFrames(batch: FrameBatch): void {
-  if (gathered && gathered.evidence <= checkEvidenceMax) gathered.take(batch);
+  if (gathered && gathered.evidence <= checkEvidenceMax) gathered.take(shifted(batch));
   watching?.watch.take(batch);
   watching?.samples?.take({ kind: 'frames', batch });
   tell({ kind: 'taken', frames: batch.count });
 }
 
 function takeMark(timeUs: number): void {
-  if (gathered && gathered.evidence <= checkEvidenceMax) gathered.pass(timeUs);
+  if (gathered && gathered.evidence <= checkEvidenceMax) gathered.pass(timeUs + shiftUs);
   watching?.watch.pass(timeUs);
   watching?.samples?.take({ kind: 'mark', timeUs });
 }
@@ -79,17 +118,22 @@ function tellWatch(): void {
 }
 
 port.on('message', (message: ToCheckWorker) => {
+  if (held) held.push(message);
+  else take(message);
+});
+
+function take(message: ToCheckWorker): void {
   if (message.kind === 'frames') takeFrames(fromPlainBatch(message.batch));
   else if (message.kind === 'mark') takeMark(message.timeUs);
   else if (message.kind === 'watch') startWatch(message.vehicle, message.channels);
   else if (message.kind === 'unplug') unplug = watching && new UnplugTest(message.device, watching.watch);
   else if (message.kind === 'unwatch') watching = undefined;
   else if (message.kind === 'finish') finish();
-  else {
-    clearTimeout(judging);
-    gathered = new GatheredCheck(message.check, message.vehicle, message.options);
-    gathered.pass(message.fromUs);
-    judge();
-  }
+  else if (message.kind === 'options') setOptions(message.options);
+  else begin(message);
   tellWatch();
-});
+}
+
+function setOptions(options: JudgeOptions): void {
+  if (gathered) gathered.options = options;
+}

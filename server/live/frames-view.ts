@@ -1,4 +1,5 @@
 // The table of seen ids in the form that pages get, with what is decoded from which bits and which bits nobody has claimed.
+import { errorClassNames } from '../bus/error-frame.ts';
 import { frameFlag } from '../bus/frame-batch.ts';
 import { hasValue, qualityNames } from '../channels/quality.ts';
 import { extractRaw, findState } from '../codec/bits.ts';
@@ -78,22 +79,8 @@ function toSeenSignal(store: RollingStore, signal: Signal, bytes: Uint8Array): S
   };
 }
 
-/** Classes of error frames. Source: linux/can/error.h. */
-const errorKinds: readonly [bit: number, name: string][] = [
-  [0x001, 'transmit timeout'],
-  [0x002, 'lost arbitration'],
-  [0x004, 'controller problem'],
-  [0x008, 'protocol violation'],
-  [0x010, 'transceiver'],
-  [0x020, 'no acknowledgement'],
-  [0x040, 'bus off'],
-  [0x080, 'bus error'],
-  [0x100, 'controller restarted'],
-  [0x200, 'error counters'],
-];
-
 function toErrorRow(vehicle: Vehicle, error: SeenError): FramesView['errors'][number] {
-  const names = errorKinds.filter(([bit]) => (error.kind & bit) !== 0).map(([, name]) => name);
+  const names = errorClassNames.filter(([bit]) => (error.kind & bit) !== 0).map(([, name]) => name);
   return {
     bus: vehicle.buses[error.bus]?.name ?? String(error.bus),
     kind: names.join(', ') || `class 0x${error.kind.toString(16)}`,

@@ -4,13 +4,13 @@ import type { WatchEvent } from '../checks/bus-watch.ts';
 import type { JudgeOptions } from '../checks/gathered-check.ts';
 import type { UnplugStep } from '../checks/unplug-test.ts';
 import type { CheckResult } from '../checks/verdict.ts';
-import type { CheckState, WatchEventView, WatchView } from '../contract/checks.ts';
+import type { WatchEventView, WatchView } from '../contract/checks.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { entryPath } from '../entries.ts';
 import { EvenburnError } from '../errors.ts';
 import { checkQueueFramesMax, watchEventsMax } from '../limits.ts';
 import type { PipelineInput } from '../pipeline-input.ts';
-import { type FromCheckWorker, type ToCheckWorker, toPlainBatch } from './check-messages.ts';
+import { type FromCheckWorker, type GatheringStart, type ToCheckWorker, toPlainBatch } from './check-messages.ts';
 
 /** What it asks of the running station. */
 export interface CheckedStation {
@@ -20,8 +20,21 @@ export interface CheckedStation {
   wallMs(): number;
 }
 
+/** The running check as far as its judging goes; what a person did in it is `guided-checks.ts`. */
+export interface GatheringState {
+  check: string;
+  startedWallMs: number;
+  /** Session time at which it began, microseconds; before this session's beginning for one that outlived a new start. */
+  startedUs: number;
+  seconds: number;
+  result: CheckResult | null;
+  full: boolean;
+  unseenFrames: number;
+  definitionHash: string;
+}
+
 interface Running {
-  check: CheckResult['check'];
+  check: string;
   options: JudgeOptions;
   startedUs: number;
   startedWallMs: number;
@@ -44,7 +57,7 @@ interface Watching {
 
 /** A finished check, to be stored. */
 export interface FinishedCheck {
-  state: CheckState;
+  state: GatheringState;
   vehicle: string;
   result: CheckResult;
 }
@@ -56,6 +69,8 @@ export class LiveChecks {
   private running: Running | undefined;
   private watching: Watching | undefined;
   private number = 0;
+  /** Told of every judgement but the last. */
+  onResult: (result: CheckResult) => void = () => {};
   private inFlight = 0;
   private readonly listeners = new Set<(view: WatchView) => void>();
 
@@ -71,20 +86,30 @@ export class LiveChecks {
     else if (input.kind === 'loss') this.countUnseen(input.count);
   }
 
-  /** @throws EvenburnError CHECK_RUNNING */
-  start(check: CheckResult['check'], options: JudgeOptions = {}): CheckState {
+  /**
+   * @param vehicle With what the check's steps add to it; the one in force by default.
+   * @param resumed Of a check that outlived a new start of the server.
+   * @throws EvenburnError CHECK_RUNNING
+   */
+  start(check: string, options: JudgeOptions = {}, vehicle = this.station.vehicle, resumed?: GatheringStart['resumed']): void {
     if (this.running) throw new EvenburnError('CHECK_RUNNING', { check: this.running.check });
-    const { vehicle } = this.station;
-    const startedUs = this.station.timeUs();
+    const startedUs = resumed ? -resumed.shiftUs : this.station.timeUs();
+    const startedWallMs = resumed?.begunWallMs ?? this.station.wallMs();
     const begin = { result: null, full: false, unseen: 0, finished: undefined };
-    this.running = { check, options, startedUs, startedWallMs: this.station.wallMs(), vehicle, ...begin };
-    this.send({ kind: 'check', check, vehicle, fromUs: startedUs, options });
-    return this.getState();
+    this.running = { check, options, startedUs, startedWallMs, vehicle, ...begin };
+    this.send({ kind: 'check', check, vehicle, fromUs: startedUs, options, ...(resumed ? { resumed } : {}) });
   }
 
   /** Null while none runs. */
-  state(): CheckState | null {
+  state(): GatheringState | null {
     return this.running ? this.toState(this.running) : null;
+  }
+
+  /** The steps of the running check went on. */
+  setOptions(options: JudgeOptions): void {
+    if (!this.running) return;
+    this.running.options = options;
+    this.send({ kind: 'options', options });
   }
 
   /**
@@ -159,11 +184,6 @@ export class LiveChecks {
     await this.worker?.terminate();
   }
 
-  private getState(): CheckState {
-    if (!this.running) throw new EvenburnError('CHECK_NOT_RUNNING');
-    return this.toState(this.running);
-  }
-
   private getWatching(): Watching {
     if (!this.watching) throw new EvenburnError('CHECK_NOT_RUNNING');
     return this.watching;
@@ -204,6 +224,7 @@ export class LiveChecks {
     else if (this.running && (this.running.finished !== undefined || !message.last)) {
       this.running.result = message.result;
       this.running.full = message.full;
+      if (!message.last) this.onResult(message.result);
       if (message.last) this.running.finished?.();
     }
   }
@@ -263,10 +284,9 @@ export class LiveChecks {
     };
   }
 
-  private toState({ check, options, startedUs, startedWallMs, vehicle, result, full, unseen }: Running): CheckState {
+  private toState({ check, startedUs, startedWallMs, vehicle, result, full, unseen }: Running): GatheringState {
     return {
       check,
-      ...(options.order ? { order: options.order } : {}),
       startedWallMs,
       startedUs,
       seconds: Math.max(0, this.station.timeUs() - startedUs) / 1e6,

@@ -11,7 +11,19 @@ import { checkRunsListedMax } from '../limits.ts';
 /** What is kept of a run; its number and its comparison are added. */
 export type NewCheckRun = Pick<
   CheckRun,
-  'check' | 'startedWallMs' | 'seconds' | 'vehicle' | 'definitionHash' | 'session' | 'result' | 'unseenFrames'
+  | 'check'
+  | 'startedWallMs'
+  | 'seconds'
+  | 'vehicle'
+  | 'definitionHash'
+  | 'session'
+  | 'result'
+  | 'unseenFrames'
+  | 'title'
+  | 'by'
+  | 'procedure'
+  | 'steps'
+  | 'skipped'
 >;
 
 export class CheckRuns {
@@ -99,6 +111,14 @@ export class CheckRuns {
   }
 }
 
-function toSummary({ result: _, changes: __, comparedWith: ___, unseenFrames: ____, ...summary }: CheckRun): CheckRunSummary {
+function toSummary({
+  result: _,
+  changes: __,
+  comparedWith: ___,
+  unseenFrames: ____,
+  procedure: _____,
+  steps: ______,
+  ...summary
+}: CheckRun): CheckRunSummary {
   return summary;
 }

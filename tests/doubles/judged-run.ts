@@ -1,7 +1,7 @@
 // Runs a scenario of the simulator through one of the checks, as `evenburn check` does with a recording.
 import { FrameBatch } from '../../server/bus/frame-batch.ts';
 import { type JudgeOptions, judgeRecording } from '../../server/checks/judge-recording.ts';
-import type { CheckResult } from '../../server/checks/verdict.ts';
+import type { CheckResult, JudgedCheck } from '../../server/checks/verdict.ts';
 import type { Vehicle } from '../../server/definitions/vehicle.ts';
 import { Simulation } from '../../server/simulator/simulator.ts';
 import { readScenario } from './simulated-run.ts';
@@ -24,12 +24,7 @@ export const usualStart = [
   'stage: stop, for: 3 s',
 ];
 
-export async function judgePlayed(
-  check: CheckResult['check'],
-  vehicle: Vehicle,
-  played: Played,
-  options: JudgeOptions = {},
-): Promise<CheckResult> {
+export async function judgePlayed(check: JudgedCheck, vehicle: Vehicle, played: Played, options: JudgeOptions = {}): Promise<CheckResult> {
   const list = (items: readonly string[]) => items.map((item) => `  - { ${item} }\n`).join('');
   const faults = played.faults && played.faults.length > 0 ? `faults:\n${list(played.faults)}` : '';
   const text = `scenario: t\nseed: ${played.seed ?? 1}\nstart: ${played.start ?? 'cold'}\nstages:\n${list(played.stages)}${faults}`;

@@ -9,8 +9,10 @@ import type { CheckRun, CheckState, ChecksView, VerdictView, WatchView } from '.
 import { getVehicle } from '../../server/definitions/load-vehicle.ts';
 import type { Vehicle } from '../../server/definitions/vehicle.ts';
 import { type App, type AskedStation, buildApp } from '../../server/http/app.ts';
-import { LiveChecks } from '../../server/live/live-checks.ts';
+import { openCheckDesk } from '../../server/live/check-desk.ts';
+import type { LiveChecks } from '../../server/live/live-checks.ts';
 import { CheckRuns } from '../../server/recording/check-runs.ts';
+import { LogBook } from '../../server/recording/log-book.ts';
 import { getScenario } from '../../server/simulator/scenario-library.ts';
 import { Simulation } from '../../server/simulator/simulator.ts';
 
@@ -25,10 +27,13 @@ let nowUs = 0;
 beforeAll(async () => {
   vehicle = await getVehicle('bus-definitions/garganey');
   simulation = new Simulation(vehicle, await getScenario('demo', vehicle));
-  live = new LiveChecks({ vehicle, timeUs: () => nowUs, wallMs: () => 1_700_000_000_000 + nowUs / 1000 });
   const status = () => ({ recording: { session: 7 } });
-  const station = { vehicle, simulation, status } as unknown as AskedStation;
-  app = await buildApp({ station, version: 'test', checks: { live, runs: new CheckRuns(data) } });
+  const times = { timeUs: () => nowUs, wallMs: () => 1_700_000_000_000 + nowUs / 1000 };
+  const station = { vehicle, simulation, status, ...times } as unknown as AskedStation & typeof times;
+  const logBook = new LogBook(data);
+  const checks = await openCheckDesk({ station, runs: new CheckRuns(data), logBook, data, startedWallMs: 1_700_000_000_000 });
+  live = checks.live;
+  app = await buildApp({ station, version: 'test', checks, logBook });
 });
 afterAll(async () => {
   await app.close();
