@@ -81,7 +81,9 @@ function isCertainEnough(on: BusEvidence, found: TrunkBreak): boolean {
   });
   if (clear.length > 0 || isShownByContacts(on, found, due * noise)) return true;
   const together = found.episodes.filter(({ outages }) => outages.length > 1).length;
-  return together >= 3 + 4 * chanceMeetings(on, found.beyond, noise) || found.episodes.length > 5 + 4 * due * noise;
+  if (together >= 3 + 4 * chanceMeetings(on, found.beyond, noise)) return true;
+  // Frames of one device alone, though others lie beyond too, are that device's own.
+  return found.beyond.length === 1 && found.episodes.length > 5 + 4 * due * noise;
 }
 
 /**

@@ -5,7 +5,7 @@ import { TrafficLog } from '../../server/checks/bus-traffic.ts';
 import type { Verdict } from '../../server/checks/verdict.ts';
 import { parseVehicle } from '../../server/definitions/load-vehicle.ts';
 import type { Vehicle } from '../../server/definitions/vehicle.ts';
-import { errorFrame, healthyFrames, type ScriptedFrame, toBatch } from '../doubles/scripted-bus.ts';
+import { errorFrame, healthyFrames, randomFrom, type ScriptedFrame, toBatch } from '../doubles/scripted-bus.ts';
 
 function device(name: string, id: number, periodMs: number, counter: boolean): { path: string; text: string } {
   const counterSignal = counter ? `\n      - { name: ${name}_count, start_bit: 48, bit_length: 8 }` : '';
@@ -262,5 +262,87 @@ describe('bus check', () => {
     }
     const load = failed(frames).find(({ code }) => code === 'bus-load');
     expect(load?.measured).toBeCloseTo((100 * (53 * 10_001 + 50 * 10_000)) / (500_000 * 2.8), 3);
+  });
+
+  it('tells a break on each side of the listener apart although both interrupt at once', () => {
+    const frames = healthyFrames(line, { seconds: 20, seed: 21 }).filter((frame) => {
+      const left = frame.device === 'alpha' && [4, 8, 12].some((at) => between(frame, at, at + 0.6));
+      const right = ['delta', 'echo'].includes(frame.device) && [4.05, 8.02, 14].some((at) => between(frame, at, at + 0.6));
+      return !left && !right;
+    });
+    expect(
+      failed(frames)
+        .map((verdict) => [verdict.code, verdict.stretch])
+        .sort(),
+    ).toEqual([
+      ['trunk-break', 'alpha - plug'],
+      ['trunk-break', 'charlie - delta'],
+    ]);
+  });
+
+  it('says one restart verdict of a device that restarts again and again, counters or not', () => {
+    const plain = vehicle('[terminator, alpha, { listener: plug }, bravo, charlie, delta, { device: echo, terminator: inside }]', false);
+    const powerOff = [4, 8, 12, 16].map((fromS, i) => ({ device: 'echo', fromS, toS: fromS + 0.63 + 0.21 * i }));
+    for (const seed of [22, 23, 24, 25, 26]) {
+      const verdicts = failed(healthyFrames(plain, { seconds: 20, seed, powerOff }), plain);
+      expect(verdicts.map(({ code, device: name }) => [code, name])).toEqual([['device-restarts', 'echo']]);
+    }
+  });
+
+  it.each([0.002, 0.01])('takes frames that the adapter loses anywhere (share %f) for no break, no restart and no skip', (share) => {
+    for (const seed of [27, 28, 29]) {
+      const random = randomFrom(seed);
+      expect(failed(healthyFrames(line, { seconds: 20, seed }).filter(() => random() > share))).toEqual([]);
+    }
+  });
+
+  it('measures silence by the frames that are there, once a quick one has stopped', () => {
+    const frames = healthyFrames(line, { seconds: 20, seed: 30 }).filter((frame) => frame.frame !== 'echo_fast' || frame.timeUs < 8e6);
+    expect(failed(frames).map(({ code, frame }) => [code, frame])).toEqual([['frame-missing', 'echo_fast']]);
+  });
+
+  it('names what steady errors may be, and which reading decides, while everybody is heard', () => {
+    const frames = healthyFrames(line, { seconds: 10, seed: 31 });
+    for (let i = 0; i < 100; i++) frames.push(errorFrame(300_000 + i * 95_000, 0, 0x088, [0, 0, 4, i % 2 === 0 ? 0x0a : 0x08, 0, 0, 0, 9]));
+    const [errors, ...others] = failed(frames);
+    expect(others).toEqual([]);
+    expect(errors?.suspects).toEqual(['terminator missing', 'one terminator too many', 'noise']);
+    expect(errors?.next).toMatch(/120 ohm .*\(the trunk names the one at the end and inside echo\).* 40 ohm .* 60 ohm/);
+  });
+
+  it('gives bursts of errors no such name', () => {
+    const frames = healthyFrames(line, { seconds: 10, seed: 32 });
+    for (let i = 0; i < 40; i++) frames.push(errorFrame(4_000_000 + i * 900, 0, 0x088, [0, 0, 4, 0x0a, 0, 0, 0, 9]));
+    expect(failed(frames).map(({ code, suspects }) => [code, suspects])).toEqual([['bus-errors', undefined]]);
+  });
+});
+
+describe('frames on events', () => {
+  const text = `device: panel
+title: Panel
+frames:
+  - { name: status, id: 0x200, length: 4, period: 100 ms, signals: [{ name: status_one, bytes: 0..1 }] }
+  - name: key_press
+    id: 0x201
+    length: 4
+    counter: key_count
+    signals: [{ name: key_code, bytes: 0 }, { name: key_count, bytes: 3 }]
+`;
+  const panel = parseVehicle([
+    { path: 'vehicle.yaml', text: 'vehicle: Panel\nbuses: { main: { bit_rate: 500 kbit/s, devices: [panel] } }\n' },
+    { path: 'devices/panel.yaml', text },
+  ]).vehicle as Vehicle;
+  const status = Array.from({ length: 120 }, (_, i): ScriptedFrame => {
+    const data = Uint8Array.of(i & 255, 1, 2, 3);
+    return { timeUs: i * 100_000, bus: 0, id: 0x200, flags: 0, data, device: 'panel', frame: 'status' };
+  });
+  const press = (timeUs: number, count: number): ScriptedFrame => {
+    return { timeUs, bus: 0, id: 0x201, flags: 0, data: Uint8Array.of(7, 0, 0, count), device: 'panel', frame: 'key_press' };
+  };
+
+  it('may stay away, come late and leave numbers out: nobody knows what was due', () => {
+    expect(failed(status, panel)).toEqual([]);
+    const counts = [1, 2, 3, 5, 6, 9, 10];
+    expect(failed([...status, ...counts.map((count, i) => press(1_000_000 + i * i * 173_000, count))], panel)).toEqual([]);
   });
 });
