@@ -6,7 +6,7 @@ import { toNamePart } from '../definitions/built-in-names.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { Pull } from './pulls.ts';
 
-/** One steady load point. Temperatures in °C by cylinder; a cylinder whose probe gave no number, or still drifted, is absent. */
+/** One steady load point. Temperatures in °C by cylinder; a cylinder whose probe gave no number, or still drifted, is absent: there may be none. */
 export interface Hold {
   session: number;
   vehicle: Vehicle;
@@ -25,7 +25,6 @@ export interface Hold {
 /** Practice: a hold is read once no probe drifts faster than this. */
 const driftMaxKPerS = 5;
 const readForUs = 3_000_000;
-const cylindersMin = 2;
 
 /** Reads the holds of one recording. */
 export function readHolds(session: number, series: SeriesSet, vehicle: Vehicle, pulls: readonly Pull[]): Hold[] {
@@ -44,7 +43,6 @@ function readHold(session: number, series: SeriesSet, vehicle: Vehicle, pull: Pu
     const level = temp && medianWithin(temp, fromUs, toUs);
     if (slope !== undefined && level !== undefined && Math.abs(slope) < driftMaxKPerS) temps.set(probe.cylinder, level);
   }
-  if (temps.size < cylindersMin) return undefined;
   const off = new Set<string>();
   const flows = new Map<string, number>();
   for (const set of vehicle.injectorSets) {

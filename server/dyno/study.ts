@@ -45,14 +45,12 @@ export interface Study {
 const differsMinK = 15;
 
 /** Studies the holds of one engine; of several vehicles the last session's says how things stand now. */
-export function studyDistribution(holds: readonly Hold[]): Study {
+export function studyDistribution(all: readonly Hold[]): Study {
+  const holds = all.filter(({ temps }) => temps.size >= cylindersMin);
   const study: Study = { effects: [], cylinders: [], trials: [], holds: holds.map(toHoldView), phases: {}, regroupings: {}, notJudged: [] };
   const last = holds[holds.length - 1];
   if (!last) {
-    study.notJudged.push({
-      what: 'the distribution',
-      line: 'nothing: no steady hold of five seconds and more was found in these sessions',
-    });
+    study.notJudged.push({ what: 'the distribution', line: whyNoHold(all) });
     return study;
   }
   const usualShare = meanShares(holds);
@@ -77,6 +75,17 @@ export function studyDistribution(holds: readonly Hold[]): Study {
   }
   sayWhatIsMissing(study, last.vehicle);
   return study;
+}
+
+/** One probe alone says nothing of a difference. */
+const cylindersMin = 2;
+
+function whyNoHold(holds: readonly Hold[]): string {
+  const last = holds[holds.length - 1];
+  if (!last) return 'nothing: no steady hold of five seconds and more was found in these sessions';
+  const probes = last.vehicle.engine?.exhaustTemps.length ?? 0;
+  if (probes < cylindersMin) return 'engine: { exhaust_temps: { 1: { channel: <channel> }, 2: { channel: <channel> } } }';
+  return 'nothing: in no hold did two probes give good numbers that had settled (less than 5 K/s)';
 }
 
 interface Fits {
