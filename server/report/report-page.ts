@@ -3,6 +3,7 @@ import type { Verdict } from '../checks/verdict.ts';
 import { type AlarmStretch, toAlarmStretches } from './alarm-stretches.ts';
 import { toCautions } from './cautions.ts';
 import type { CylinderPeak, PullPeaks } from './cylinder-peaks.ts';
+import { logSection } from './log-section.ts';
 import { html, type Markup, type Piece } from './markup.ts';
 import { checkWords, engineWords, facts, notJudgedList, section, table, toDate, toPaper, verdictTable } from './paper.ts';
 import type { ReportData } from './report-data.ts';
@@ -19,6 +20,7 @@ export function toReportPage(data: ReportData, madeWallMs: number): string {
   const sections = [
     ranSection(data),
     notesSection(data),
+    logSection(data),
     checksSection(data),
     pullsSection(data),
     cylindersSection(data),
