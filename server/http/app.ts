@@ -43,6 +43,7 @@ import { addHarnessRoutes } from './harness-routes.ts';
 import { addHealthRoutes } from './health-routes.ts';
 import { addLogBookRoutes } from './log-book-routes.ts';
 import { addPreparationRoutes } from './preparation-routes.ts';
+import { addPaperRoutes } from './paper-routes.ts';
 import { addPullsRoutes } from './pulls-routes.ts';
 import { addSearchRoutes } from './search-routes.ts';
 import { addSessionRoutes, type SessionStore } from './session-routes.ts';
@@ -126,6 +127,7 @@ const topics: AddRoutes[] = [
   addAttachmentRoutes,
   addPullsRoutes,
   addEngineHistoryRoutes,
+  addPaperRoutes,
   addTableRoutes,
   addSearchRoutes,
   addDefinitionRoutes,
