@@ -1,6 +1,8 @@
 // Every channel of the vehicle with its value now, found by any part of its name.
 import { useComputed, useSignal } from '@preact/signals';
 import type { ChannelView } from '../../server/contract/vehicle-view.ts';
+import { ownNames } from '../shell/channel-names.ts';
+import { toWords } from '../shell/numbers.ts';
 import { Reading } from '../shell/reading.tsx';
 import { useFeed } from '../stream/feed.ts';
 
@@ -42,7 +44,9 @@ function Found() {
       <ul class="plain" aria-label="Channels found">
         {found.value.slice(0, shownMax).map((channel) => (
           <li key={channel.name}>
-            <span>{channel.name}</span>
+            <span>
+              {channel.name} {ownNames.value.has(channel.name) && <span class="quiet">{toWords(channel.name)}</span>}
+            </span>
             <Reading channel={channel.name} />
           </li>
         ))}
@@ -52,9 +56,10 @@ function Found() {
   );
 }
 
-/** Every word typed must occur in the name, its device or its unit. */
+/** Every word typed must occur in the name, the one that this browser gives it, its device or its unit. */
 function matches(channel: ChannelView, search: string): boolean {
-  const text = `${channel.name.replaceAll('_', ' ')} ${channel.name} ${channel.device ?? ''} ${channel.unit}`.toLowerCase();
+  const text =
+    `${channel.name.replaceAll('_', ' ')} ${channel.name} ${toWords(channel.name)} ${channel.device ?? ''} ${channel.unit}`.toLowerCase();
   return search
     .toLowerCase()
     .split(/\s+/)

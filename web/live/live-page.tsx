@@ -3,8 +3,10 @@ import './live.css';
 import type { VehicleView } from '../../server/contract/vehicle-view.ts';
 import { RollingPlot, type RollingPlotProps } from '../plots/rolling-plot.tsx';
 import { toAddress } from '../router.tsx';
-import { farView, remembered } from '../shell/looks.ts';
-import { toNumberText, toUnitWord, toWords } from '../shell/numbers.ts';
+import { farView } from '../shell/looks.ts';
+import { toWords } from '../shell/numbers.ts';
+import { remembered } from '../shell/remembered.ts';
+import { toQuantityText } from '../shell/units.ts';
 import { useFeed } from '../stream/feed.ts';
 import { AlarmList } from './alarm-list.tsx';
 import { ChannelList } from './channel-list.tsx';
@@ -127,7 +129,7 @@ function plotsOf(vehicle: VehicleView): Omit<RollingPlotProps, 'spanS'>[] {
   const plots: Omit<RollingPlotProps, 'spanS'>[] = exhaustPlots(vehicle);
   const ofSets = (title: string, unit: string, pick: 'fuelDelta' | 'duty', limit: number | undefined) => {
     const traces = vehicle.injectorSets.flatMap((set) => (set[pick] ? [{ channel: set[pick], label: set.name }] : []));
-    const limits = limit === undefined ? [] : [{ y: limit, label: `limit ${toNumberText(limit, 0)} ${toUnitWord(unit)}` }];
+    const limits = limit === undefined ? [] : [{ y: limit, label: `limit ${toQuantityText(limit, unit)}` }];
     if (traces.length > 0) plots.push({ title, unit, traces: traces.slice(0, tracesMax), limits });
   };
   ofSets('Fuel pressure delta', 'kPa', 'fuelDelta', undefined);
@@ -154,8 +156,7 @@ function exhaustPlots({ engine, channels }: VehicleView): Omit<RollingPlotProps,
       const first = channelOf.get(shown[0]?.exhaustTemp ?? '');
       const unit = first?.unit ?? 'degC';
       const title = whole ? 'Exhaust temperature' : `Exhaust temperature, ${name}${parts > 1 ? ` ${part + 1}` : ''}`;
-      const limits =
-        first?.limit === undefined ? [] : [{ y: first.limit, label: `limit ${toNumberText(first.limit, 0)} ${toUnitWord(unit)}` }];
+      const limits = first?.limit === undefined ? [] : [{ y: first.limit, label: `limit ${toQuantityText(first.limit, unit)}` }];
       return { title, unit, limits, traces: shown.map((c) => ({ channel: c.exhaustTemp ?? '', label: `cyl ${c.cylinder}` })) };
     });
   });

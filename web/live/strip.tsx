@@ -4,8 +4,8 @@ import { effect } from '@preact/signals';
 import type { ComponentChildren } from 'preact';
 import { useEffect, useRef } from 'preact/hooks';
 import type { InjectorSetView, VehicleView } from '../../server/contract/vehicle-view.ts';
-import { digitsOf, toNumberText, toUnitWord } from '../shell/numbers.ts';
 import { Reading } from '../shell/reading.tsx';
+import { toQuantityText } from '../shell/units.ts';
 import { useFeed } from '../stream/feed.ts';
 
 /** Half width of the band drawn around a fuel pressure target, as a share of it: common practice, no source. */
@@ -54,7 +54,7 @@ function SetFigures({ set, limit }: { set: InjectorSetView; limit: number | unde
               from={target * 0.7}
               to={target * 1.3}
               band={[target * (1 - fuelBand), target * (1 + fuelBand)]}
-              note={`target ${toNumberText(target, 0)} kPa`}
+              note={`target ${toQuantityText(target, 'kPa')}`}
             />
           )}
         </Figure>
@@ -156,12 +156,12 @@ interface ScaleWords {
 }
 
 function toScaleWords(value: number | null, { limit, unit, headroom, note, outside }: ScaleWords): string {
-  const digits = digitsOf(unit);
+  const text = (amount: number) => toQuantityText(amount, unit, { difference: true });
   if (note !== undefined) return outside ? `outside its band, ${note}` : note;
   if (limit === undefined) return '';
-  const limitText = `limit ${toNumberText(limit, digits)} ${toUnitWord(unit)}`;
+  const limitText = `limit ${text(limit)}`;
   if (value === null) return limitText;
   if (headroom && value > 100) return 'held open: flow is capped';
   if (outside) return `over its ${limitText}`;
-  return headroom ? `${toNumberText(limit - value, digits)} ${toUnitWord(unit)} left to ${toNumberText(limit, digits)}` : limitText;
+  return headroom ? `${text(limit - value)} left to ${text(limit)}` : limitText;
 }

@@ -1,6 +1,7 @@
 // Which channels of which sessions are plotted: chosen ones as buttons that take them out, others found by name.
 import { useSignal } from '@preact/signals';
 import type { SessionView } from '../../server/contract/sessions.ts';
+import { toWords } from '../shell/numbers.ts';
 import type { SessionRange, TraceChoice } from './plot-data.ts';
 
 const foundMax = 24;
@@ -21,7 +22,9 @@ export function ChannelPicker({ sessions, ranges, choices, tracesMax, onChange, 
   const search = useSignal('');
   const range = ranges.get(session.value);
   const words = search.value.toLowerCase().split(/\s+/);
-  const names = [...(range?.units.keys() ?? [])].filter((name) => words.every((word) => name.includes(word)));
+  const names = [...(range?.units.keys() ?? [])].filter((name) =>
+    words.every((word) => name.includes(word) || toWords(name).toLowerCase().includes(word)),
+  );
   const chosen = (name: string) => choices.some((choice) => choice.session === session.value && choice.channel === name);
   return (
     <details class="panel picker" open={choices.length === 0}>

@@ -3,6 +3,7 @@ import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { ChannelStatistics, StatisticsView } from '../../server/contract/statistics.ts';
 import { digitsOf, toCountText, toNumberText, toSignedText, toUnitWord } from '../shell/numbers.ts';
+import { shownUnit } from '../shell/units.ts';
 import { getJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { WhyAt } from '../why/why-at.tsx';
@@ -112,8 +113,10 @@ interface MeasureRowProps {
 }
 
 function MeasureRow({ trace, atA, atB, asked, cursors, statistics, seen }: MeasureRowProps) {
-  const digits = digitsOf(trace.unit) + 1;
-  const say = (value: number | null | undefined) => (value === undefined || value === null ? '–' : toNumberText(value, digits));
+  const shown = shownUnit(trace.unit);
+  const digits = digitsOf(shown.unit) + 1;
+  const say = (value: number | null | undefined) =>
+    value === undefined || value === null ? '–' : toNumberText(value * shown.factor + shown.offset, digits);
   const { low, high } = statistics ?? seen ?? {};
   const askable = (value: number | undefined, x: number | undefined) =>
     asked && value !== undefined && x !== undefined ? (
@@ -126,11 +129,11 @@ function MeasureRow({ trace, atA, atB, asked, cursors, statistics, seen }: Measu
   return (
     <tr>
       <th scope="row">
-        <TraceSample style={trace.style} /> {trace.label} <span class="quiet">{toUnitWord(trace.unit)}</span>
+        <TraceSample style={trace.style} /> {trace.label} <span class="quiet">{toUnitWord(shown.unit)}</span>
       </th>
       <td class="number">{askable(atA, cursors[0])}</td>
       <td class="number">{askable(atB, cursors[1])}</td>
-      <td class="number">{atA !== undefined && atB !== undefined ? toSignedText(atB - atA, digits) : '–'}</td>
+      <td class="number">{atA !== undefined && atB !== undefined ? toSignedText((atB - atA) * shown.factor, digits) : '–'}</td>
       <td class="number">{say(low)}</td>
       <td class="number">{say(high)}</td>
       <td class="number">{say(statistics?.mean)}</td>

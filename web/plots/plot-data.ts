@@ -28,7 +28,7 @@ export interface SessionRange {
   fromUs: number;
   toUs: number;
   units: ReadonlyMap<string, string>;
-  /** Lines to draw for a channel: its limit, and the range outside which it is not ok. */
+  /** Lines to draw for a channel, in its unit: its limit, and the range outside which it is not ok. */
   limits: ReadonlyMap<string, { y: number; label: string }[]>;
   /** Channel of engine speed; undefined: the vehicle names none. */
   speed: string | undefined;
@@ -46,7 +46,7 @@ export function toRange({ fromUs, toUs, vehicle }: Pick<SessionDetail, 'fromUs' 
           { y: min, label: 'range from' },
           { y: max, label: 'range to' },
         ];
-        return [name, lines.flatMap(({ y, label }) => (y === undefined ? [] : [{ y, label: `${label} ${y}` }]))];
+        return [name, lines.flatMap(({ y, label }) => (y === undefined ? [] : [{ y, label }]))];
       }),
     ),
     speed: vehicle.engine?.roles.speed,

@@ -329,5 +329,5 @@ function byUnit(drawn: Drawn[]): [unit: string, traces: Drawn[]][] {
 
 /** Lines that several traces share are drawn once. */
 function limitsOf(traces: Drawn[]): { y: number; label: string }[] {
-  return [...new Map(traces.flatMap(({ limits }) => limits.map((limit) => [limit.label, limit] as const))).values()];
+  return [...new Map(traces.flatMap(({ limits }) => limits.map((limit) => [`${limit.label} ${limit.y}`, limit] as const))).values()];
 }

@@ -4,6 +4,7 @@ import { useSignal } from '@preact/signals';
 import { useEffect, useRef } from 'preact/hooks';
 import { looksKey } from '../shell/looks.ts';
 import { digitsOf, toNumberText, toUnitWord } from '../shell/numbers.ts';
+import { type Shown, shownUnit } from '../shell/units.ts';
 import { type Feed, useFeed } from '../stream/feed.ts';
 import { type LimitLine, Plot, type Point, traceColour, traceDash } from './chart.ts';
 import { drawEachRound } from './draw-loop.ts';
@@ -40,10 +41,11 @@ export function RollingPlot({ title, unit, traces, spanS, limits = [] }: Rolling
   const epoch = feed.vehicle.value?.epoch;
   const looks = looksKey.value;
   const key = traces.map((trace) => trace.channel).join();
+  const shown = shownUnit(unit);
   // Traces and limits are told apart by key; a new epoch or theme draws anew.
   useEffect(() => {
     if (!canvas.current || !figure.current) return;
-    const drawing = new Drawing(feed, canvas.current, traces, limits, spanS);
+    const drawing = new Drawing(feed, canvas.current, traces, limits, spanS, shown);
     Object.assign(figure.current, { drawnPoints: () => drawing.drawnPoints() });
     const summary = setInterval(() => {
       extents.value = drawing.extents();
@@ -52,8 +54,8 @@ export function RollingPlot({ title, unit, traces, spanS, limits = [] }: Rolling
       clearInterval(summary);
       drawing.stop();
     };
-  }, [feed, key, epoch, looks, spanS]);
-  const digits = digitsOf(unit);
+  }, [feed, key, epoch, looks, spanS, shown]);
+  const digits = digitsOf(shown.unit);
   const say = (value: number | undefined) => (value === undefined ? 'none' : toNumberText(value, digits));
   const summary = traces
     .map((trace, i) => `${trace.label}: ${say(extents.value[i]?.low)} to ${say(extents.value[i]?.high)}, now ${say(extents.value[i]?.now)}`)
@@ -62,11 +64,11 @@ export function RollingPlot({ title, unit, traces, spanS, limits = [] }: Rolling
     <figure class="plot" ref={figure} data-plot={title}>
       <figcaption>
         <span class="title">
-          {title} <span class="unit">{toUnitWord(unit)}</span>
+          {title} <span class="unit">{toUnitWord(shown.unit)}</span>
         </span>
       </figcaption>
       <div class="canvas">
-        <canvas ref={canvas} role="img" aria-label={`${title}, last ${spanS} s, ${toUnitWord(unit)}. ${summary}`} />
+        <canvas ref={canvas} role="img" aria-label={`${title}, last ${spanS} s, ${toUnitWord(shown.unit)}. ${summary}`} />
       </div>
       <details class="plot-table">
         <summary>Table</summary>
@@ -119,6 +121,8 @@ class Drawing {
   private readonly plot: Plot;
   private readonly traces: RollingTrace[];
   private readonly limits: LimitLine[];
+  /** Points are drawn in the unit that this browser shows. */
+  private readonly shown: Shown;
   private readonly spanUs: number;
   private readonly points: Point[][];
   private readonly ranges: ({ low: number; high: number } | undefined)[];
@@ -129,16 +133,17 @@ class Drawing {
   private zeroUs = 0;
   private y: YRange | undefined;
 
-  constructor(feed: Feed, canvas: HTMLCanvasElement, traces: RollingTrace[], limits: LimitLine[], spanS: number) {
+  constructor(feed: Feed, canvas: HTMLCanvasElement, traces: RollingTrace[], limits: LimitLine[], spanS: number, shown: Shown) {
     this.feed = feed;
     this.traces = traces;
-    this.limits = limits;
+    this.shown = shown;
+    this.limits = limits.map(({ y, label }) => ({ y: this.toY(y), label }));
     this.spanUs = spanS * 1e6;
     this.points = traces.map(() => []);
     this.ranges = traces.map(() => undefined);
     this.plot = new Plot(canvas, { toXTick: (x) => toAgoText(x), toYTick: (y) => toTickText(y) });
     this.plot.setTraces(traces.map((trace, style) => ({ label: trace.label, style })));
-    this.plot.setLimits(limits);
+    this.plot.setLimits(this.limits);
     this.resize = new ResizeObserver(() => this.ask(canvas.clientWidth));
     this.resize.observe(canvas);
     this.stopDrawing = drawEachRound(() => this.draw());
@@ -186,13 +191,24 @@ class Drawing {
     this.traces.forEach((trace, i) => {
       const index = this.feed.indexOf(trace.channel);
       const k = index === undefined ? -1 : bins.channels.indexOf(index);
-      const range = k < 0 ? undefined : bins.toPoints(k, from, to, nowUs, this.points[i] as Point[]);
+      const range =
+        k < 0 ? undefined : this.toShown(bins.toPoints(k, from, to, nowUs, this.points[i] as Point[]), this.points[i] as Point[]);
       this.ranges[i] = range;
       low = Math.min(low, range?.low ?? low);
       high = Math.max(high, range?.high ?? high);
     });
     if (low <= high) this.y = toYRange(this.y, low, this.withNearLimits(low, high));
     this.plot.draw(this.points, { from: -this.spanUs / 1e6, to: 0 }, this.y ?? { from: 0, to: 1, step: 0.5 });
+  }
+
+  private toY(value: number): number {
+    return value * this.shown.factor + this.shown.offset;
+  }
+
+  private toShown(range: { low: number; high: number } | undefined, points: Point[]): { low: number; high: number } | undefined {
+    if (this.shown.factor === 1 && this.shown.offset === 0) return range;
+    for (const point of points) point.y = this.toY(point.y);
+    return range && { low: this.toY(range.low), high: this.toY(range.high) };
   }
 
   /** A limit that the data has come near to is drawn; a far one would only flatten the traces. */

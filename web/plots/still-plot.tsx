@@ -1,9 +1,10 @@
 // A plot that stands still: dragged, pinched, zoomed and measured by pointer, wheel and keys. Its owner holds the stretch shown and the two cursors.
 import './plots.css';
 import type { RefObject } from 'preact';
-import { useEffect, useRef } from 'preact/hooks';
+import { useEffect, useMemo, useRef } from 'preact/hooks';
 import { looksKey } from '../shell/looks.ts';
-import { toNumberText, toUnitWord } from '../shell/numbers.ts';
+import { digitsOf, toNumberText, toUnitWord } from '../shell/numbers.ts';
+import { type Shown, shownUnit } from '../shell/units.ts';
 import { type LimitLine, Plot } from './chart.ts';
 import type { TraceData } from './plot-data.ts';
 import { attachGestures } from './still-gestures.ts';
@@ -40,8 +41,16 @@ export interface StillPlotProps {
 
 const stillLabelPx = 130;
 
-export function StillPlot(props: StillPlotProps) {
-  const { title, unit, traces, limits, stretch, cursors, axis } = props;
+/** Data and limits come in the channels' unit, and are drawn in that of this browser. */
+export function StillPlot({ unit, traces: declared, limits: lines, ...rest }: StillPlotProps) {
+  const { title, stretch, cursors, axis } = rest;
+  const shown = shownUnit(unit);
+  const traces = useMemo(
+    () => declared.map((trace) => ({ ...trace, data: trace.data && toShownData(trace.data, shown) })),
+    [declared, shown],
+  );
+  const limits = useMemo(() => lines.map((line) => toShownLine(line, shown)), [lines, shown]);
+  const props = { ...rest, unit: shown.unit, traces, limits };
   const canvas = useRef<HTMLCanvasElement>(null);
   const plot = useRef<Plot | undefined>(undefined);
   const latest = useRef(props);
@@ -75,7 +84,7 @@ export function StillPlot(props: StillPlotProps) {
     <figure class="plot still-plot" data-plot={title}>
       <figcaption>
         <span class="title">
-          {title} <span class="unit">{toUnitWord(unit)}</span>
+          {title} <span class="unit">{toUnitWord(shown.unit)}</span>
         </span>
       </figcaption>
       <div class="canvas">
@@ -83,11 +92,23 @@ export function StillPlot(props: StillPlotProps) {
           ref={canvas}
           role="img"
           tabIndex={0}
-          aria-label={`${title}, ${toUnitWord(unit)}, ${axis.toTick(stretch.from)} to ${axis.toTick(stretch.to)}. ${traces.map(toSpoken).join('; ')}`}
+          aria-label={`${title}, ${toUnitWord(shown.unit)}, ${axis.toTick(stretch.from)} to ${axis.toTick(stretch.to)}. ${traces.map(toSpoken).join('; ')}`}
         />
       </div>
     </figure>
   );
+}
+
+function toShownData(data: TraceData, { factor, offset }: Shown): TraceData {
+  if (factor === 1 && offset === 0) return data;
+  const points = data.points.map(({ x, y }) => ({ x, y: y * factor + offset }));
+  return { ...data, points, low: data.low * factor + offset, high: data.high * factor + offset };
+}
+
+/** With its number, in the unit that is drawn. */
+function toShownLine({ y, label }: LimitLine, { unit, factor, offset }: Shown): LimitLine {
+  const at = y * factor + offset;
+  return { y: at, label: `${label} ${toNumberText(at, Number.isInteger(at) ? 0 : Math.max(1, digitsOf(unit)))}` };
 }
 
 /** `exhaust temp 1: 20.0 to 600.4, out of range in places`. */

@@ -7,8 +7,9 @@ import { asked } from '../why/asked.ts';
 import { acknowledge, acknowledgeProblem, waiting, warningSmall } from './alarm-actions.ts';
 import { AlarmSign, severityWords } from './alarm-sign.tsx';
 import { keyHelpOpen } from './keys.tsx';
-import { digitsOf, toNumberText, toUnitWord, toWords } from './numbers.ts';
+import { toWords } from './numbers.ts';
 import { followAlarms } from './sound.ts';
+import { toQuantityText } from './units.ts';
 
 export function AlarmLayer() {
   const feed = useFeed();
@@ -118,15 +119,13 @@ function WarningBand({ first, others }: WarningProps) {
 
 /** What the alarm saw when it was raised, and that it came first. */
 export function Cause({ alarm }: { alarm: AlarmState }) {
+  const difference = useFeed().findChannel(alarm.channel ?? '')?.kind === 'built-in';
   return (
     <p class="cause">
       {alarm.channel && (
         <>
           {toWords(alarm.channel)}{' '}
-          <strong>
-            {alarm.value === null ? alarm.quality : `${toNumberText(alarm.value, digitsOf(alarm.unit))} ${toUnitWord(alarm.unit)}`}
-          </strong>{' '}
-          when it came
+          <strong>{alarm.value === null ? alarm.quality : toQuantityText(alarm.value, alarm.unit, { difference })}</strong> when it came
         </>
       )}
       {alarm.firstOut && <span class="first-out">came first</span>}

@@ -8,8 +8,9 @@ import { useFeed } from '../stream/feed.ts';
 import type { LiveSource } from '../stream/live-source.ts';
 import { keyHelpOpen } from './keys.tsx';
 import { type ContrastChoice, contrastChoice, farView, type ThemeChoice, themeChoice } from './looks.ts';
-import { toCountText } from './numbers.ts';
+import { type DecimalChoice, decimalChoice, toCountText, toUnitWord } from './numbers.ts';
 import { soundState, turnSoundOff, turnSoundOn } from './sound.ts';
+import { choicesOf, dimensions, unitChoices } from './units.ts';
 
 export function Header({ source }: { source: LiveSource }) {
   const feed = useFeed();
@@ -185,6 +186,7 @@ function SoundButton() {
 
 const themeWords: Record<ThemeChoice, string> = { system: 'As the system', dark: 'Dark', light: 'Light' };
 const contrastWords: Record<ContrastChoice, string> = { system: 'As the system', normal: 'Normal', more: 'High, for sunlight' };
+const decimalWords: Record<DecimalChoice, string> = { system: 'As the browser', point: '0.5', comma: '0,5' };
 const wakeWords = {
   on: 'The screen stays awake.',
   off: '',
@@ -206,6 +208,18 @@ function LooksMenu() {
       <div class="looks panel">
         <Choice title="Theme" words={themeWords} value={themeChoice} />
         <Choice title="Contrast" words={contrastWords} value={contrastChoice} />
+        <Choice title="Decimals" words={decimalWords} value={decimalChoice} />
+        <details class="unit-choices">
+          <summary>Units on this browser</summary>
+          {dimensions.map((dimension) => (
+            <Choice
+              key={dimension}
+              title={`${dimension[0]?.toUpperCase()}${dimension.slice(1)}`}
+              words={unitWordsOf(choicesOf(dimension))}
+              value={unitChoices[dimension]}
+            />
+          ))}
+        </details>
         <button type="button" class="button" onClick={() => void turnSoundOn()}>
           {test}
         </button>
@@ -225,6 +239,10 @@ function LooksMenu() {
       </div>
     </details>
   );
+}
+
+function unitWordsOf(units: readonly string[]): Record<string, string> {
+  return Object.fromEntries(units.map((unit) => [unit, unit === 'declared' ? 'As in the files' : toUnitWord(unit)]));
 }
 
 function Choice<T extends string>({ title, words, value }: { title: string; words: Record<T, string>; value: { value: T } }) {

@@ -1,5 +1,6 @@
 // How this browser wants the pages: theme, contrast, view. Kept in this browser alone.
-import { computed, effect, type Signal, signal } from '@preact/signals';
+import { computed, effect, signal } from '@preact/signals';
+import { remembered } from './remembered.ts';
 
 export type ThemeChoice = 'system' | 'dark' | 'light';
 export type ContrastChoice = 'system' | 'normal' | 'more';
@@ -9,25 +10,6 @@ const moreContrastSystem = matchMedia('(prefers-contrast: more)');
 const systemChanged = signal(0);
 darkSystem.addEventListener('change', () => systemChanged.value++);
 moreContrastSystem.addEventListener('change', () => systemChanged.value++);
-
-/** A choice that this browser remembers; falls back where storage is refused. */
-export function remembered<T extends string>(key: string, choices: readonly T[], first: T): Signal<T> {
-  const choice = signal(first);
-  try {
-    const kept = localStorage.getItem(`evenburn.${key}`);
-    if (choices.includes(kept as T)) choice.value = kept as T;
-  } catch {
-    // Private windows may refuse storage: the choice then lives as long as the page.
-  }
-  effect(() => {
-    try {
-      localStorage.setItem(`evenburn.${key}`, choice.value);
-    } catch {
-      // As above.
-    }
-  });
-  return choice;
-}
 
 export const themeChoice = remembered<ThemeChoice>('theme', ['system', 'dark', 'light'], 'system');
 export const contrastChoice = remembered<ContrastChoice>('contrast', ['system', 'normal', 'more'], 'system');

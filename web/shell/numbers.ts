@@ -1,5 +1,17 @@
 // How numbers are written: digits by unit, a true minus, and the short names of units.
 import type { ChannelView } from '../../server/contract/vehicle-view.ts';
+import { ownNames } from './channel-names.ts';
+import { remembered } from './remembered.ts';
+
+/** The sign before decimals: as the browser's language has it, or as chosen. */
+export type DecimalChoice = 'system' | 'point' | 'comma';
+export const decimalChoice = remembered<DecimalChoice>('decimal', ['system', 'point', 'comma'], 'system');
+const systemDecimal = new Intl.NumberFormat().formatToParts(0.5).find(({ type }) => type === 'decimal')?.value === ',' ? ',' : '.';
+
+function decimalSign(): string {
+  if (decimalChoice.value === 'system') return systemDecimal;
+  return decimalChoice.value === 'comma' ? ',' : '.';
+}
 
 /** Digits behind the point that mean something on a moving engine; a unit that is not listed gets them from the signal's step. */
 const digitsByUnit: ReadonlyMap<string, number> = new Map([
@@ -7,6 +19,11 @@ const digitsByUnit: ReadonlyMap<string, number> = new Map([
   ['degF', 0],
   ['K', 0],
   ['K/s', 0],
+  ['degF/s', 0],
+  ['L/h', 1],
+  ['mph', 0],
+  ['lbft', 0],
+  ['hp', 0],
   ['rpm', 0],
   ['kPa', 0],
   ['mbar', 0],
@@ -29,6 +46,7 @@ const digitsByUnit: ReadonlyMap<string, number> = new Map([
 const unitWords: ReadonlyMap<string, string> = new Map([
   ['degC', '°C'],
   ['degF', '°F'],
+  ['degF/s', '°F/s'],
   ['deg', '°'],
   ['ohm', 'Ω'],
   ['us', 'µs'],
@@ -54,11 +72,12 @@ export function toUnitWord(unit: string): string {
   return unitWords.get(unit) ?? unit;
 }
 
-/** `toNumberText(-3.14159, 2)` is `−3.14`, with a minus as wide as a plus; −0 is written 0. */
+/** `toNumberText(-3.14159, 2)` is `−3.14`, or `−3,14`, with a minus as wide as a plus; −0 is written 0. */
 export function toNumberText(value: number, digits: number): string {
-  const text = value.toFixed(digits);
+  const plain = value.toFixed(digits);
+  const text = decimalSign() === ',' ? plain.replace('.', ',') : plain;
   if (!text.startsWith('-')) return text;
-  return Number(text) === 0 ? text.slice(1) : `−${text.slice(1)}`;
+  return Number(plain) === 0 ? text.slice(1) : `−${text.slice(1)}`;
 }
 
 /** With its sign, for differences: `+12`, `−3`, `0`. */
@@ -73,9 +92,9 @@ export function toValueText(channel: ChannelView | undefined, value: number, dig
   return state ?? toNumberText(value, digits);
 }
 
-/** `exhaust_temp_1` → `exhaust temp 1`. */
+/** The name that this browser gives a channel, else `exhaust_temp_1` → `exhaust temp 1`. */
 export function toWords(channel: string): string {
-  return channel.replaceAll('_', ' ');
+  return ownNames.value.get(channel) ?? channel.replaceAll('_', ' ');
 }
 
 /** `75` → `1:15`, `3700` → `1:01:40`. */

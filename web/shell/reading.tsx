@@ -4,6 +4,7 @@ import { useMemo } from 'preact/hooks';
 import { type Latest, useFeed } from '../stream/feed.ts';
 import { askWhy } from '../why/asked.ts';
 import { digitsOf, toSignedText, toUnitWord, toValueText, toWords } from './numbers.ts';
+import { shownUnit } from './units.ts';
 
 export interface ReadingProps {
   channel: string;
@@ -22,18 +23,22 @@ export interface ReadingProps {
 export function Reading({ channel, called, signed, bare, digits, idle }: ReadingProps) {
   const feed = useFeed();
   const view = feed.findChannel(channel);
-  const unit = view?.unit ?? '';
+  const to = shownUnit(view?.unit ?? '', view?.kind === 'built-in');
   const shown = useMemo(() => {
     const latest = feed.watch(channel);
-    const places = digits ?? digitsOf(unit, feed.stepOf(channel));
-    const toText = (value: number) => (signed ? toSignedText(value, places) : toValueText(view, value, places));
+    const step = feed.stepOf(channel);
+    const places = digits ?? digitsOf(to.unit, step === undefined ? undefined : step * to.factor);
+    const toText = (value: number) => {
+      const converted = value * to.factor + to.offset;
+      return signed ? toSignedText(converted, places) : toValueText(view, converted, places);
+    };
     return {
       number: computed(() => (latest.value.value === null ? '' : toText(latest.value.value))),
       word: computed(() => wordOf(latest.value, idle === true)),
-      unit: computed(() => (bare || latest.value.value === null ? '' : toUnitWord(unit))),
+      unit: computed(() => (bare || latest.value.value === null ? '' : toUnitWord(to.unit))),
       quality: computed(() => latest.value.quality),
     };
-  }, [feed, channel, view, unit, signed, bare, digits, idle]);
+  }, [feed, channel, view, to, signed, bare, digits, idle]);
   return (
     <button
       type="button"

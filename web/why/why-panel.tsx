@@ -4,7 +4,9 @@ import { useSignal } from '@preact/signals';
 import { useEffect, useRef } from 'preact/hooks';
 import type { WhyNode, WhySignal, WhyView } from '../../server/contract/why.ts';
 import { BitGrid } from '../frames/bit-grid.tsx';
+import { nameHere, ownNameLengthMax, ownNames } from '../shell/channel-names.ts';
 import { digitsOf, toNumberText, toUnitWord } from '../shell/numbers.ts';
+import { shownUnit, toQuantityText } from '../shell/units.ts';
 import { ApiError } from '../stream/api.ts';
 import { asked } from './asked.ts';
 
@@ -71,11 +73,39 @@ export function WhyPanel() {
       )}
       {answer.value && top && (
         <>
-          <p class="small quiet">All values as of one instant, {toTimeText(answer.value)}.</p>
+          <p class="small quiet">
+            All values as of one instant, {toTimeText(answer.value)}, in the units of the files.
+            <ShownHere node={top} />
+          </p>
           <Link node={top} view={answer.value} path={[]} />
+          <NameHere channel={top.channel} />
         </>
       )}
     </dialog>
+  );
+}
+
+/** What the page writes where this browser shows another unit. */
+function ShownHere({ node }: { node: WhyNode }) {
+  const difference = node.kind === 'built-in';
+  const { unit } = shownUnit(node.unit, difference);
+  if (unit === node.unit || node.value === null) return null;
+  return <> Shown on this browser as {toQuantityText(node.value, node.unit, { difference })}.</>;
+}
+
+/** A name that is easier to say, on this browser alone. */
+function NameHere({ channel }: { channel: string }) {
+  return (
+    <label class="name-here">
+      Name on this browser
+      <input
+        type="text"
+        maxLength={ownNameLengthMax}
+        placeholder={channel.replaceAll('_', ' ')}
+        value={ownNames.value.get(channel) ?? ''}
+        onChange={(event) => nameHere(channel, event.currentTarget.value)}
+      />
+    </label>
   );
 }
 
