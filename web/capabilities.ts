@@ -12,13 +12,19 @@ let wakeLock: { release(): Promise<void> } | undefined;
 /** Keeps the screen awake from now on, again after each time the tab was hidden. */
 export async function keepScreenAwake(): Promise<void> {
   wakeWanted = true;
-  if (wakeState.value === 'absent' || document.hidden) return;
+  if (wakeState.value === 'absent' || wakeLock || document.hidden) return;
   try {
     const lock = await navigator.wakeLock.request('screen');
+    // Told to let it sleep while the browser was asked.
+    if (!wakeWanted) {
+      await lock.release();
+      return;
+    }
     wakeLock = lock;
     wakeState.value = 'on';
     lock.addEventListener('release', () => {
       wakeState.value = 'off';
+      if (wakeLock === lock) wakeLock = undefined;
     });
   } catch {
     wakeState.value = 'refused';
@@ -27,8 +33,9 @@ export async function keepScreenAwake(): Promise<void> {
 
 export async function letScreenSleep(): Promise<void> {
   wakeWanted = false;
-  await wakeLock?.release();
+  const lock = wakeLock;
   wakeLock = undefined;
+  await lock?.release();
 }
 
 document.addEventListener('visibilitychange', () => {

@@ -2,10 +2,11 @@
 import { useComputed, useSignal } from '@preact/signals';
 import { useEffect, useRef } from 'preact/hooks';
 import type { BusStatus, StationStatus } from '../../server/contract/status.ts';
-import { keepScreenAwake, wakeState } from '../capabilities.ts';
+import { wakeState } from '../capabilities.ts';
 import { pages, place, toAddress } from '../router.tsx';
 import { useFeed } from '../stream/feed.ts';
 import type { LiveSource } from '../stream/live-source.ts';
+import { type AwakeChoice, awakeChoice } from './awake.ts';
 import { keyHelpOpen } from './keys.tsx';
 import { type ContrastChoice, contrastChoice, farView, type ThemeChoice, themeChoice } from './looks.ts';
 import { type DecimalChoice, decimalChoice, toCountText, toUnitWord } from './numbers.ts';
@@ -187,6 +188,7 @@ function SoundButton() {
 const themeWords: Record<ThemeChoice, string> = { system: 'As the system', dark: 'Dark', light: 'Light' };
 const contrastWords: Record<ContrastChoice, string> = { system: 'As the system', normal: 'Normal', more: 'High, for sunlight' };
 const decimalWords: Record<DecimalChoice, string> = { system: 'As the browser', point: '0.5', comma: '0,5' };
+const awakeWords: Record<AwakeChoice, string> = { live: 'Stays awake while live', never: 'May sleep' };
 const wakeWords = {
   on: 'The screen stays awake.',
   off: '',
@@ -223,9 +225,7 @@ function LooksMenu() {
         <button type="button" class="button" onClick={() => void turnSoundOn()}>
           {test}
         </button>
-        <button type="button" class="button" onClick={() => void keepScreenAwake()} disabled={wakeState.value === 'absent'}>
-          Keep the screen awake
-        </button>
+        <Choice title="Screen" words={awakeWords} value={awakeChoice} />
         <p class="small quiet">{wakeWords[wakeState.value]}</p>
         <button
           type="button"
