@@ -24,6 +24,13 @@ export interface PageEntry {
 export const pages: PageEntry[] = [
   { name: 'live', title: 'Live', key: 'l', load: async () => (await import('./live/live-page.tsx')).LivePage },
   { name: 'checks', title: 'Checks', key: 'c', load: async () => (await import('./checks/checks-page.tsx')).ChecksPage },
+  {
+    name: 'history',
+    title: 'After the start',
+    key: 'a',
+    under: 'checks',
+    load: async () => (await import('./history/history-page.tsx')).HistoryPage,
+  },
   { name: 'pulls', title: 'Pulls', key: 'u', load: async () => (await import('./pulls/pulls-page.tsx')).PullsPage },
   { name: 'sessions', title: 'Sessions', key: 's', load: async () => (await import('./sessions/sessions-page.tsx')).SessionsPage },
   { name: 'plots', title: 'Plots', key: 'p', load: async () => (await import('./plots/plots-page.tsx')).PlotsPage },

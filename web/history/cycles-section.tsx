@@ -1,0 +1,146 @@
+// Heat cycles, numbered, each with its sheet: what was done and seen while the engine was cold behind it.
+import { useSignal } from '@preact/signals';
+import type { HeatCycleView } from '../../server/contract/engine-history.ts';
+import type { LogEntry } from '../../server/contract/log-book.ts';
+import { Problem, useWork, WriterField, writeDown } from '../pulls/write-down.tsx';
+import { toAddress } from '../router.tsx';
+import { toClockText, toNumberText } from '../shell/numbers.ts';
+import type { TopicProps } from './history-page.tsx';
+import { toCell } from './starts-section.tsx';
+
+type Sheet = Extract<LogEntry, { kind: 'heat-cycle-sheet' }>;
+
+export function CyclesSection({ history: { cycles, cycleLimits }, refresh }: TopicProps) {
+  const newest = [...cycles].reverse();
+  return (
+    <section class="history-section" aria-labelledby="cycles-title">
+      <h2 id="cycles-title">Heat cycles</h2>
+      <p>
+        Up to {cycleLimits.warmC} °C and cold again, below {cycleLimits.coldC} °C. What never came up to temperature has no number.
+      </p>
+      {cycles.length === 0 && <p>The engine has not run in what is recorded.</p>}
+      {newest.map((cycle) => (
+        <Cycle key={`${cycle.session} ${cycle.fromS}`} cycle={cycle} refresh={refresh} />
+      ))}
+    </section>
+  );
+}
+
+function Cycle({ cycle, refresh }: { cycle: HeatCycleView; refresh(): Promise<void> }) {
+  const { number, session, startedWallMs, runs, runningS, startC, coolantPeakC, oilPeakC, exhaustPeaks, cold, probeHours } = cycle;
+  const sheet = cycle.sheet?.kind === 'heat-cycle-sheet' ? (cycle.sheet as Sheet) : undefined;
+  const writing = useSignal(false);
+  return (
+    <article class="panel history-section" data-cycle={number ?? 'none'}>
+      <h3>{number === null ? 'Not up to temperature' : `Heat cycle ${number}`}</h3>
+      <p>
+        <a href={toAddress('sessions', String(session))}>{new Date(startedWallMs).toLocaleString()}</a>, {runs}{' '}
+        {runs === 1 ? 'run' : 'runs'}, {toClockText(runningS)} running. From {toCell(startC, 0)} °C; coolant up to {toCell(coolantPeakC, 0)}{' '}
+        °C, oil up to {toCell(oilPeakC, 0)} °C.{' '}
+        {cold ? `Cold again ${new Date(cold.wallMs).toLocaleString()}.` : 'Not seen cold again yet.'}
+      </p>
+      {exhaustPeaks.length > 0 && (
+        <p class="small">
+          Highest indicated, °C: {exhaustPeaks.map(({ cylinder, peakC }) => `${cylinder}: ${toNumberText(peakC, 0)}`).join(', ')}
+        </p>
+      )}
+      {probeHours.length > 0 && (
+        <p class="small quiet">
+          Hours up to its end: {probeHours.map(({ probe, hours }) => `${probe} ${toNumberText(hours, 2)}`).join(', ')}
+        </p>
+      )}
+      {sheet && (
+        <p class="history-word">
+          {toSheetWords(sheet)} <span class="quiet small">({sheet.by})</span>
+        </p>
+      )}
+      {sheet?.note && <p>{sheet.note}</p>}
+      {number !== null && !writing.value && (
+        <p>
+          <button type="button" class="button" onClick={() => (writing.value = true)}>
+            {sheet ? 'Write its sheet anew' : 'Write its sheet'}
+          </button>
+        </p>
+      )}
+      {writing.value && <SheetForm cycle={cycle} sheet={sheet} close={() => (writing.value = false)} refresh={refresh} />}
+    </article>
+  );
+}
+
+const ticks = [
+  ['retorqued', 'Re-torqued'],
+  ['lashSet', 'Lash set'],
+  ['filterCut', 'Filter cut open'],
+  ['plugsRead', 'Plugs read'],
+] as const;
+
+const looks = ['', 'clear', 'dark', 'milky', 'metal in it'] as const;
+
+function toSheetWords(sheet: Sheet): string {
+  const done = ticks.filter(([key]) => sheet[key]).map(([, word]) => word.toLowerCase());
+  const oil = sheet.oilLook === '' ? [] : [`oil ${sheet.oilLook}`];
+  const said = [...done, ...oil].join(', ');
+  return said === '' ? 'Nothing was done' : said.charAt(0).toUpperCase() + said.slice(1);
+}
+
+interface SheetFormProps {
+  cycle: HeatCycleView;
+  sheet: Sheet | undefined;
+  close(): void;
+  refresh(): Promise<void>;
+}
+
+function SheetForm({ cycle: { session, fromS }, sheet, close, refresh }: SheetFormProps) {
+  const was = { retorqued: false, lashSet: false, filterCut: false, plugsRead: false, ...sheet };
+  const done = useSignal({ retorqued: was.retorqued, lashSet: was.lashSet, filterCut: was.filterCut, plugsRead: was.plugsRead });
+  const oilLook = useSignal<(typeof looks)[number]>(sheet?.oilLook ?? '');
+  const note = useSignal(sheet?.note ?? '');
+  const { busy, problem, run } = useWork();
+  const keep = () =>
+    run(async () => {
+      await writeDown({ kind: 'heat-cycle-sheet', session, fromS, ...done.value, oilLook: oilLook.value, note: note.value });
+      await refresh();
+      close();
+    });
+  return (
+    <div class="history-section">
+      <div class="history-ticks">
+        {ticks.map(([key, word]) => (
+          <label key={key}>
+            <input
+              type="checkbox"
+              checked={done.value[key]}
+              onChange={(event) => (done.value = { ...done.value, [key]: event.currentTarget.checked })}
+            />
+            {word}
+          </label>
+        ))}
+      </div>
+      <div class="history-fields">
+        <label>
+          Oil looks
+          <select value={oilLook} onChange={(event) => (oilLook.value = event.currentTarget.value as (typeof looks)[number])}>
+            {looks.map((look) => (
+              <option key={look} value={look}>
+                {look === '' ? 'not looked' : look}
+              </option>
+            ))}
+          </select>
+        </label>
+        <label class="wide">
+          Note
+          <input type="text" maxLength={2000} value={note} onInput={(event) => (note.value = event.currentTarget.value)} />
+        </label>
+        <WriterField />
+        <button type="button" class="button main" disabled={busy.value} onClick={() => void keep()}>
+          Keep it
+        </button>
+        <button type="button" class="button" onClick={close}>
+          Leave it
+        </button>
+      </div>
+      {oilLook.value === 'milky' && <p>Milky: fuel or water in the oil. On methanol change it now, and look where it came from.</p>}
+      <Problem text={problem.value} />
+    </div>
+  );
+}

@@ -1,0 +1,37 @@
+// How fuel pressure fell behind each prime, beside last time; never judged alone.
+import { toNumberText } from '../shell/numbers.ts';
+import type { TopicProps } from './history-page.tsx';
+import { Table } from './probes-section.tsx';
+
+export function LeakSection({ history: { leaks, leakNow } }: TopicProps) {
+  return (
+    <section class="history-section" aria-labelledby="leak-title">
+      <h2 id="leak-title">Leak-down behind the prime</h2>
+      {leakNow.map(({ set, say, isFaster }) => (
+        <p key={set} class={`history-word ${isFaster ? 'blocked' : ''}`}>
+          {say}
+        </p>
+      ))}
+      {leaks.length === 0 ? (
+        <p>
+          No session shows a prime before the engine turned. It needs{' '}
+          <code>{'injector_sets: { port: { rail: ..., discharge: ..., target: 300 kPa } }'}</code>.
+        </p>
+      ) : (
+        <Table
+          head={['When', 'Session', 'Set', 'From, kPa', 'Fell to, kPa']}
+          rows={leaks.map(({ startedWallMs, session, set, fromKpa, marks }) => [
+            new Date(startedWallMs).toLocaleString(),
+            String(session),
+            set,
+            toNumberText(fromKpa, 0),
+            marks.map(({ s, kpa }) => `${s} s: ${toNumberText(kpa, 0)}`).join(', '),
+          ])}
+        />
+      )}
+      <p class="small quiet">
+        A comparison with last time, never a verdict alone: a first prime has air in the rails, and many regulators drop to zero by design.
+      </p>
+    </section>
+  );
+}

@@ -1,0 +1,115 @@
+// Probes over time: how they stand beside each other cold-soaked, their hours in a running exhaust, and how slowly they follow.
+import type { EngineHistoryView } from '../../server/contract/engine-history.ts';
+import { VerdictRow } from '../checks/verdict-list.tsx';
+import { toAddress } from '../router.tsx';
+import { toNumberText, toSignedText } from '../shell/numbers.ts';
+import type { TopicProps } from './history-page.tsx';
+
+export function ProbesSection({ history: { drift, probeHours, lags } }: TopicProps) {
+  return (
+    <section class="history-section" aria-labelledby="probes-title">
+      <h2 id="probes-title">Probes</h2>
+      <Drift drift={drift} />
+      <h3>Hours in a running exhaust</h3>
+      {probeHours.length === 0 ? (
+        <p>No probe was in a running exhaust yet.</p>
+      ) : (
+        <Table
+          head={['Probe', 'Last in cylinder', 'Hours']}
+          rows={probeHours.map(({ probe, cylinder, hours }) => [probe, String(cylinder), toNumberText(hours, 2)])}
+        />
+      )}
+      <h3>How slowly they follow</h3>
+      {lags.length === 0 ? (
+        <p>
+          No fuel cut of a hot engine is recorded yet, or the file does not say when fuel is cut:{' '}
+          <code>{'engine: { cut: <channel> }'}</code>.
+        </p>
+      ) : (
+        <>
+          <Table head={['Cylinder', 'Probe', 'Lag, s', 'Band, s', 'In the file, s', 'Cuts', 'Session']} rows={lags.map(toLagRow)} />
+          <p class="small quiet">
+            From fuel cuts: metal that fades slowly makes the estimate lean to the long side, and lag falls with flow. A heat gun in still
+            air says something else.
+          </p>
+        </>
+      )}
+    </section>
+  );
+}
+
+function toLagRow({ cylinder, probe, tauS, low, high, fileS, steps, session }: EngineHistoryView['lags'][number]): string[] {
+  return [
+    String(cylinder),
+    probe ?? '–',
+    toNumberText(tauS, 2),
+    `${toNumberText(low, 2)} to ${toNumberText(high, 2)}`,
+    fileS ? `${toNumberText(fileS.low, 2)} to ${toNumberText(fileS.high, 2)}` : 'not said',
+    String(steps),
+    String(session),
+  ];
+}
+
+function Drift({ drift }: { drift: EngineHistoryView['drift'] }) {
+  if (!drift) return <p>No session began cold-soaked, with key on before the first turn: probes can not be compared with each other.</p>;
+  const { session, startedWallMs, lastSession, probes, verdicts } = drift;
+  const wrong = verdicts.filter(({ ok }) => !ok);
+  return (
+    <>
+      <h3>
+        Cold-soaked, <a href={toAddress('sessions', String(session))}>{new Date(startedWallMs).toLocaleString()}</a>
+      </h3>
+      <p class="history-word">
+        {lastSession === null
+          ? 'The first cold soak that is recorded: drift shows from the next one on.'
+          : wrong.length === 0
+            ? 'Every probe stands as last time.'
+            : `${wrong.length} moved since last time.`}
+      </p>
+      {wrong.length > 0 && (
+        <ol class="plain verdict-rows">
+          {wrong.map((verdict) => (
+            <VerdictRow key={verdict.say} verdict={verdict} />
+          ))}
+        </ol>
+      )}
+      <Table
+        head={['Cylinder', 'Probe', 'From the others, K', 'Last time, K', 'Moved, K']}
+        rows={probes.map(({ cylinder, probe, offK, lastOffK, driftK }) => [
+          String(cylinder),
+          probe ?? '–',
+          toSignedText(offK, 1),
+          lastOffK === null ? '–' : toSignedText(lastOffK, 1),
+          driftK === null ? '–' : toSignedText(driftK, 1),
+        ])}
+      />
+    </>
+  );
+}
+
+export function Table({ head, rows }: { head: string[]; rows: string[][] }) {
+  return (
+    <div class="scroll-x">
+      <table>
+        <thead>
+          <tr>
+            {head.map((word) => (
+              <th key={word} scope="col">
+                {word}
+              </th>
+            ))}
+          </tr>
+        </thead>
+        <tbody>
+          {rows.map((row) => (
+            <tr key={row.join('|')}>
+              {row.map((cell, i) => (
+                <td key={head[i]}>{cell}</td>
+              ))}
+            </tr>
+          ))}
+        </tbody>
+      </table>
+    </div>
+  );
+}

@@ -1,0 +1,106 @@
+// Starts in numbers, and the last one beside earlier ones like it.
+import type { EngineHistoryView, StartView } from '../../server/contract/engine-history.ts';
+import { toAddress } from '../router.tsx';
+import { toNumberText } from '../shell/numbers.ts';
+import type { TopicProps } from './history-page.tsx';
+
+export const toCell = (value: number | null | undefined, digits: number): string =>
+  value === null || value === undefined ? '–' : toNumberText(value, digits);
+
+export function StartsSection({ history: { starts, comparison } }: TopicProps) {
+  return (
+    <section class="history-section" aria-labelledby="starts-title">
+      <h2 id="starts-title">Starts</h2>
+      {comparison && <Comparison comparison={comparison} />}
+      {starts.length === 0 ? (
+        <p>No start is in what is recorded. Cranking without fuel and spark is none.</p>
+      ) : (
+        <div class="scroll-x">
+          <table>
+            <thead>
+              <tr>
+                {['When', 'From, °C', 'Cranked, s', 'Lowest, V', 'Oil after, s', 'Cylinders, as they lit (s)'].map((word) => (
+                  <th key={word} scope="col">
+                    {word}
+                  </th>
+                ))}
+              </tr>
+            </thead>
+            <tbody>
+              {starts.map((start) => (
+                <StartRow key={`${start.session} ${start.atS}`} start={start} />
+              ))}
+            </tbody>
+          </table>
+        </div>
+      )}
+      <p class="small quiet">
+        A port is lit when it has risen by 25 K above the lowest since the fire. Cylinders within 0.3 s of each other have no order.
+      </p>
+    </section>
+  );
+}
+
+function StartRow({ start }: { start: StartView }) {
+  const { session, startedWallMs, startC, crankedS, ran, crankingV, oilAfterS, lit } = start;
+  return (
+    <tr>
+      <td>
+        <a href={toAddress('sessions', String(session))}>{new Date(startedWallMs).toLocaleString()}</a>
+      </td>
+      <td>{toCell(startC, 0)}</td>
+      <td>
+        {toNumberText(crankedS, 1)}
+        {!ran && ', did not run'}
+      </td>
+      <td>{toCell(crankingV, 2)}</td>
+      <td>{toCell(oilAfterS, 1)}</td>
+      <td class="words">
+        {lit.map(({ cylinder, afterS }) => `${cylinder}: ${afterS === null ? 'not lit' : toNumberText(afterS, 1)}`).join(', ')}
+      </td>
+    </tr>
+  );
+}
+
+function Comparison({ comparison }: { comparison: NonNullable<EngineHistoryView['comparison']> }) {
+  const { say, measures } = comparison;
+  return (
+    <div class="panel history-section">
+      <h3>The last start beside earlier ones like it</h3>
+      <p class="history-word">{say}</p>
+      {measures.length > 0 && (
+        <div class="scroll-x">
+          <table>
+            <thead>
+              <tr>
+                {['What', 'Now', 'Usually', '99 of 100 lie within', ''].map((word) => (
+                  <th key={word} scope="col">
+                    {word}
+                  </th>
+                ))}
+              </tr>
+            </thead>
+            <tbody>
+              {measures.map(({ what, unit, now, mean, low, high, verdict }) => {
+                const digits = unit === 'V' ? 2 : 1;
+                return (
+                  <tr key={what} class={verdict === 'as usual' ? '' : 'unusual'}>
+                    <td>{what}</td>
+                    <td>
+                      {toNumberText(now, digits)} {unit}
+                    </td>
+                    <td>{toNumberText(mean, digits)}</td>
+                    <td>
+                      {toNumberText(low, digits)} to {toNumberText(high, digits)}
+                    </td>
+                    <td>{verdict}</td>
+                  </tr>
+                );
+              })}
+            </tbody>
+          </table>
+        </div>
+      )}
+    </div>
+  );
+}

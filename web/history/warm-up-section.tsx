@@ -1,0 +1,73 @@
+// How each run warmed up: coolant, oil and exhaust against the time since the fire, and what was wrong with it.
+import type { RunView } from '../../server/contract/engine-history.ts';
+import { VerdictRow } from '../checks/verdict-list.tsx';
+import { toAddress } from '../router.tsx';
+import { toClockText } from '../shell/numbers.ts';
+import type { TopicProps } from './history-page.tsx';
+import { toCell } from './starts-section.tsx';
+
+export function WarmUpSection({ history: { runs } }: TopicProps) {
+  return (
+    <section class="history-section" aria-labelledby="warm-title">
+      <h2 id="warm-title">Warm-up</h2>
+      {runs.length === 0 && <p>The engine has not run in what is recorded.</p>}
+      {runs.map((run) => (
+        <Run key={`${run.session} ${run.fromS}`} run={run} />
+      ))}
+      <p class="small quiet">
+        Nothing is told ahead below the opening of the thermostat: only above it, and only with a rate that does not fall. Limits are common
+        practice, no source.
+      </p>
+    </section>
+  );
+}
+
+function Run({ run }: { run: RunView }) {
+  const { session, startedWallMs, fromS, toS, warmUp, verdicts, coolantKPerMin, oilKPerMin, coolantPeakC, oilPeakC } = run;
+  return (
+    <div class="panel history-section">
+      <h3>
+        <a href={toAddress('sessions', String(session))}>{new Date(startedWallMs).toLocaleString()}</a>, ran {toClockText(toS - fromS)}
+      </h3>
+      <p>
+        Coolant up to {toCell(coolantPeakC, 0)} °C, oil up to {toCell(oilPeakC, 0)} °C. Over the last minute coolant{' '}
+        {toCell(coolantKPerMin, 1)} K/min, oil {toCell(oilKPerMin, 1)} K/min.
+      </p>
+      {warmUp.length > 0 && (
+        <div class="scroll-x">
+          <table>
+            <thead>
+              <tr>
+                <th scope="col">After</th>
+                {warmUp.map(({ s }) => (
+                  <th key={s} scope="col">
+                    {toClockText(s)}
+                  </th>
+                ))}
+              </tr>
+            </thead>
+            <tbody>
+              {(['coolantC', 'oilC', 'exhaustC'] as const).map((what) => (
+                <tr key={what}>
+                  <th scope="row">{rowWords[what]}</th>
+                  {warmUp.map((point) => (
+                    <td key={point.s}>{toCell(point[what], 0)}</td>
+                  ))}
+                </tr>
+              ))}
+            </tbody>
+          </table>
+        </div>
+      )}
+      {verdicts.length > 0 && (
+        <ol class="plain verdict-rows">
+          {verdicts.map((verdict) => (
+            <VerdictRow key={verdict.code} verdict={verdict} />
+          ))}
+        </ol>
+      )}
+    </div>
+  );
+}
+
+const rowWords = { coolantC: 'Coolant, °C', oilC: 'Oil, °C', exhaustC: 'Exhaust, median, °C' } as const;
