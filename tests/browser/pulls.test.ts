@@ -53,6 +53,9 @@ describe.skipIf('reason' in launched)('the Pulls page', () => {
     ]);
     expect(await page.locator('.peak-table tbody tr').nth(1).locator('td').count()).toBe(6);
     expect(await page.locator('.spread-plot svg').getAttribute('aria-label')).toMatch(/pull 2 at most \d+ K at \d+ rpm/);
+    expect(await violations(page)).toEqual([]);
+    expect(await tooSmall(page)).toEqual([]);
+    await page.goto(`${serving.url}/#/pulls/study`);
     await page.click('.study summary >> nth=0');
     await page.click('.study-sessions li[data-session="1"] input');
     await page.click('button:text("Study them")');

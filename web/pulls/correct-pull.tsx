@@ -79,9 +79,13 @@ function Ends({ from, to, kind }: { from: string; to: string; kind: PullView['ki
       </label>
       <label class="field">
         <span>Is a</span>
-        <select name="as" defaultValue={kind}>
-          <option value="sweep">sweep</option>
-          <option value="hold">hold</option>
+        <select name="as">
+          <option value="sweep" selected={kind === 'sweep'}>
+            sweep
+          </option>
+          <option value="hold" selected={kind === 'hold'}>
+            hold
+          </option>
         </select>
       </label>
     </>

@@ -80,10 +80,10 @@ function DynoForm({ dyno, session, changed }: Omit<DynoProps, 'view'> & { dyno: 
       <Problem text={problem.value} />
       <label class="field">
         <span>Kind</span>
-        <select name="dyno" defaultValue={dyno.dyno ?? ''}>
+        <select name="dyno">
           <option value="">not said</option>
           {(Object.keys(kindWords) as DynoKind[]).map((kind) => (
-            <option key={kind} value={kind}>
+            <option key={kind} value={kind} selected={dyno.dyno === kind}>
               {kindWords[kind]}
             </option>
           ))}
