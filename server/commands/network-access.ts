@@ -14,6 +14,7 @@ export interface NetworkOptions {
   askPassphrases?: boolean;
   newPassphrases?: boolean;
   hostName?: string[];
+  https?: boolean;
   cert?: string;
   key?: string;
 }
@@ -25,6 +26,7 @@ export function addNetworkOptions(command: Command): Command {
     .option('--ask-passphrases', 'with --lan: ask for them in this terminal')
     .option('--new-passphrases', 'with --lan: make new passphrases and log everybody out')
     .option('--host-name <name...>', 'with --lan: another name under which this server is asked; then this computer logs in as well')
+    .option('--https', 'serve by https with a certificate made for this computer; tablets are told to trust it once (docs/access.md)')
     .option('--cert <file>', 'serve by https with this certificate (PEM)')
     .option('--key <file>', 'the key of the certificate (PEM)');
 }
@@ -34,6 +36,8 @@ export interface Network {
   door: Door;
   access?: Access;
   tls?: { cert: string; key: string };
+  /** Certificate of the authority made here, PEM, for tablets to trust; `isNew` when none was there, or the one before could not go on. */
+  authority?: { cert: string; isNew: boolean };
   /** Passphrases that were made just now: to be told once, and kept nowhere. */
   made?: Passphrases;
 }
@@ -45,10 +49,11 @@ export interface Network {
  */
 export async function openNetwork(options: NetworkOptions, folder: string): Promise<Network> {
   checkTogether(options);
-  const tls = await readTls(options);
+  const made = options.https ? await makeTls(options, folder) : undefined;
+  const tls = made?.tls ?? (await readTls(options));
   const { loopbackDoor, openLanDoor } = await import('../http/guard.ts');
   const scheme = tls ? 'https' : 'http';
-  const common = tls ? { tls } : {};
+  const common = { ...(tls ? { tls } : {}), ...(made ? { authority: made.authority } : {}) };
   if (!options.lan) return { ...common, door: { ...loopbackDoor, scheme } };
   const { Access, makePassphrase } = await import('../http/access.ts');
   const names = options.hostName ?? [];
@@ -57,9 +62,9 @@ export async function openNetwork(options: NetworkOptions, folder: string): Prom
   const given = await givenPassphrases(options);
   const before = given || options.newPassphrases ? undefined : await Access.open(folder, how);
   if (before) return { ...common, door, access: before };
-  const made = { crew: makePassphrase(), viewer: makePassphrase() };
-  const access = await Access.create(folder, given ?? made, how);
-  return { ...common, door, access, ...(given ? {} : { made }) };
+  const fresh = { crew: makePassphrase(), viewer: makePassphrase() };
+  const access = await Access.create(folder, given ?? fresh, how);
+  return { ...common, door, access, ...(given ? {} : { made: fresh }) };
 }
 
 function checkTogether(options: NetworkOptions): void {
@@ -70,8 +75,15 @@ function checkTogether(options: NetworkOptions): void {
   if ([passphraseFile !== undefined, askPassphrases, newPassphrases].filter(Boolean).length > 1)
     throw usage('--passphrase-file, --ask-passphrases and --new-passphrases exclude one another');
   if ((cert === undefined) !== (key === undefined)) throw usage('--cert and --key go together');
+  if (options.https && cert !== undefined) throw usage('--https makes a certificate: it excludes --cert and --key');
   const wrong = hostName?.find((name) => !/^([a-z0-9-]+\.)*[a-z0-9-]+$/i.test(name));
   if (wrong !== undefined) throw usage(`--host-name '${wrong}' is no host name (no scheme, no port)`);
+}
+
+async function makeTls({ hostName = [] }: NetworkOptions, folder: string): Promise<Required<Pick<Network, 'tls' | 'authority'>>> {
+  const { namesToCertify, openOwnCertificate } = await import('../http/own-certificate.ts');
+  const { cert, key, authority, isNew } = await openOwnCertificate(folder, namesToCertify(hostName));
+  return { tls: { cert, key }, authority: { cert: authority, isNew } };
 }
 
 async function readTls({ cert, key }: NetworkOptions): Promise<{ cert: string; key: string } | undefined> {
@@ -127,7 +139,8 @@ async function ask(question: string): Promise<string> {
 }
 
 /** Addresses on the network with the first as a QR code on standard output; passphrases, once, on standard error. */
-export async function tellNetwork({ door, access, made }: Network, port: number): Promise<void> {
+export async function tellNetwork({ door, access, made, authority }: Network, port: number): Promise<void> {
+  if (authority) tellAuthority(authority);
   if (!access) return;
   const { ownAddresses } = await import('../http/guard.ts');
   const addresses = ownAddresses().map((address) => `${door.scheme}://${address}:${port}/`);
@@ -139,7 +152,14 @@ export async function tellNetwork({ door, access, made }: Network, port: number)
     process.stderr.write(`Passphrase for the crew:  ${made.crew}\nPassphrase for viewers:   ${made.viewer}\nThey are shown this once.\n`);
   else process.stderr.write('The passphrases are those set before; --new-passphrases makes new ones and logs everybody out.\n');
   if (door.scheme === 'http')
-    process.stderr.write('Without --cert and --key whoever listens in on the network can read along, passphrases included.\n');
+    process.stderr.write('Without --https whoever listens in on the network can read along, passphrases included.\n');
+}
+
+function tellAuthority({ cert, isNew }: NonNullable<Network['authority']>): void {
+  const { fingerprint256 } = new X509Certificate(cert);
+  process.stderr.write(
+    `${isNew ? 'A new authority was made: each' : 'Each'} tablet opens /api/access/certificate of this server once and trusts it (docs/access.md). Its SHA-256 fingerprint: ${fingerprint256}\n`,
+  );
 }
 
 /** Two modules a character, dark on light by half blocks, with the quiet margin of four modules that readers need. */

@@ -9,7 +9,7 @@ import type { App, AppParts } from './app.ts';
 
 const base = '/api/access';
 /** Asked before there is a login. Each is the pattern of a route, so that no spelling of an address gets around it. */
-const open = new Set([base, `${base}/login`, `${base}/logout`]);
+const open = new Set([base, `${base}/login`, `${base}/logout`, `${base}/certificate`]);
 
 /** Whoever watches may read; everything else is the crew's, and so is every route that is added later. */
 function needed(method: string): Role {
@@ -35,8 +35,19 @@ function viewOf(access: Access | undefined, asker: Asker): AccessView {
   return { lan: true, role: access.roleOf(asker) ?? null, atTheComputer: access.isAtTheComputer(asker) };
 }
 
-export function addAccessRoutes(app: App, { access }: AppParts): void {
+export function addAccessRoutes(app: App, { access, authority }: AppParts): void {
   const response = { 200: accessView };
+  if (authority) {
+    app.get(
+      `${base}/certificate`,
+      { schema: { summary: "The authority that made this server's certificate, PEM, to be trusted once" } },
+      (_, reply) =>
+        reply
+          .header('content-type', 'application/x-x509-ca-cert')
+          .header('content-disposition', 'attachment; filename="evenburn-authority.crt"')
+          .send(authority.cert),
+    );
+  }
   app.get(base, { schema: { summary: 'Who is asking', response } }, async (request, reply) => {
     reply.header('cache-control', 'no-store');
     return viewOf(access, askerOf(request));

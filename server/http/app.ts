@@ -26,6 +26,7 @@ import type { Attachments } from '../recording/attachments.ts';
 import type { DynoDesk } from '../recording/dyno-desk.ts';
 import type { EngineHistoryDesk } from '../recording/engine-history-desk.ts';
 import type { LogBook } from '../recording/log-book.ts';
+import type { RecordedImports } from '../recording/recorded-imports.ts';
 import type { SignOffs } from '../recording/sign-offs.ts';
 import type { SignalSearches } from '../recording/signal-searches.ts';
 import type { Station } from '../station.ts';
@@ -41,9 +42,10 @@ import { addFrameRoutes } from './frame-routes.ts';
 import { askingOf, type Door, loopbackDoor, requestAllowed } from './guard.ts';
 import { addHarnessRoutes } from './harness-routes.ts';
 import { addHealthRoutes } from './health-routes.ts';
+import { addImportRoutes } from './import-routes.ts';
 import { addLogBookRoutes } from './log-book-routes.ts';
-import { addPreparationRoutes } from './preparation-routes.ts';
 import { addPaperRoutes } from './paper-routes.ts';
+import { addPreparationRoutes } from './preparation-routes.ts';
 import { addPullsRoutes } from './pulls-routes.ts';
 import { addSearchRoutes } from './search-routes.ts';
 import { addSessionRoutes, type SessionStore } from './session-routes.ts';
@@ -76,6 +78,8 @@ export interface AppParts {
   sessions?: SessionStore;
   /** Reports, exports and re-reading; without it sessions are only looked at. */
   tasks?: SessionTaskDesk;
+  /** Recorded files that pages bring in; without it they come by the command line alone. */
+  imports?: Pick<RecordedImports, 'look' | 'add' | 'list' | 'cancel'>;
   /** Checks on the live bus; without them only recordings are checked. */
   checks?: CheckDesk;
   /** Where continuity readings are kept; without it the harness is shown and can't be signed. */
@@ -93,7 +97,7 @@ export interface AppParts {
   /** Searches for undocumented signals; without it their addresses are not there. */
   searches?: Pick<SignalSearches, 'list' | 'get' | 'start' | 'cancel' | 'findingOf'>;
   /** Changes the vehicle folder's files; without it tables are not read and nothing is written. */
-  editor?: Pick<VehicleEditor, 'layOutTable' | 'addDevice' | 'addSignal' | 'read' | 'tryDraft' | 'save'>;
+  editor?: Pick<VehicleEditor, 'layOutHarness' | 'layOutTable' | 'layOutHarness' | 'addDevice' | 'addSignal' | 'read' | 'tryDraft' | 'save'>;
   /** Another vehicle folder or other sources; without it the server serves what it was started with. */
   beginning?: Pick<Beginning, 'view' | 'begin'>;
   /** Logins of a server on the network; without it whoever reaches the server is crew, so it listens on loopback only. */
@@ -102,6 +106,8 @@ export interface AppParts {
   door?: Door;
   /** PEM texts; with them pages are served by https. */
   tls?: { cert: string; key: string };
+  /** The authority that this server's certificate was made by, for tablets to trust. */
+  authority?: { cert: string };
   /** Folder of the built pages; without it only /api is served. */
   webFolder?: string;
   logger?: FastifyBaseLogger;
@@ -118,6 +124,7 @@ const topics: AddRoutes[] = [
   addFrameRoutes,
   addSessionRoutes,
   addSessionTaskRoutes,
+  addImportRoutes,
   addHealthRoutes,
   addSimulatorRoutes,
   addChecksRoutes,

@@ -1,5 +1,12 @@
 // Tables of device manuals from a page: pasted text in, the layout with its conflicts out; and saved as a device file of the vehicle.
-import { deviceRequest, savedDefinition, tableRequest, tableView } from '../contract/table-import.ts';
+import {
+  deviceRequest,
+  harnessTableRequest,
+  harnessTableView,
+  savedDefinition,
+  tableRequest,
+  tableView,
+} from '../contract/table-import.ts';
 import { tableBytesMax } from '../limits.ts';
 import type { App, AppParts } from './app.ts';
 
@@ -19,6 +26,18 @@ export function addTableRoutes(app: App, { editor }: AppParts): void {
       },
     },
     ({ body }) => editor.layOutTable(body),
+  );
+  app.post(
+    '/api/tables/harness',
+    {
+      bodyLimit,
+      schema: {
+        summary: 'A wiring table laid out as a harness file, with conflicts by row; nothing is written',
+        body: harnessTableRequest,
+        response: { 200: harnessTableView },
+      },
+    },
+    ({ body }) => editor.layOutHarness(body),
   );
   app.post(
     '/api/devices',

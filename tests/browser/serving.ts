@@ -47,7 +47,7 @@ export class Serving {
       const timer = setTimeout(() => give('the server did not start in time'), startTimeoutMs);
       const hear = (chunk: Buffer) => {
         words += chunk.toString();
-        const url = /at (http:\/\/\S+?)\/?\s/.exec(words)?.[1];
+        const url = /at (https?:\/\/\S+?)\/?\s/.exec(words)?.[1];
         if (!url) return;
         clearTimeout(timer);
         resolve(new Serving(child, url, scrap));
