@@ -58,6 +58,12 @@ export const errorTable = {
     exit: 3,
     http: 422,
   },
+  HARNESS_TABLE_UNREADABLE: {
+    message: '{path}: no row of headings says from where to where its wires run',
+    cure: 'Name the columns from and to (docs/harness.md).',
+    exit: 3,
+    http: 422,
+  },
   TABLE_CONFLICTS: {
     message: 'the table has {count} conflicts, the first: {first}',
     cure: 'Mend what is listed with its row, or choose how the manual counts.',
@@ -181,6 +187,15 @@ export const errorTable = {
     exit: 3,
     http: 404,
   },
+  IMPORT_UNKNOWN: { message: 'no import {job}', cure: 'It may have been forgotten; look at the sessions.', exit: 3, http: 404 },
+  IMPORT_TOO_LARGE: {
+    message: 'the file is larger than {megabytes} MB',
+    cure: 'Import it with `evenburn import` on the computer that records.',
+    exit: 3,
+    http: 413,
+  },
+  IMPORT_BROKEN_OFF: { message: 'the file did not come whole', cure: 'Send it again.', exit: 3, http: 400 },
+  IMPORTS_TOO_MANY: { message: '{count} files wait to be imported already', cure: 'Wait until some are done.', exit: 4, http: 429 },
   REREAD_UNKNOWN: { message: 'no re-reading {job}', cure: 'It may have been forgotten; look at the sessions.', exit: 3, http: 404 },
   SESSION_BUSY: {
     message: 'session {session} is being read again',
@@ -237,7 +252,12 @@ export const errorTable = {
     http: 409,
   },
   CHECK_NOT_RUNNING: { message: 'no check is running', cure: 'Begin one on the Checks page.', exit: 3, http: 404 },
-  CHECK_UNKNOWN: { message: "no check '{check}'", cure: 'Name one of the Checks page, or of `checks:` in vehicle.yaml.', exit: 3, http: 404 },
+  CHECK_UNKNOWN: {
+    message: "no check '{check}'",
+    cure: 'Name one of the Checks page, or of `checks:` in vehicle.yaml.',
+    exit: 3,
+    http: 404,
+  },
   CHECK_STEP_UNKNOWN: { message: "the running check has no step '{step}'", cure: 'Load the page again.', exit: 3, http: 404 },
   CHECK_STEP_BLOCKED: {
     message: '{step} waits for: {blocker}',

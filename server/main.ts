@@ -8,6 +8,7 @@ import { addDoctorCommand } from './commands/doctor.ts';
 import { addExportCommand } from './commands/export.ts';
 import { addFindCommand } from './commands/find.ts';
 import { addImportCommand } from './commands/import.ts';
+import { addImportHarnessCommand } from './commands/import-harness.ts';
 import { addImportTableCommand } from './commands/import-table.ts';
 import { addPullsCommand } from './commands/pulls.ts';
 import { addRepairCommand } from './commands/repair.ts';
@@ -32,6 +33,7 @@ const commands: AddCommand[] = [
   addFindCommand,
   addImportCommand,
   addImportTableCommand,
+  addImportHarnessCommand,
   addRepairCommand,
   addReportCommand,
   addRereadCommand,

@@ -43,20 +43,29 @@ function parseCountFrom(text: string): number {
 
 async function importTableCommand(path: string, options: ImportTableOptions): Promise<void> {
   const { output, force } = options;
-  const { existsSync, writeFileSync } = await import('node:fs');
+  const { existsSync } = await import('node:fs');
   if (output !== undefined && !force && existsSync(output)) throw new EvenburnError('OUTPUT_FILE_EXISTS', { path: output });
-  const text = await readText(path);
+  const text = await readTableText(path);
   const { importTable } = await import('../definitions/table-import.ts');
   const table = importTable(text, await toTableOptions(path, options));
   if (!table) throw new EvenburnError('TABLE_UNREADABLE', { path });
   report(path, table);
   if (table.conflicts.length > 0) throw new AnswerIsNo();
+  await writeDefinition(table.text, output, force === true);
+}
+
+/**
+ * To standard output, or to a file whose name is then the answer.
+ * @throws EvenburnError OUTPUT_FILE_EXISTS, OUTPUT_FILE_UNWRITABLE
+ */
+export async function writeDefinition(text: string, output: string | undefined, force: boolean): Promise<void> {
   if (output === undefined) {
-    process.stdout.write(table.text);
+    process.stdout.write(text);
     return;
   }
+  const { writeFileSync } = await import('node:fs');
   try {
-    writeFileSync(output, table.text, { flag: force ? 'w' : 'wx' });
+    writeFileSync(output, text, { flag: force ? 'w' : 'wx' });
   } catch (error) {
     const { code, message } = error as NodeJS.ErrnoException;
     if (code === 'EEXIST') throw new EvenburnError('OUTPUT_FILE_EXISTS', { path: output });
@@ -71,7 +80,7 @@ async function toTableOptions(path: string, options: ImportTableOptions): Promis
   return {
     device: toDeviceName(options.device ?? basename(options.output ?? path, extname(options.output ?? path))),
     ...(title === undefined ? {} : { title }),
-    ...(options.columns === undefined ? {} : { columns: parseColumns(options.columns, Object.keys(tableFields)) }),
+    ...(options.columns === undefined ? {} : { columns: parseColumns<TableField>(options.columns, Object.keys(tableFields)) }),
     ...(idBase === undefined ? {} : { idBase }),
     ...(countFrom === undefined ? {} : { countFrom }),
     ...(bitNumbering === undefined ? {} : { bitNumbering }),
@@ -83,7 +92,8 @@ function toDeviceName(name: string): string {
   return name.replace(/[^A-Za-z0-9_-]+/g, '-').replace(/^[-_]+|[-_]+$/g, '') || 'device';
 }
 
-function parseColumns(text: string, fields: readonly string[]): Partial<Record<TableField, string>> {
+/** `FIELD=HEADING, ...` @throws EvenburnError USAGE_WRONG */
+export function parseColumns<Field extends string>(text: string, fields: readonly string[]): Partial<Record<Field, string>> {
   const columns: Partial<Record<string, string>> = {};
   for (const part of text.split(',')) {
     const [field, ...heading] = part.split('=');
@@ -93,10 +103,11 @@ function parseColumns(text: string, fields: readonly string[]): Partial<Record<T
     }
     columns[known] = heading.join('=').trim();
   }
-  return columns as Partial<Record<TableField, string>>;
+  return columns as Partial<Record<Field, string>>;
 }
 
-async function readText(path: string): Promise<string> {
+/** A file, or standard input for `-`. @throws EvenburnError INPUT_FILE_MISSING, INPUT_FILE_UNREADABLE */
+export async function readTableText(path: string): Promise<string> {
   const { readFileSync } = await import('node:fs');
   const { tableBytesMax } = await import('../limits.ts');
   let bytes: Buffer;
@@ -122,7 +133,7 @@ function report(path: string, table: ImportedTable): void {
   for (const conflict of table.conflicts) say(toLine(path, conflict, 'conflict'));
 }
 
-function toLine(path: string, { row, column, say, fix }: RowNote, kind: string): string {
+export function toLine(path: string, { row, column, say, fix }: RowNote, kind: string): string {
   const where = row === undefined ? '' : `: row ${row}${column === undefined ? '' : `, column '${column}'`}`;
   return `${path}${where}: ${kind}: ${say}${fix ? `. ${fix}` : ''}`;
 }

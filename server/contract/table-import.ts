@@ -73,6 +73,38 @@ export const tableView = z
 
 export type TableView = z.infer<typeof tableView>;
 
+/** POST /api/tables/harness: a wiring table, a wire a row. */
+export const harnessTableRequest = z
+  .object({
+    text: z.string().max(tableBytesMax),
+    /** What the harness is called. */
+    name: z.string().trim().min(1).max(200),
+    /** Field → heading; an empty heading leaves the field out. Fields left out here are guessed. */
+    columns: z.record(z.string().max(40), z.string().max(200)).optional(),
+  })
+  .meta({ id: 'HarnessTableRequest' });
+
+export type HarnessTableRequest = z.infer<typeof harnessTableRequest>;
+
+export const harnessTableView = z
+  .object({
+    headingRow: z.number(),
+    headings: z.array(z.string()),
+    columns: z.record(z.string(), z.string()),
+    unusedHeadings: z.array(z.string()),
+    fields: z.array(z.string()),
+    connectors: z.number(),
+    circuits: z.number(),
+    wires: z.number(),
+    conflicts: z.array(rowNote),
+    notes: z.array(rowNote),
+    /** The harness file; valid when there are no conflicts. */
+    text: z.string(),
+  })
+  .meta({ id: 'HarnessTable' });
+
+export type HarnessTableView = z.infer<typeof harnessTableView>;
+
 /** POST /api/devices: the same table, saved as a device file of the vehicle; with `bus` the device is put on it in vehicle.yaml. */
 export const deviceRequest = tableRequest.extend({ bus: z.string().max(100).optional() }).meta({ id: 'DeviceRequest' });
 

@@ -3,7 +3,7 @@ import { parentPort, workerData } from 'node:worker_threads';
 import { toPlain } from '../recording/plain-error.ts';
 import { readDefinitions, saveDraft, tryDraft } from './draft.ts';
 import type { EditorAnswer, EditorQuestion } from './editor-messages.ts';
-import { layOutTable } from './lay-out-table.ts';
+import { layOutHarness, layOutTable } from './lay-out-table.ts';
 import { addDevice, addSignal } from './vehicle-folder.ts';
 
 const port = parentPort;
@@ -12,6 +12,7 @@ const { dir } = workerData as { dir: string };
 
 async function answer(question: EditorQuestion): Promise<NonNullable<EditorAnswer['result']>> {
   if (question.kind === 'table') return layOutTable(question.table);
+  if (question.kind === 'harness-table') return layOutHarness(question.table);
   if (question.kind === 'device') return addDevice(dir, question.device);
   if (question.kind === 'read') return readDefinitions(dir);
   if (question.kind === 'draft') return tryDraft(question.draft);

@@ -1,5 +1,6 @@
 // A manual's table as a page asks for it: laid out with its conflicts, or its headings alone where they must be named by hand.
-import type { TableRequest, TableView } from '../contract/table-import.ts';
+import type { HarnessTableRequest, HarnessTableView, TableRequest, TableView } from '../contract/table-import.ts';
+import { type HarnessField, harnessFields, importHarnessTable } from '../definitions/harness-table.ts';
 import { guessHeadings, type TableField, tableFields } from '../definitions/table-columns.ts';
 import { importTable, type TableOptions } from '../definitions/table-import.ts';
 import { EvenburnError } from '../errors.ts';
@@ -20,6 +21,16 @@ export function layOutTable({ text, device, title, columns, ...ways }: TableRequ
   };
   const table = importTable(text, options);
   return table ? { ...table, columns: table.columns as Record<string, string>, fields } : headingsAlone(text, options, fields);
+}
+
+/** Pure. @throws EvenburnError HARNESS_TABLE_UNREADABLE, REQUEST_WRONG */
+export function layOutHarness({ text, name, columns = {} }: HarnessTableRequest): HarnessTableView {
+  const fields = Object.keys(harnessFields);
+  const strange = Object.keys(columns).find((field) => !fields.includes(field));
+  if (strange !== undefined) throw new EvenburnError('REQUEST_WRONG', { what: `columns: no field '${strange}'` });
+  const table = importHarnessTable(text, name, columns as Partial<Record<HarnessField, string>>);
+  if (!table) throw new EvenburnError('HARNESS_TABLE_UNREADABLE', { path: 'the pasted text' });
+  return { ...table, columns: table.columns as Record<string, string>, fields };
 }
 
 function headingsAlone(text: string, options: TableOptions, fields: string[]): TableView {

@@ -1,7 +1,14 @@
 // The vehicle folder's editor as routes ask it; a worker reads, checks and writes.
 import { Worker } from 'node:worker_threads';
 import type { DefinitionsView, DraftRequest, DraftView, SaveRequest } from '../contract/definitions.ts';
-import type { DeviceRequest, SavedDefinition, TableRequest, TableView } from '../contract/table-import.ts';
+import type {
+  DeviceRequest,
+  HarnessTableRequest,
+  HarnessTableView,
+  SavedDefinition,
+  TableRequest,
+  TableView,
+} from '../contract/table-import.ts';
 import { entryPath } from '../entries.ts';
 import type { Acceptance } from '../finder/accept-finding.ts';
 import { toError } from '../recording/plain-error.ts';
@@ -26,6 +33,11 @@ export class VehicleEditor {
   /** Writes nothing. @throws EvenburnError TABLE_UNREADABLE, REQUEST_WRONG */
   layOutTable(table: TableRequest): Promise<TableView> {
     return this.ask({ kind: 'table', table });
+  }
+
+  /** Writes nothing. @throws EvenburnError HARNESS_TABLE_UNREADABLE, REQUEST_WRONG */
+  layOutHarness(table: HarnessTableRequest): Promise<HarnessTableView> {
+    return this.ask({ kind: 'harness-table', table });
   }
 
   /** @throws what `addDevice` of vehicle-folder.ts throws */

@@ -97,7 +97,7 @@ export interface AppParts {
   /** Searches for undocumented signals; without it their addresses are not there. */
   searches?: Pick<SignalSearches, 'list' | 'get' | 'start' | 'cancel' | 'findingOf'>;
   /** Changes the vehicle folder's files; without it tables are not read and nothing is written. */
-  editor?: Pick<VehicleEditor, 'layOutHarness' | 'layOutTable' | 'layOutHarness' | 'addDevice' | 'addSignal' | 'read' | 'tryDraft' | 'save'>;
+  editor?: Pick<VehicleEditor, 'layOutTable' | 'layOutHarness' | 'addDevice' | 'addSignal' | 'read' | 'tryDraft' | 'save'>;
   /** Another vehicle folder or other sources; without it the server serves what it was started with. */
   beginning?: Pick<Beginning, 'view' | 'begin'>;
   /** Logins of a server on the network; without it whoever reaches the server is crew, so it listens on loopback only. */

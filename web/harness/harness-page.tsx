@@ -9,9 +9,14 @@ import { toWords } from '../shell/numbers.ts';
 import { ApiError, getJson } from '../stream/api.ts';
 import { CircuitTable, FuseTable } from './circuit-table.tsx';
 import { ConnectorFace } from './connector-face.tsx';
+import { ImportPage } from './import-page.tsx';
 import { SignOffTable } from './sign-off-table.tsx';
 
-export function HarnessPage({ rest, query }: PageProps) {
+export function HarnessPage(props: PageProps) {
+  return props.rest[0] === 'import' ? <ImportPage /> : <Drawn {...props} />;
+}
+
+function Drawn({ rest, query }: PageProps) {
   const view = useSignal<HarnessView | null | undefined>(undefined);
   const problem = useSignal('');
   useEffect(() => {
@@ -54,6 +59,11 @@ export function HarnessPage({ rest, query }: PageProps) {
           )}
           {rest[0] === 'unplug' && <Unplug view={now} />}
           {(rest[0] === undefined || rest[0] === 'connector') && <Connectors view={now} chosen={rest[1]} pin={rest[2]} />}
+          <p class="no-print">
+            <a class="button" href={toAddress('harness', 'import')}>
+              Make it anew from a table
+            </a>
+          </p>
         </>
       )}
     </div>
@@ -68,6 +78,9 @@ function NoHarness() {
         Put a file <code>harness.yaml</code> into the vehicle's folder: connectors with their pins, wires from pin to pin, circuits. The
         demo vehicle's is an example, and <code>docs/harness.md</code> says what each line means.
       </p>
+      <a class="button main" href={toAddress('harness', 'import')}>
+        Make it from a table
+      </a>
     </section>
   );
 }

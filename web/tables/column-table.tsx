@@ -1,5 +1,5 @@
 // Which column of a table holds what: as guessed from the headings, and named otherwise by hand.
-import type { TableView } from '../../server/contract/table-import.ts';
+import type { HarnessTableView, TableView } from '../../server/contract/table-import.ts';
 
 /** Field → heading, as chosen by hand; an empty heading leaves the field out. */
 export type Mapping = Record<string, string>;
@@ -37,10 +37,24 @@ const fieldWords: Record<string, string> = {
   not_available: 'raw value for not available',
   spn: 'parameter number (J1939)',
   comment: 'remark',
+  from: 'connector at which it begins',
+  from_pin: 'pin at which it begins',
+  to: 'connector at which it ends',
+  to_pin: 'pin at which it ends',
+  circuit: 'circuit',
+  function: 'what the circuit does',
+  gauge: 'cross-section',
+  colour: 'colour',
+  fuse: 'fuse',
+  fuse_rating: 'rating of the fuse',
+  load: 'current of the circuit',
+  channel: 'channel of the circuit',
+  alloy: 'alloy of thermocouple wire',
+  polarity: 'leg of thermocouple wire',
 };
 
 interface ColumnTableProps {
-  view: TableView;
+  view: TableView | HarnessTableView;
   mapping: Mapping;
   onMapping(mapping: Mapping): void;
 }

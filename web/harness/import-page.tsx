@@ -1,0 +1,154 @@
+// A wiring table becomes the vehicle's harness file: pasted or dropped, its columns named, looked at, and saved.
+import '../tables/tables.css';
+import { useSignal } from '@preact/signals';
+import { useEffect } from 'preact/hooks';
+import type { DefinitionsView } from '../../server/contract/definitions.ts';
+import type { HarnessTableView } from '../../server/contract/table-import.ts';
+import { toAddress } from '../router.tsx';
+import { ApiError, getJson, sendJson } from '../stream/api.ts';
+import { useFeed } from '../stream/feed.ts';
+import { ColumnTable, type Mapping } from '../tables/column-table.tsx';
+import { RowNotes } from '../tables/row-notes.tsx';
+import { TableText } from '../tables/table-text.tsx';
+
+/** Typing rests so long before the table is laid out anew. */
+const settleMs = 250;
+const path = 'harness.yaml';
+
+export function ImportPage() {
+  const text = useSignal('');
+  const mapping = useSignal<Mapping>({});
+  const view = useSignal<HarnessTableView | undefined>(undefined);
+  const problem = useSignal('');
+  const vehicle = useFeed().vehicle.value?.name ?? 'Vehicle';
+  const [asked, columns] = [text.value, mapping.value];
+  useEffect(() => {
+    let left = false;
+    const lay = async () => {
+      try {
+        const answer = await sendJson<HarnessTableView>('POST', '/api/tables/harness', {
+          text: asked,
+          name: `${vehicle} harness`,
+          columns,
+        });
+        if (!left) [view.value, problem.value] = [answer, ''];
+      } catch (error) {
+        if (!left) [view.value, problem.value] = [undefined, toWords(error)];
+      }
+    };
+    if (asked.trim() === '') [view.value, problem.value] = [undefined, ''];
+    const timer = asked.trim() === '' ? undefined : setTimeout(() => void lay(), settleMs);
+    return () => {
+      left = true;
+      clearTimeout(timer);
+    };
+  }, [asked, columns, vehicle]);
+  const table = view.value;
+  return (
+    <div class="page tables-page">
+      <div class="tables-head">
+        <h1>Harness from a table</h1>
+        <a class="button" href={toAddress('harness')}>
+          Harness
+        </a>
+      </div>
+      <p>
+        A table with a wire a row, at least from which pin to which, becomes harness.yaml of this vehicle. Nothing is written before you
+        save.
+      </p>
+      <TableText
+        text={text.value}
+        onText={(now) => {
+          mapping.value = {};
+          text.value = now;
+        }}
+      />
+      {problem.value !== '' && (
+        <p class="problem" role="alert">
+          {problem}
+        </p>
+      )}
+      {table && (
+        <>
+          <ColumnTable
+            view={table}
+            mapping={mapping.value}
+            onMapping={(now) => {
+              mapping.value = now;
+            }}
+          />
+          <RowNotes title="Conflicts" kind="conflict" notes={table.conflicts} />
+          <RowNotes title="Notes" kind="note" notes={table.notes} />
+          <details class="panel device-text">
+            <summary>
+              The harness file: {table.wires} wires, {table.connectors} connectors, {table.circuits} circuits
+            </summary>
+            <pre class="bytes">{table.text}</pre>
+          </details>
+          <Save
+            table={table}
+            onProblem={(words) => {
+              problem.value = words;
+            }}
+          />
+        </>
+      )}
+    </div>
+  );
+}
+
+interface SaveProps {
+  table: HarnessTableView;
+  onProblem(words: string): void;
+}
+
+/** A file that is there is replaced only when the person says so. */
+function Save({ table, onProblem }: SaveProps) {
+  const there = useSignal<string | null | undefined>(undefined);
+  const agreed = useSignal(false);
+  useEffect(() => {
+    getJson<DefinitionsView>('/api/definitions').then(
+      ({ files }) => {
+        there.value = files.find((file) => file.path === path)?.hash ?? null;
+      },
+      (error: unknown) => onProblem(toWords(error)),
+    );
+  }, []);
+  const save = async () => {
+    try {
+      const changes = [{ path, text: table.text, hash: there.value ?? null }];
+      await sendJson('POST', '/api/definitions/save', { changes, despiteErrors: false });
+      location.hash = toAddress('harness');
+    } catch (error) {
+      onProblem(toWords(error));
+    }
+  };
+  const replaces = there.value !== null && there.value !== undefined;
+  const ready = there.value !== undefined && table.conflicts.length === 0 && table.wires > 0 && (!replaces || agreed.value);
+  return (
+    <section class="panel" aria-label="Save">
+      {replaces && (
+        <label class="check-line">
+          <input
+            type="checkbox"
+            checked={agreed.value}
+            onChange={(event) => {
+              agreed.value = event.currentTarget.checked;
+            }}
+          />{' '}
+          Replace the harness.yaml that is there, with all that it says
+        </label>
+      )}
+      {table.conflicts.length > 0 && <p>Mend the conflicts in the table first.</p>}
+      <p>
+        <button type="button" class="button main huge" disabled={!ready} onClick={() => void save()}>
+          Save harness.yaml
+        </button>
+      </p>
+    </section>
+  );
+}
+
+function toWords(error: unknown): string {
+  return error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+}
