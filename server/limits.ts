@@ -132,3 +132,12 @@ export const pullStreamMs = 100;
 export const pullHeldMaxS = 180;
 /** Sessions whose pulls are kept, without their samples. */
 export const dynoSessionsHeldMax = 40;
+/** A recorded file that a page sends; a larger one is imported on the command line. */
+export const importBytesMax = 16 * 1024 * 1024 * 1024;
+/** The beginning of a file, by which a page is told what it is. */
+export const importLookBytesMax = 1024 * 1024;
+/** With less space left a file is not taken: recording has the rest. */
+export const importFreeBytesMin = 512 * 1024 * 1024;
+/** Files that may wait to be imported, those on their way included; and imports that are remembered. */
+export const importsWaitingMax = 20;
+export const importsKeptMax = 50;

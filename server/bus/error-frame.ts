@@ -4,6 +4,8 @@ export interface ErrorFrame {
   timeUs: number;
   /** Class bits (`errorClass`). */
   classes: number;
+  /** data[0]: bit of the frame at which arbitration was lost, 0 where it isn't said. */
+  arbitrationBit: number;
   /** data[1]: controller state bits. */
   controller: number;
   /** data[2]: kind of protocol violation, bits. */
@@ -29,6 +31,20 @@ export const errorClass = {
   restarted: 0x100,
   counters: 0x200,
 } as const;
+
+/** Classes of error frames in words. */
+export const errorClassNames: readonly [bit: number, name: string][] = [
+  [errorClass.txTimeout, 'transmit timeout'],
+  [errorClass.lostArbitration, 'lost arbitration'],
+  [errorClass.controller, 'controller problem'],
+  [errorClass.protocol, 'protocol violation'],
+  [errorClass.transceiver, 'transceiver'],
+  [errorClass.noAcknowledge, 'no acknowledgement'],
+  [errorClass.busOff, 'bus-off'],
+  [errorClass.busError, 'bus error'],
+  [errorClass.restarted, 'controller restarted'],
+  [errorClass.counters, 'error counters'],
+];
 
 export const controllerState = {
   receiveOverflow: 0x01,
@@ -100,7 +116,17 @@ const acknowledgePlaces: readonly number[] = [place.acknowledgeSlot, place.ackno
 
 export function toErrorFrame(timeUs: number, id: number, bytes: Uint8Array): ErrorFrame {
   const at = (index: number) => bytes[index] ?? 0;
-  return { timeUs, classes: id, controller: at(1), kind: at(2), place: at(3), transceiver: at(4), sent: at(6), received: at(7) };
+  return {
+    timeUs,
+    classes: id,
+    arbitrationBit: at(0),
+    controller: at(1),
+    kind: at(2),
+    place: at(3),
+    transceiver: at(4),
+    sent: at(6),
+    received: at(7),
+  };
 }
 
 /** Nobody acknowledged: its own class, or a protocol violation in the acknowledge slot or its delimiter. */
@@ -160,7 +186,7 @@ export function countByKind(errors: readonly ErrorFrame[]): { what: string; coun
   return [...counts.values()].sort((a, b) => b.count - a.count);
 }
 
-/** What one error frame says, in words; several where it carries several classes. */
+/** What one error frame says, in words; several where it carries several classes or bits. */
 export function kindsOf(error: ErrorFrame): string[] {
   const kinds: string[] = [];
   const add = (when: number, what: string) => {
@@ -168,17 +194,13 @@ export function kindsOf(error: ErrorFrame): string[] {
   };
   const { classes, controller } = error;
   add(classes & errorClass.txTimeout, 'driver gave up sending');
-  add(classes & errorClass.lostArbitration, 'lost arbitration');
-  if ((classes & errorClass.controller) !== 0) {
-    add(controller & controllerState.receiveOverflow, 'controller receive overflow');
-    add(controller & controllerState.sendOverflow, 'controller send overflow');
-    add(controller & (controllerState.receiveWarning | controllerState.sendWarning), 'error counter at the warning level (96)');
-    add(controller & (controllerState.receivePassive | controllerState.sendPassive), 'error-passive (128)');
-    add(controller & controllerState.active, 'back to error-active');
-    if (controller === 0) kinds.push('controller problem, unspecified');
-  }
-  if ((classes & errorClass.protocol) !== 0) kinds.push(protocolText(error));
-  add(classes & errorClass.transceiver, transceiverText(error.transceiver));
+  add(
+    classes & errorClass.lostArbitration,
+    error.arbitrationBit === 0 ? 'lost arbitration' : `lost arbitration at bit ${error.arbitrationBit}`,
+  );
+  if ((classes & errorClass.controller) !== 0) kinds.push(...controllerTexts(controller));
+  if ((classes & errorClass.protocol) !== 0) kinds.push(...protocolTexts(error));
+  if ((classes & errorClass.transceiver) !== 0) kinds.push(...transceiverTexts(error.transceiver));
   add(classes & errorClass.noAcknowledge, 'nobody acknowledged');
   add(classes & errorClass.busOff, 'bus-off');
   if ((classes & errorClass.busError) !== 0 && (classes & errorClass.protocol) === 0) kinds.push('bus error, unspecified');
@@ -187,31 +209,57 @@ export function kindsOf(error: ErrorFrame): string[] {
   return kinds;
 }
 
-function protocolText(error: ErrorFrame): string {
-  const names: [number, string][] = [
-    [violation.stuff, 'stuff'],
-    [violation.form, 'form'],
-    [violation.bit0, 'dominant bit'],
-    [violation.bit1, 'recessive bit'],
-    [violation.bit, 'bit'],
-    [violation.overload, 'overload'],
-  ];
-  const name = names.find(([bit]) => (error.kind & bit) !== 0)?.[1] ?? 'unspecified';
-  const place = placeNames[error.place];
-  return place ? `${name} error at ${place}` : `${name} error`;
+const controllerNames: readonly [bit: number, name: string][] = [
+  [controllerState.receiveOverflow, 'controller receive overflow'],
+  [controllerState.sendOverflow, 'controller send overflow'],
+  [controllerState.receiveWarning, 'receive errors at the warning level (96)'],
+  [controllerState.sendWarning, 'send errors at the warning level (96)'],
+  [controllerState.receivePassive, 'error-passive from receive errors (128)'],
+  [controllerState.sendPassive, 'error-passive from send errors (128)'],
+  [controllerState.active, 'back to error-active'],
+];
+
+function controllerTexts(bits: number): string[] {
+  const found = namesOf(controllerNames, bits);
+  return found.length > 0 ? found : ['controller problem, unspecified'];
 }
 
-function transceiverText(code: number): string {
-  const names: Record<number, string> = {
-    4: 'CAN_H has no wire',
-    5: 'CAN_H shorted to battery',
-    6: 'CAN_H shorted to supply',
-    7: 'CAN_H shorted to ground',
-    64: 'CAN_L has no wire',
-    80: 'CAN_L shorted to battery',
-    96: 'CAN_L shorted to supply',
-    112: 'CAN_L shorted to ground',
-    128: 'CAN_L shorted to CAN_H',
-  };
-  return `transceiver reports ${names[code] ?? 'a line fault'}`;
+const violationNames: readonly [bit: number, name: string][] = [
+  [violation.stuff, 'stuff error'],
+  [violation.form, 'form error'],
+  [violation.bit0, 'dominant bit error'],
+  [violation.bit1, 'recessive bit error'],
+  [violation.bit, 'bit error'],
+  [violation.overload, 'overload'],
+  [violation.active, 'active error flag'],
+];
+
+function protocolTexts({ kind, place: at }: ErrorFrame): string[] {
+  const found = namesOf(violationNames, kind);
+  const where = placeNames[at] === undefined ? '' : ` at ${placeNames[at]}`;
+  const sending = (kind & violation.sending) === 0 ? '' : ' while sending';
+  return (found.length > 0 ? found : ['protocol error, unspecified']).map((name) => `${name}${where}${sending}`);
+}
+
+/** data[4]: the low half speaks of CAN_H, the high half of CAN_L. */
+const lineNames: Readonly<Record<number, string>> = {
+  4: 'CAN_H has no wire',
+  5: 'CAN_H shorted to battery',
+  6: 'CAN_H shorted to supply',
+  7: 'CAN_H shorted to ground',
+  64: 'CAN_L has no wire',
+  80: 'CAN_L shorted to battery',
+  96: 'CAN_L shorted to supply',
+  112: 'CAN_L shorted to ground',
+  128: 'CAN_L shorted to CAN_H',
+};
+
+function transceiverTexts(code: number): string[] {
+  const halves = [code & 0x0f, code & 0xf0].filter((half) => half !== 0);
+  if (halves.length === 0) return ['transceiver reports a line fault'];
+  return halves.map((half) => `transceiver reports ${lineNames[half] ?? 'a line fault'}`);
+}
+
+function namesOf(names: readonly [bit: number, name: string][], bits: number): string[] {
+  return names.filter(([bit]) => (bits & bit) !== 0).map(([, name]) => name);
 }

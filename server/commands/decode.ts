@@ -43,7 +43,9 @@ async function decode(path: string, options: DecodeOptions): Promise<void> {
   const { SampleText } = await import('../exchange/sample-text.ts');
   const { listChannels } = await import('../channels/channel-list.ts');
   const { listBuiltIns } = await import('../channels/built-in.ts');
+  const { showProgress, stoppedByHand } = await import('./progress-line.ts');
   const vehicle = await getVehicle(options.vehicle);
+  const signal = stoppedByHand();
   const text = new SampleText(
     options.format,
     listChannels(vehicle),
@@ -58,13 +60,24 @@ async function decode(path: string, options: DecodeOptions): Promise<void> {
   const stage = await createStage(vehicle, options.signalsOnly === true, write);
   const file = openRecordedFile(path, {
     buses: vehicle.buses,
+    signal,
     ...(options.bus === undefined ? {} : { bus: options.bus }),
     ...(options.columns === undefined ? {} : { columns: parseCsvColumns(options.columns) }),
   });
   output.add(text.header());
-  for await (const batch of file) {
-    stage.take(batch);
-    await output.drained();
+  const progressOver = showProgress(file, path, true);
+  try {
+    for await (const batch of file) {
+      stage.take(batch);
+      await output.drained();
+    }
+  } catch (error) {
+    if (!signal.aborted) throw error;
+    process.stderr.write(`evenburn: ${path}: stopped after ${counted(file.counts.frames, 'frame')}\n`);
+    process.exitCode = 130;
+    return;
+  } finally {
+    progressOver();
   }
   stage.finish();
   await output.drained();

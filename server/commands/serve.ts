@@ -111,8 +111,16 @@ async function serveOnce(options: ServeOptions, stopped: Promise<number>, failed
   const close = async () => {
     await definitions.close();
     if (opened.status === 'rejected') return;
-    const { sessions, tasks, dyno, drivenNow, searches, engineHistory } = opened.value;
-    await Promise.all([sessions.close(), tasks.close(), dyno.close(), drivenNow.close(), searches.close(), engineHistory.close()]);
+    const { sessions, tasks, dyno, drivenNow, searches, imports, engineHistory } = opened.value;
+    await Promise.all([
+      sessions.close(),
+      tasks.close(),
+      dyno.close(),
+      drivenNow.close(),
+      searches.close(),
+      imports.close(),
+      engineHistory.close(),
+    ]);
     await opened.value.recorder.stop();
   };
   try {
@@ -123,7 +131,8 @@ async function serveOnce(options: ServeOptions, stopped: Promise<number>, failed
     const { openCheckDesk } = await import('../live/check-desk.ts');
     const { dataFolder } = await import('../settings.ts');
     const { VehicleEditor } = await import('../editing/vehicle-editor.ts');
-    const { recorder, sessions, tasks, searches, runs, signOffs, logBook, attachments, dyno, drivenNow, engineHistory, network } = resultOf(opened);
+    const { recorder, sessions, tasks, searches, imports, runs, signOffs, logBook, attachments, dyno, drivenNow, engineHistory, network } =
+      resultOf(opened);
     recorder.describeStamps(stampsOf(vehicle, sources));
     station = new Station({ vehicle, sources, session, recorder });
     const { wallMs } = (await import('../clock.ts')).machineClock;
@@ -138,7 +147,23 @@ async function serveOnce(options: ServeOptions, stopped: Promise<number>, failed
     const { beginning, begun } = await openBeginning(options, failed);
     const { made: _made, ...reached } = network;
     const server = await resultOf(pages)(
-      { station, sessions, tasks, searches, checks, signOffs, logBook, attachments, dyno, engineHistory, livePulls, editor, beginning, ...reached },
+      {
+        station,
+        sessions,
+        tasks,
+        searches,
+        imports,
+        checks,
+        signOffs,
+        logBook,
+        attachments,
+        dyno,
+        engineHistory,
+        livePulls,
+        editor,
+        beginning,
+        ...reached,
+      },
       options.port,
     );
     definitions.follow(station);
@@ -149,7 +174,15 @@ async function serveOnce(options: ServeOptions, stopped: Promise<number>, failed
     if (typeof next === 'number') process.exitCode = next;
     // Whoever reads a session keeps its log beside it: readers go before the recorder closes it.
     livePulls.close();
-    await Promise.all([sessions.close(), tasks.close(), dyno.close(), drivenNow.close(), searches.close(), engineHistory.close()]);
+    await Promise.all([
+      sessions.close(),
+      tasks.close(),
+      dyno.close(),
+      drivenNow.close(),
+      searches.close(),
+      imports.close(),
+      engineHistory.close(),
+    ]);
     await server.close();
     await Promise.all([checks.live.close(), editor.close()]);
     // The same port, and the passphrases that are kept by now.
@@ -205,6 +238,7 @@ async function openData(options: ServeOptions, vehicle: Promise<Vehicle>, statio
     { Sessions },
     { SessionTasks },
     { SignalSearches },
+    { RecordedImports },
     { CheckRuns },
     { SignOffs },
     { LogBook },
@@ -217,6 +251,7 @@ async function openData(options: ServeOptions, vehicle: Promise<Vehicle>, statio
     import('../recording/sessions.ts'),
     import('../recording/session-tasks.ts'),
     import('../recording/signal-searches.ts'),
+    import('../recording/recorded-imports.ts'),
     import('../recording/check-runs.ts'),
     import('../recording/sign-offs.ts'),
     import('../recording/log-book.ts'),
@@ -252,6 +287,7 @@ async function openData(options: ServeOptions, vehicle: Promise<Vehicle>, statio
     signOffs: new SignOffs(folder),
     logBook: new LogBook(folder),
     network,
+    imports: new RecordedImports(folder, () => (station() as Station).vehicle),
     searches: new SignalSearches(folder, () => (station() as Station).vehicle),
     attachments: new Attachments(folder),
     dyno: new DynoDesk(folder),

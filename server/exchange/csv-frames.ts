@@ -6,12 +6,31 @@ import type { FrameParser } from './recorded-file.ts';
 import { isFdLength } from './text-line.ts';
 
 /** What a column can hold; docs/recorded-files.md says what each may look like. */
-export const csvFields = ['time', 'interface', 'id', 'extended', 'remote', 'error', 'fd', 'length', 'data'] as const;
+export const csvFields = [
+  'time',
+  'time_ms',
+  'time_us',
+  'time_ns',
+  'interface',
+  'id',
+  'id_decimal',
+  'extended',
+  'remote',
+  'error',
+  'fd',
+  'length',
+  'data',
+] as const;
 export type CsvField = (typeof csvFields)[number];
 /** Field → the column's header in the file. Fields left out keep their own name. */
 export type CsvColumns = Partial<Record<CsvField, string>>;
 
-const neededFields: readonly CsvField[] = ['time', 'id', 'data'];
+/** One of each group is needed. */
+const neededFields: readonly (readonly CsvField[])[] = [['time', 'time_ms', 'time_us', 'time_ns'], ['id', 'id_decimal'], ['data']];
+/** Microseconds of the last digit before the point, as a power of ten. */
+const timeExponents = { time: 6, time_ms: 3, time_us: 0, time_ns: -3 } as const;
+const headerCellsMin = 3;
+const headerCellsMax = 200;
 const newline = 0x0a;
 const separators = [',', ';', '\t'];
 const standardIdMax = 0x7ff;
@@ -38,6 +57,9 @@ export function parseCsvColumns(text: string): CsvColumns {
   }
   return columns;
 }
+
+const timeFields = ['time', 'time_ms', 'time_us', 'time_ns'] as const;
+const timeUnits = { time: 'seconds', time_ms: 'milliseconds', time_us: 'microseconds', time_ns: 'nanoseconds' } as const;
 
 interface Header {
   separator: string;
@@ -82,10 +104,12 @@ export class CsvParser implements FrameParser {
 
   private takeRow(cells: string[], { at }: Header, batch: FrameBatch): string {
     const cell = (field: CsvField): string => (at[field] === undefined ? '' : (cells[at[field]] ?? '').trim());
-    const time = parseTimeUs(cell('time'));
-    if (!time) return `'${cell('time')}' is not a time in seconds`;
-    const hex = /^(?:0x)?([0-9a-f]{1,8})$/i.exec(cell('id'))?.[1];
-    if (!hex) return `'${cell('id')}' is not an id in hexadecimal`;
+    const timeField = at.time !== undefined ? 'time' : (timeFields.find((field) => at[field] !== undefined) ?? 'time');
+    const time = parseTimeUs(cell(timeField), timeExponents[timeField]);
+    if (!time) return `'${cell(timeField)}' is not a time in ${timeUnits[timeField]}`;
+    const hex = idAsHex(at.id === undefined ? undefined : cell('id'), cell('id_decimal'));
+    if (!hex)
+      return at.id === undefined ? `'${cell('id_decimal')}' is not an id in decimal` : `'${cell('id')}' is not an id in hexadecimal`;
     const flags = rowFlags(cell, hex);
     const id = Number.parseInt(hex, 16);
     if (id > ((flags & (frameFlag.extended | frameFlag.error)) !== 0 ? extendedIdMax : standardIdMax)) return `the id ${hex} is too great`;
@@ -131,19 +155,74 @@ function isTrue(text: string): boolean {
   return /^(1|true|yes|x)$/i.test(text);
 }
 
-/** Seconds as text to integer microseconds, exact however many digits stand before the point. */
-function parseTimeUs(text: string): { us: number; rounded: boolean } | undefined {
-  const parts = /^(\d{1,10})(?:\.(\d*))?$/.exec(text);
+/** The hexadecimal digits of an id; decimal ones are read where there is no hexadecimal column. */
+function idAsHex(hex: string | undefined, decimal: string): string | undefined {
+  if (hex !== undefined) return /^(?:0x)?([0-9a-f]{1,8})$/i.exec(hex)?.[1];
+  return /^\d{1,9}$/.test(decimal) ? Number(decimal).toString(16) : undefined;
+}
+
+/**
+ * A time as text to integer microseconds, exact however many digits stand before the point.
+ *
+ * @param exponent Power of ten of the microseconds in one unit: 6 for seconds, 3 for milliseconds.
+ * Worked: '12.3456' with 3 is 12,345.6 µs, so 12,346 and rounded.
+ */
+function parseTimeUs(text: string, exponent: number): { us: number; rounded: boolean } | undefined {
+  const parts = /^(\d{1,19})(?:\.(\d*))?$/.exec(text);
   if (!parts) return undefined;
-  const decimals = (parts[2] ?? '').padEnd(6, '0');
-  const beyond = decimals.slice(6);
-  const us = Number(parts[1]) * 1_000_000 + Number(decimals.slice(0, 6)) + (/^[5-9]/.test(beyond) ? 1 : 0);
-  return { us, rounded: /[1-9]/.test(beyond) };
+  const [, whole = '', decimals = ''] = parts;
+  const point = whole.length + exponent;
+  const digits = (whole + decimals).padEnd(point, '0');
+  const before = point > 0 ? digits.slice(0, point) : '0';
+  const beyond = point >= 0 ? digits.slice(point) : '0'.repeat(-point) + digits;
+  const us = Number(before) + (/^[5-9]/.test(beyond) ? 1 : 0);
+  return Number.isSafeInteger(us) ? { us, rounded: /[1-9]/.test(beyond) } : undefined;
 }
 
 function firstLine(bytes: Buffer): string {
   const end = bytes.indexOf(newline);
   return bytes.toString('utf8', 0, end < 0 ? bytes.length : end).replace(/\r$/, '');
+}
+
+/** Cells of the first line of a table; empty when that is none: binary, or too few cells by every separator. */
+export function splitHeader(bytes: Buffer): string[] {
+  const line = firstLine(bytes).replace(/^\uFEFF/, '');
+  if (line.includes('\0') || line.startsWith('(')) return [];
+  const cells = separators.map((separator) => splitRow(line, separator).map((cell) => cell.trim()));
+  const most = cells.reduce((best, each) => (each.length > best.length ? each : best));
+  return most.length >= headerCellsMin && most.length <= headerCellsMax ? most : [];
+}
+
+/** Which header sounds like which field; the first that does takes it. Names as people write them: 'Time (ms)', 'CAN ID', 'Payload'. */
+const soundsLike: readonly [field: CsvField, pattern: RegExp][] = [
+  ['time_ms', /^time.*\bms\b|millisec/i],
+  ['time_us', /^time.*(\bus\b|µs)|microsec/i],
+  ['time_ns', /^time.*\bns\b|nanosec/i],
+  ['time', /^(time|seconds?\b|t$|abs.*time|timestamp)/i],
+  ['id_decimal', /\bid\b.*dec/i],
+  ['id', /\bid(entifier)?\b|^arbitration/i],
+  ['data', /^(data|payload|bytes)\b/i],
+  ['length', /^(dlc|len(gth)?)\b/i],
+  ['interface', /^(interface|bus|channel|port)\b/i],
+  ['extended', /^(ext(ended)?|ide)\b/i],
+  ['remote', /^(remote|rtr)\b/i],
+  ['error', /^err(or)?\b/i],
+  ['fd', /^fd\b/i],
+];
+
+/** A guess of which column holds what; a person looks at it before it counts. */
+export function guessCsvColumns(headers: readonly string[]): CsvColumns {
+  const columns: CsvColumns = {};
+  const taken = new Set<string>();
+  for (const [field, pattern] of soundsLike) {
+    if (field === 'time' && timeFields.some((other) => columns[other] !== undefined)) continue;
+    if (field === 'id' && columns.id_decimal !== undefined) continue;
+    const found = headers.find((header) => !taken.has(header) && pattern.test(header.replaceAll('_', ' ')));
+    if (found === undefined) continue;
+    columns[field] = found;
+    taken.add(found);
+  }
+  return columns;
 }
 
 function findHeader(line: string, columns: CsvColumns): Header | undefined {
@@ -155,7 +234,7 @@ function findHeader(line: string, columns: CsvColumns): Header | undefined {
       const index = names.indexOf((columns[field] ?? field).toLowerCase());
       if (index >= 0) at[field] = index;
     }
-    if (neededFields.every((field) => at[field] !== undefined)) return { separator, at };
+    if (neededFields.every((group) => group.some((field) => at[field] !== undefined))) return { separator, at };
   }
   return undefined;
 }

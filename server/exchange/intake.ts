@@ -31,6 +31,19 @@ export interface RecordedFileCounts {
   unmatched: Map<string, number>;
 }
 
+/** What a session made of the file does not hold as the file has it, in sentences. */
+export function toRemarks({ malformed, malformedNamed, roundedTimes, backwards, unmatched }: RecordedFileCounts): string[] {
+  const remarks: string[] = [];
+  const first = malformedNamed[0];
+  if (first) remarks.push(`${malformed} parts are no frame and were left out, the first at ${first.unit} ${first.at}: ${first.why}`);
+  if (roundedTimes > 0) remarks.push(`${roundedTimes} times were finer than a microsecond and were rounded`);
+  if (backwards > 0) remarks.push(`${backwards} frames are older than the one before; the order of the file was kept`);
+  for (const [name, frames] of unmatched) {
+    remarks.push(`${frames} frames of interface ${name} were left out, no bus of the vehicle has it as \`interface\``);
+  }
+  return remarks;
+}
+
 /** The buses that a recorded file's frames may belong to. */
 export type BusChoice = readonly Pick<Bus, 'name' | 'index' | 'interface'>[];
 

@@ -1,6 +1,9 @@
 // Worker entry: one long piece of work on a stored session, apart from the threads of alarms, recording and replay.
 import { parentPort, workerData } from 'node:worker_threads';
+import { machineClock } from '../clock.ts';
 import type { ReadingsComparison } from '../contract/session-tasks.ts';
+import type { Vehicle } from '../definitions/vehicle.ts';
+import type { RecordedFileOptions } from '../exchange/recorded-file.ts';
 import { compareReadings } from './compare-readings.ts';
 import { exportSession } from './export-session.ts';
 import { toPlain } from './plain-error.ts';
@@ -15,6 +18,8 @@ if (!port) throw new Error('this is a worker');
 const { data, task } = workerData as TaskWork;
 const tell = (message: FromTask): void => port.postMessage(message);
 const stopping = new AbortController();
+/** How often an import tells how far it is. */
+const paceMs = 250;
 port.on('message', () => stopping.abort());
 
 type Works = { [K in Task['kind']]: (task: Extract<Task, { kind: K }>) => Promise<TaskResults[K]> };
@@ -34,6 +39,23 @@ const works: Works = {
     return toReportPage(await gatherReport(data, session, reading), nowWallMs);
   },
   export: ({ session, options }) => exportSession(data, session, options),
+  async import({ path, name, files, nowWallMs, ...source }) {
+    const { importSessionFile, looksLikeSession } = await import('./import-session.ts');
+    if (looksLikeSession(path)) return { session: importSessionFile(data, path), frames: 0, remarks: [] };
+    return importRecordedFile(path, loadStored(files), source, { name, nowWallMs });
+  },
+  async look({ path, files, ...source }) {
+    const [{ lookAtFile }, { looksLikeSession }, { csvFields }] = await Promise.all([
+      import('../exchange/look-at-file.ts'),
+      import('./import-session.ts'),
+      import('../exchange/csv-frames.ts'),
+    ]);
+    const nothing = { frames: 0, unmatched: [], problem: '', headers: [], guess: {} };
+    const seen = looksLikeSession(path)
+      ? { ...nothing, format: 'session' }
+      : await lookAtFile(path, { buses: loadStored(files).buses, ...(await fileOptions(source)) });
+    return { ...seen, fields: [...csvFields] };
+  },
   async search({ search, files }) {
     const { searchSession } = await import('./search-session.ts');
     return searchSession(data, loadStored(files), search, (share) => tell({ kind: 'progress', share }));
@@ -43,6 +65,39 @@ const works: Works = {
     return gatherEngineHistory(data, loadStored(files));
   },
 };
+
+interface FileSource {
+  bus?: string;
+  columns?: string;
+}
+
+async function fileOptions({ bus, columns }: FileSource): Promise<Pick<RecordedFileOptions, 'bus' | 'columns'>> {
+  const { parseCsvColumns } = await import('../exchange/csv-frames.ts');
+  return { ...(bus === undefined ? {} : { bus }), ...(columns === undefined ? {} : { columns: parseCsvColumns(columns) }) };
+}
+
+async function importRecordedFile(path: string, vehicle: Vehicle, source: FileSource, made: { name: string; nowWallMs: number }) {
+  const [{ openRecordedFile }, { toRemarks }, { PaceMeter }, { importFrames }] = await Promise.all([
+    import('../exchange/recorded-file.ts'),
+    import('../exchange/intake.ts'),
+    import('../exchange/reading-pace.ts'),
+    import('./import-session.ts'),
+  ]);
+  const file = openRecordedFile(path, { buses: vehicle.buses, signal: stopping.signal, ...(await fileOptions(source)) });
+  const remarks = () => toRemarks(file.counts);
+  const nowMs = () => machineClock.monotonicUs() / 1000;
+  const meter = new PaceMeter(file, nowMs());
+  const timer = setInterval(() => {
+    const pace = meter.look(nowMs());
+    tell({ kind: 'progress', share: pace.share ?? 0, pace });
+  }, paceMs);
+  try {
+    const session = await importFrames(data, vehicle, { frames: file, origin: made.name, remarks }, made.nowWallMs);
+    return { session, frames: file.counts.frames, remarks: remarks() };
+  } finally {
+    clearInterval(timer);
+  }
+}
 
 function shownReading(session: number): number {
   const file = SessionFile.open(data, session);

@@ -3,7 +3,7 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { RecordedFileSource } from '../../server/bus/recorded-file-source.ts';
-import type { SourceStatus } from '../../server/bus/source.ts';
+import type { SourceStatus, Speed } from '../../server/bus/source.ts';
 import { SessionClock } from '../../server/clock.ts';
 import { EvenburnError } from '../../server/errors.ts';
 

@@ -222,6 +222,39 @@ describe('CSV', () => {
     expect(rows).toEqual([{ timeUs: 1_000_001, bus: 1, id: '100', data: 'AA', fd: '' }]);
   });
 
+  it.each([
+    ['time_ms', '1700000000000.4545', 1_700_000_000_000_455, 1],
+    ['time_us', '1700000000000454', 1_700_000_000_000_454, 0],
+    ['time_us', '0.4', 0, 1],
+    ['time_ns', '1700000000000454321', 1_700_000_000_000_454, 1],
+    ['time_ns', '499', 0, 1],
+    ['time_ns', '1500', 2, 1],
+    ['time', '0.0000005', 1, 1],
+  ] as const)('has times in the unit that the column says: %s %s', async (field, text, timeUs, roundedTimes) => {
+    const { rows, counts } = await readContent(`t,id,data\n${text},100,AA\n`, {
+      buses: [{ name: 'engine', index: 0 }],
+      columns: { [field]: 't' },
+    });
+    expect([rows.map((row) => row.timeUs), counts.roundedTimes, counts.malformed]).toEqual([[timeUs], roundedTimes, 0]);
+  });
+
+  it('may have ids in decimal; 29 bits where the number needs them', async () => {
+    const { rows, counts } = await readContent('time,id_decimal,data\n1,1298,AA\n2,419361024,BB\n3,0x512,CC\n4,4000000000,DD\n');
+    expect(rows.map(({ id }) => id)).toEqual(['512', '18FEF100']);
+    expect(counts.malformedNamed.map(({ at, why }) => [at, why])).toEqual([
+      [4, "'0x512' is not an id in decimal"],
+      [5, "'4000000000' is not an id in decimal"],
+    ]);
+  });
+
+  it('says why a time is none, by the unit of its column', async () => {
+    const { counts } = await readContent('time_ms,id,data\n1.5,100,AA\nnoon,100,AA\n99999999999999999,100,AA\n');
+    expect(counts.malformedNamed.map(({ why }) => why)).toEqual([
+      "'noon' is not a time in milliseconds",
+      "'99999999999999999' is not a time in milliseconds",
+    ]);
+  });
+
   it.each(['abc,100,AA', '1.0,xyz,AA', '1.0,100,A', '1.0,100,GG', `1.0,100,${'AA'.repeat(9)}`, '1.0,3FFFFFFF,AA', ''])(
     'names a row that is no frame: %s',
     async (line) => {

@@ -190,19 +190,46 @@ const cases = {
     };
   },
 
-  /** One error frame of every class; the one that says bus-off is followed by a restart. */
+  /** Every class of error frame and every bit of it; the one that says bus-off is followed by a restart. */
   async errorFrames() {
     const seen = await open('vcan0');
     const before = stand(seen);
-    const texts = ['001#', '002#05', '004#0008', '008#00000419', '010#0000000007', '020#', '080#', '040#', '100#', '200#0000000000008810'];
-    for (const text of texts) {
-      const [id, data] = text.split('#');
-      await run(`cansend vcan0 20000${id}#${data.padEnd(16, '0')}`);
-    }
-    await run('cansend vcan0 004#1122334455667788');
-    const account = await allAccounted(seen, before, texts.length + 1);
+    const { frames } = JSON.parse(readFileSync(join(import.meta.dirname, '..', 'fixtures', 'linux-error-frames.json'), 'utf8'));
+    const hex = (id) => (0x20000000 | id).toString(16).padStart(8, '0');
+    const dump = await withDump('vcan0,0:0,#FFFFFFFF', async () => {
+      const sends = frames.map(({ id, data }) => `cansend vcan0 ${hex(id)}#${data}`);
+      await run([...sends, 'cansend vcan0 004#1122334455667788'].join(' && '));
+    });
+    const account = await allAccounted(seen, before, frames.length + 1);
     await seen.source.stop();
-    return { ...account, frames: seen.frames, errors: seen.status.errorFrames, states: seen.states };
+    return { ...account, frames: seen.frames, dump, errors: seen.status.errorFrames, states: seen.states };
+  },
+
+  /** A text log that the exchange wrote is played by canplayer onto the bus, where candump and the source hear it. */
+  async played() {
+    const { FrameBatch, frameFlag } = await import('../../dist/server/bus/frame-batch.js');
+    const { createFrameWriter } = await import('../../dist/server/exchange/frame-writer.js');
+    const batch = new FrameBatch();
+    const bytes = Uint8Array.from({ length: 64 }, (_, i) => (i * 7 + 3) & 0xff);
+    for (let i = 0; i < 200; i++) {
+      const timeUs = 1_700_000_000_000_454 + i * 5000;
+      const kind = i % 4;
+      if (kind === 0) batch.push(timeUs, 0, 0x100 + i, 0, bytes, i % 40, i % 9);
+      else if (kind === 1) batch.push(timeUs, 0, 0x18fe0000 + i, frameFlag.extended, bytes, i % 40, 8);
+      else if (kind === 2) batch.push(timeUs, 0, 0x300 + i, frameFlag.fd, bytes, 0, [12, 16, 20, 24, 32, 48, 64][i % 7]);
+      else batch.push(timeUs, 0, 0x400 + i, frameFlag.remote, bytes, 0, i % 9);
+    }
+    const path = join(scratch, 'ours.log');
+    const written = createFrameWriter('log', [{ name: 'engine', index: 0, interface: 'can0' }])
+      .frames(batch)
+      .toString();
+    writeFileSync(path, written);
+    const seen = await open('vcan0');
+    const before = stand(seen);
+    const dump = await withDump('vcan0', () => run(`canplayer -I ${path} vcan0=can0`));
+    const account = await allAccounted(seen, before, batch.count);
+    await seen.source.stop();
+    return { ...account, frames: seen.frames, dump, written: written.trim().split('\n') };
   },
 
   /** The reader is killed in the middle of steady traffic. */

@@ -1,6 +1,7 @@
 // SocketCAN and the kernel's serial-line driver, for real: one boot of user-mode Linux runs every case of inside.mjs, and is judged here.
 import { beforeAll, describe, expect, it } from 'vitest';
 import { frameFlag } from '../../server/bus/frame-batch.ts';
+import errorFrames from '../fixtures/linux-error-frames.json' with { type: 'json' };
 import { findObstacle, runInside } from './user-mode-linux.ts';
 
 interface SeenFrame {
@@ -37,7 +38,8 @@ interface Results {
   downAndUp: Account & { states: State[]; afterwards: number };
   removedAndBack: Account & { states: State[]; afterwards: number };
   renamed: Account & { states: State[]; device: string; afterwards: number };
-  errorFrames: Account & { frames: SeenFrame[]; errors: Record<string, number>; states: State[] };
+  errorFrames: Account & { frames: SeenFrame[]; dump: string[]; errors: Record<string, number>; states: State[] };
+  played: Account & { frames: SeenFrame[]; dump: string[]; written: string[] };
   killed: Account & { spawnedMs: number; restarts: number; states: State[] };
   clockSet: Account & { gapMinUs: number; gapMaxUs: number; spanUs: number };
   twoAtOnce: { error?: string; accounts: Account[]; ids: number[][] };
@@ -161,17 +163,36 @@ describe.skipIf(obstacle !== undefined)(`the kernel's own CAN${obstacle === unde
     expect([delivered + lost, device, afterwards]).toEqual([sent, 'track1', 50]);
   });
 
-  it('tells error frames from data, by class, and bus-off and recovery as events', () => {
-    const { frames, errors, states, lost } = ofCase('errorFrames');
-    const isError = frames.map((frame) => (frame.flags & frameFlag.error) !== 0);
-    expect(frames.map((frame) => frame.id)).toEqual([0x1, 0x2, 0x4, 0x8, 0x10, 0x20, 0x80, 0x40, 0x100, 0x200, 0x4]);
-    expect(isError).toEqual([...Array(10).fill(true), false]);
-    expect(frames[2]?.data).toBe('0008000000000000');
-    expect(Object.values(errors)).toEqual(Array(10).fill(1));
-    expect(errors).toMatchObject({ 'bus-off': 1, 'controller restarted': 1, 'nobody acknowledged': 1 });
+  it('tells error frames of every class and bit from data, names each, and tells bus-off and recovery as events', () => {
+    const { frames, dump, errors, states, lost } = ofCase('errorFrames');
+    const sent = errorFrames.frames;
+    expect(frames.map((frame) => (frame.flags & frameFlag.error) !== 0)).toEqual([...sent.map(() => true), false]);
+    expect(frames.map(({ id, data }) => [id, data])).toEqual([
+      ...sent.map(({ id, data }) => [id, data.toLowerCase()]),
+      [0x4, '1122334455667788'],
+    ]);
+    // Another listener saw the same.
+    expect(dump.map((line) => line.split(' ')[2]?.toLowerCase())).toEqual([
+      ...sent.map(({ id, data }) => `${(0x20000000 + id).toString(16)}#${data.toLowerCase()}`),
+      '004#1122334455667788',
+    ]);
+    const counted: Record<string, number> = {};
+    for (const words of sent.flatMap((frame) => frame.words)) counted[words] = (counted[words] ?? 0) + 1;
+    expect(errors).toEqual(counted);
     expect(states.map(({ state }) => state)).toEqual(['up', 'down', 'up']);
     expect(states[1]?.detail).toContain('bus-off');
     expect(lost).toBe(0);
+  });
+
+  it('plays the text log that we write, and hears what it plays', () => {
+    const { sent, delivered, lost, frames, dump, written } = ofCase('played');
+    expect({ delivered, lost }).toEqual({ delivered: sent, lost: 0 });
+    // The kernel marks every FD frame as one (CANFD_FDF, 4); the other flags are the file's.
+    const content = (line: string) => line.split(' ')[2]?.replace(/##(.)/, (_, digit) => `##${Number.parseInt(digit, 16) & 3}`);
+    expect(dump.map(content)).toEqual(written.map(content));
+    expect(frames.map((frame) => [frame.id, extended(frame), frame.data])).toEqual(
+      written.map(fromDump).map((frame) => [frame.id, frame.isExtended, frame.data]),
+    );
   });
 
   it('is read again after the reader was killed, and what the kernel saw meanwhile is counted', () => {
