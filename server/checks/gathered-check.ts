@@ -29,6 +29,9 @@ export class GatheredCheck {
   private readonly traffic: TrafficLog;
   /** Absent for the bus check, which needs no channels. */
   private readonly series: GrowingSeries | undefined;
+  /** Session time of the deadline that the last judgement waits for. */
+  private dueUs = Number.POSITIVE_INFINITY;
+  private untilUs = Number.NEGATIVE_INFINITY;
 
   constructor(check: CheckResult['check'], vehicle: Vehicle, options: JudgeOptions = {}) {
     this.check = check;
@@ -44,13 +47,20 @@ export class GatheredCheck {
     return this.traffic.frames + (this.series?.samples ?? 0);
   }
 
+  /** The deadline that was waited for has come: judging again says something new. */
+  get isDue(): boolean {
+    return this.untilUs >= this.dueUs;
+  }
+
   take(batch: FrameBatch): void {
+    if (batch.count > 0) this.untilUs = Math.max(this.untilUs, batch.timeUs[batch.count - 1] as number);
     this.traffic.take(batch);
     this.series?.take(batch);
   }
 
   /** Time goes on (or the listening begins) without a frame. */
   pass(timeUs: number): void {
+    this.untilUs = Math.max(this.untilUs, timeUs);
     this.traffic.listened(timeUs);
     this.series?.pass(timeUs);
   }
@@ -80,6 +90,7 @@ export class GatheredCheck {
     }
     const judge = judges[check as keyof typeof judges] as Judge | undefined;
     const result = judge ? judge(series, vehicle, traffic, options) : emptyResult(check, series);
+    this.dueUs = result.due === undefined ? Number.POSITIVE_INFINITY : series.startUs + result.due * 1e6;
     return guide ? judgeSteps(result, guide, series) : result;
   }
 }

@@ -97,7 +97,10 @@ export function judgeOilRunning(check: StartCheck, runsUs: number, endUs: number
     });
     return;
   }
-  if (!came) return;
+  if (!came) {
+    check.result.due = check.at(deadlineUs);
+    return;
+  }
   const lost = heldFor(oil, came.sureUs, endUs - 500_000, limits.oilLostForMs * 1000, (kpa) => kpa < limits.oilRunningKpa);
   const gone = lost ? undefined : lastGoodBefore(oil, endUs - 1_500_000);
   const bad = lost ? lost.sureUs : gone;

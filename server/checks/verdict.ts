@@ -42,6 +42,8 @@ export interface CheckResult {
   notJudged?: { what: string; line: string }[];
   /** Of a check that is led: names of the steps whose condition has come. */
   met?: string[];
+  /** A deadline that has not come, seconds from the first frame: a recording that grows is judged again as soon as it does. */
+  due?: number;
   /** Of the first start: every turn of the engine, in order. */
   bouts?: CrankingBout[];
 }

@@ -51,16 +51,16 @@ export function compareLastStart(starts: readonly PlacedStart[]): StartCompariso
   const named = like.map(({ session, atS }) => ({ session, atS }));
   if (like.length < likeStartsMin) {
     const count =
-      like.length === 0 ? 'no earlier start was' : like.length === 1 ? 'one earlier start was' : `${like.length} earlier starts were`;
+      like.length === 0 ? 'No earlier start was' : like.length === 1 ? 'One earlier start was' : `${like.length} earlier starts were`;
     const say =
       start.startC === null
-        ? 'nothing says how warm the engine was: starts can not be told to be alike'
+        ? 'Nothing says how warm the engine was: starts can not be told to be alike'
         : `${count} like this one (within ${likeWithinK} K of ${start.startC.toFixed(0)} °C): ${likeStartsMin} are needed before a difference means anything`;
     return { start, like: named, measures: [], say };
   }
   const measures = quantities(start).flatMap((quantity) => measure(quantity, start, like) ?? []);
   const unusual = measures.filter(({ verdict }) => verdict !== 'as usual');
-  const say = unusual.length === 0 ? `as usual, beside ${like.length} like starts` : unusual.map(toWords).join('; ');
+  const say = unusual.length === 0 ? `As usual, beside ${like.length} like starts` : toSentence(unusual.map(toWords).join('; '));
   return { start, like: named, measures, say };
 }
 
@@ -99,9 +99,12 @@ function measure({ what, unit, leastSigma, of }: Quantity, start: PlacedStart, l
   const mean = before.reduce((sum, value) => sum + value, 0) / n;
   const scatter = Math.sqrt(before.reduce((sum, value) => sum + (value - mean) ** 2, 0) / (n - 1));
   const half = studentT.quantile(quantile, n - 1) * Math.max(scatter, leastSigma) * Math.sqrt(1 + 1 / n);
-  const [low, high] = [mean - half, mean + half];
+  // No time is shorter than none.
+  const [low, high] = [unit === 's' ? Math.max(0, mean - half) : mean - half, mean + half];
   return { what, unit, now, mean, low, high, starts: n, verdict: now > high ? 'more' : now < low ? 'less' : 'as usual' };
 }
+
+const toSentence = (text: string) => text.charAt(0).toUpperCase() + text.slice(1);
 
 function toWords({ what, unit, now, mean, verdict }: StartMeasure): string {
   const digits = unit === 'V' ? 2 : 1;

@@ -35,6 +35,13 @@ function judge(): void {
   judging = setTimeout(judge, Math.max(judgeIntervalMs, tookMs / judgeShareMax));
 }
 
+/** A deadline has come: oil pressure that is missing then is told at once, not at the next look. */
+function judgeIfDue(): void {
+  if (!gathered?.isDue || held) return;
+  clearTimeout(judging);
+  judge();
+}
+
 function finish(): void {
   clearTimeout(judging);
   if (!gathered) return;
@@ -91,10 +98,12 @@ function takeFrames(batch: FrameBatch): void {
   watching?.watch.take(batch);
   watching?.samples?.take({ kind: 'frames', batch });
   tell({ kind: 'taken', frames: batch.count });
+  judgeIfDue();
 }
 
 function takeMark(timeUs: number): void {
   if (gathered && gathered.evidence <= checkEvidenceMax) gathered.pass(timeUs + shiftUs);
+  judgeIfDue();
   watching?.watch.pass(timeUs);
   watching?.samples?.take({ kind: 'mark', timeUs });
 }

@@ -84,7 +84,7 @@ ${right.length > 0 && html`<p><b>Right:</b></p><ul class="right">${right.map(({ 
 
 export function notJudgedList(notJudged: readonly { what: string; line: string }[]): Markup | false {
   if (notJudged.length === 0) return false;
-  return html`<ul class="quiet">${notJudged.map(({ what, line }) => html`<li>Not judged: ${what}. It would be with: <code>${line}</code></li>`)}</ul>`;
+  return html`<ul class="quiet">${notJudged.map(({ what, line }) => html`<li>Not judged: ${what}${line.startsWith('nothing:') ? `: ${line.slice(8).trim()}` : html`. It would be with: <code>${line}</code>`}</li>`)}</ul>`;
 }
 
 export function engineWords({ engine }: Vehicle): string {

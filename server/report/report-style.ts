@@ -41,7 +41,7 @@ svg .bad { fill: #111 }
 .legend svg { display: inline-block; width: 26px; height: 8px; vertical-align: middle }
 footer { margin-top: 1.5rem; padding-top: .4rem; border-top: 1px solid #777; font-size: .9em }
 .blank { display: block; min-width: 4rem; min-height: 1.5em; border-bottom: 1px solid #777 }
-p .blank { display: inline-block; min-width: 60% }
+p .blank { display: inline-block; min-width: 12rem }
 tr, figure, li { break-inside: avoid }
 h2, h3 { break-after: avoid }
 @media (max-width: 40rem) { .right { columns: 1 } .facts th { width: 8rem } }

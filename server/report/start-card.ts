@@ -45,7 +45,7 @@ function peopleSection({ fuel }: Vehicle): Markup {
     ]),
     html`<ul><li>People clear of the plane of rotation: flywheel, clutch, blower belt, fan.</li>
 <li>Doors open, extraction on. Ear defenders: watch the screen and the hand sign.</li>
-${methanol && html`<li><b>Methanol burns with a flame that is not seen in daylight.</b> Water puts it out.</li>`}
+${methanol && html`<li><b>Methanol burns with a flame that is not seen in daylight.</b></li>`}
 <li>The tool only listens. It can not shut the engine down: somebody must.</li></ul>`,
   );
 }
@@ -62,11 +62,13 @@ function stopSection(vehicle: Vehicle, limits: StartLimits): Markup {
       const band = fuelBand(set, limits);
       return band ? [[`Fuel pressure delta, ${set.name}`, `outside ${band} for ${limits.fuelDeltaForMs} ms`]] : [];
     }),
+    ...(exhaustTempC === undefined ? [] : [['Exhaust temperature, indicated', `above ${exhaustTempC} °C`] as [string, string]]),
+    ...(exhaustSpreadK === undefined
+      ? []
+      : [['Spread between cylinders, settled under load', `above ${exhaustSpreadK} K`] as [string, string]]),
     ['A cylinder stays cold', 'named on the screen: shut down before unburnt fuel fills the exhaust'],
     ['Fire, leak, knocking, smoke', 'at once'],
   ];
-  if (exhaustTempC !== undefined) rows.splice(2, 0, ['Exhaust temperature, indicated', `above ${exhaustTempC} °C`]);
-  if (exhaustSpreadK !== undefined) rows.splice(3, 0, ['Spread between cylinders, settled under load', `above ${exhaustSpreadK} K`]);
   if (nominal !== undefined)
     rows.push(['Battery while cranking', `below ${((limits.crankingVolts * nominal) / 12).toFixed(1)} V: charge it before the next try`]);
   return section('Shut down now', pairs(rows));

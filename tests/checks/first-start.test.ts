@@ -1,8 +1,11 @@
 // The first start judged on engines of many kinds: what is wrong is named, what is well stays quiet, what is not said is not judged.
 import { describe, expect, it } from 'vitest';
+import { FrameBatch } from '../../server/bus/frame-batch.ts';
+import { GatheredCheck } from '../../server/checks/gathered-check.ts';
 import { firstStartLimits } from '../../server/checks/start-check.ts';
 import { badOf, judgePlayed, usualStart } from '../doubles/judged-run.ts';
 import { makeVehicle } from '../doubles/made-vehicle.ts';
+import { runScenario } from '../doubles/simulated-run.ts';
 
 const range = (to: number): number[] => Array.from({ length: to }, (_, i) => i + 1);
 const dead = (cylinder: number) => `fault: dead_injector, cylinder: ${cylinder}`;
@@ -176,5 +179,32 @@ describe('limits in vehicle.yaml', () => {
     const told = result.notJudged?.filter(({ what }) => what.startsWith('checks: first-start')) ?? [];
     expect(told).toHaveLength(3);
     expect(told[0]?.line).toBe('oil_running: 70 kPa');
+  });
+});
+
+describe('a recording that grows', () => {
+  it('is due for judging at the very deadline of oil pressure, and says the miss then', async () => {
+    const vehicle = makeVehicle();
+    const stages = usualStart.map((stage) => `  - { ${stage} }\n`).join('');
+    const text = `scenario: t\nseed: 1\nstages:\n${stages}faults:\n  - { fault: low_oil_pressure }\n`;
+    const { batch } = runScenario(text, vehicle);
+    const gathered = new GatheredCheck('first-start', vehicle);
+    const piece = new FrameBatch(64);
+    let saidUs: number | undefined;
+    let deadlineUs: number | undefined;
+    for (let i = 0; i < batch.count && saidUs === undefined; i++) {
+      piece.clear();
+      piece.pushFrom(batch, i);
+      gathered.take(piece);
+      const isLook = i % 400 === 0;
+      if (!isLook && !gathered.isDue) continue;
+      const { verdicts, due } = gathered.judge();
+      if (due !== undefined) deadlineUs = (batch.timeUs[0] as number) + due * 1e6;
+      if (verdicts.some(({ code, ok, phase }) => code === 'oil-pressure' && !ok && phase === 'running')) saidUs = batch.timeUs[i];
+    }
+    expect(deadlineUs).toBeDefined();
+    expect((saidUs as number) - (deadlineUs as number)).toBeGreaterThanOrEqual(0);
+    expect((saidUs as number) - (deadlineUs as number)).toBeLessThan(20_000);
+    expect(gathered.isDue).toBe(false);
   });
 });

@@ -181,7 +181,7 @@ describe('a start beside earlier ones', () => {
     const hot = start({ startC: 80 });
     const comparison = compareLastStart(starts(start(), start(), start(), hot));
     expect(comparison?.like).toEqual([]);
-    expect(comparison?.say).toContain('no earlier start was like this one');
+    expect(comparison?.say).toContain('No earlier start was like this one');
   });
 
   it('beside three like ones tells what lies outside where 99 of 100 would', () => {
@@ -193,10 +193,10 @@ describe('a start beside earlier ones', () => {
     expect(fire).toMatchObject({ what: 'time to fire', starts: 3, verdict: 'more' });
     expect(fire?.high).toBeCloseTo(2.246, 3);
     expect(comparison?.measures.filter(({ verdict }) => verdict !== 'as usual')).toHaveLength(1);
-    expect(comparison?.say).toBe('time to fire 2.4 s, more than the usual 1.1 s');
+    expect(comparison?.say).toBe('Time to fire 2.4 s, more than the usual 1.1 s');
     expect(
       compareLastStart(starts(start({ crankedS: 1 }), start({ crankedS: 1.2 }), start({ crankedS: 1.1 }), start({ crankedS: 2.2 })))?.say,
-    ).toBe('as usual, beside 3 like starts');
+    ).toBe('As usual, beside 3 like starts');
   });
 
   it('that did not run is none, and a cylinder that never lit is not compared', () => {

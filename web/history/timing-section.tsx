@@ -163,7 +163,7 @@ function Judged({ timing: { verdicts, notJudged } }: { timing: TimingView }) {
       </ol>
       {notJudged.map(({ what, line }) => (
         <p key={what} class="quiet">
-          Not judged: {what}. {line.replace(/^nothing: /, '')}
+          Not judged: {what} ({line.replace(/^nothing: /, '')}).
         </p>
       ))}
     </>
