@@ -45,6 +45,15 @@ describe('type K', () => {
     expect(thermocoupleTemperature('K', -difference, 25)).toBeCloseTo(-11, 0);
   });
 
+  it('reads 700 degC for 800 with the extension crossed at both ends, 750 through copper: connector at 80, box at 30 degC', () => {
+    const mv = (degC: number) => thermocoupleMillivolts('K', degC) as number;
+    // Crossed, the extension's own voltage between connector and box counts the wrong way; copper adds none.
+    const crossed = mv(800) - mv(80) - (mv(80) - mv(30));
+    const copper = mv(800) - mv(80);
+    expect(thermocoupleTemperature('K', crossed, 30)).toBeCloseTo(700, 0);
+    expect(thermocoupleTemperature('K', copper, 30)).toBeCloseTo(750, 0);
+  });
+
   it.each([
     [55, 0],
     [-6, 0],
