@@ -329,12 +329,6 @@ export const errorTable = {
     exit: 3,
     http: 415,
   },
-  TORQUE_LOG_UNREADABLE: {
-    message: 'the log can not be read: {why}',
-    cure: 'Its first line must name time, engine speed and torque or power (docs/dyno.md).',
-    exit: 3,
-    http: 422,
-  },
   QUANTITY_UNKNOWN: {
     message: "'{quantity}' is nothing that pulls are compared in",
     cure: 'Use spread, rms, temp:N, deviation:N, duty:SET, delta:SET, lambda, timing, torque or power.',

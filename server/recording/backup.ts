@@ -1,6 +1,6 @@
 // Copies of session files, also of one that is being recorded, and of all of them into a folder.
-import { copyFileSync, existsSync, mkdirSync, renameSync, rmSync, statSync, utimesSync } from 'node:fs';
-import { join } from 'node:path';
+import { copyFileSync, existsSync, mkdirSync, readdirSync, renameSync, rmSync, statSync, utimesSync } from 'node:fs';
+import { dirname, join } from 'node:path';
 import { EvenburnError } from '../errors.ts';
 import { sessionNumbers } from './data-folder.ts';
 import { SessionFile } from './session-file.ts';
@@ -32,7 +32,7 @@ export interface BackupResult {
   failed: { session: number; why: string }[];
 }
 
-/** Copies all sessions into a folder; those whose copies are up to date are left alone. */
+/** Copies all sessions and what people wrote down into a folder; what is up to date there is left alone. */
 export async function backupSessions(data: string, folder: string): Promise<BackupResult> {
   const result: BackupResult = { copied: [], unchanged: [], failed: [] };
   try {
@@ -49,7 +49,29 @@ export async function backupSessions(data: string, folder: string): Promise<Back
       result.failed.push({ session, why: (error as Error).message });
     }
   }
+  copyWritten(data, folder);
   return result;
+}
+
+/** What people wrote down, and the photos and logs that belong to it: a file of the same size and time is the same. */
+function copyWritten(data: string, folder: string): void {
+  const attachments = join(data, 'attachments');
+  const kept = existsSync(attachments) ? readdirSync(attachments).map((name) => join('attachments', name)) : [];
+  const books = existsSync(data) ? readdirSync(data).filter((name) => name.endsWith('.jsonl')) : [];
+  for (const name of [...books, ...kept]) {
+    const [from, to] = [join(data, name), join(folder, name)];
+    const { size, mtime, mtimeMs, atime } = statSync(from);
+    if (existsSync(to) && statSync(to).size === size && Math.abs(statSync(to).mtimeMs - mtimeMs) < 1) continue;
+    try {
+      mkdirSync(dirname(to), { recursive: true });
+      copyFileSync(from, `${to}.part`);
+      renameSync(`${to}.part`, to);
+      utimesSync(to, atime, mtime);
+    } catch (error) {
+      rmSync(`${to}.part`, { force: true });
+      throw new EvenburnError('OUTPUT_FILE_UNWRITABLE', { path: to, why: (error as Error).message }, error);
+    }
+  }
 }
 
 async function backupSession(data: string, session: number, path: string): Promise<boolean> {
