@@ -24,7 +24,7 @@ function byKey(verdicts: readonly Verdict[]): Map<string, Verdict> {
   const found = new Map<string, Verdict>();
   for (const verdict of verdicts) {
     const { code, bus, device, frame, channel, cylinder, set, stretch } = verdict;
-    const key = JSON.stringify([code, bus, device, frame, channel, cylinder, set, stretch, verdict.phase, verdict.group]);
+    const key = JSON.stringify([code, bus, device, frame, channel, cylinder, set, stretch, verdict.phase, verdict.group, verdict.branch]);
     const known = found.get(key);
     if (!known || known.ok) found.set(key, verdict);
   }
@@ -32,7 +32,7 @@ function byKey(verdicts: readonly Verdict[]): Map<string, Verdict> {
 }
 
 function toMoved(now: Verdict, before: Verdict): string[] {
-  const about = now.frame ?? now.channel ?? now.device ?? now.set ?? now.bus ?? now.code;
+  const about = now.frame ?? now.channel ?? now.device ?? now.set ?? now.branch ?? now.bus ?? now.code;
   const pairs: [string, unknown, unknown][] = [[now.code.replaceAll('-', ' '), now.measured, before.measured]];
   const evidence = (verdict: Verdict) => (typeof verdict.evidence === 'object' && verdict.evidence !== null ? verdict.evidence : {});
   const old = evidence(before) as Record<string, unknown>;

@@ -193,10 +193,39 @@ export const watchView = z
 
 export type WatchView = z.infer<typeof watchView>;
 
+/** POST /api/checks/watch/finish: judges the wiggle or the unplug test, keeps it as a run, and ends it. */
+export const watchFinish = z
+  .object({ test: z.enum(['wiggle', 'unplug']), by: z.string().trim().min(1).max(60).default('unnamed') })
+  .meta({ id: 'WatchFinish' });
+
+/** One reading of a multimeter: resistance of the line, voltages of the line, or voltages at a device's plug. */
+const lineReading = z.union([
+  z.object({ bus: z.string().max(200).optional(), ohm: z.union([z.literal('open'), z.number()]) }),
+  z.object({ bus: z.string().max(200).optional(), high: z.number(), low: z.number() }),
+  z.object({ device: z.string().min(1).max(200), battery: z.number(), supply: z.number(), ground: z.number() }),
+]);
+
+export type LineReading = z.infer<typeof lineReading>;
+
+/** POST /api/checks/line: judges readings and keeps them as a run. */
+export const lineReadings = z
+  .object({
+    readings: z
+      .array(lineReading.and(z.object({ wallMs: z.number() })))
+      .min(1)
+      .max(200),
+    by: z.string().trim().min(1).max(60).default('unnamed'),
+  })
+  .meta({ id: 'LineReadings' });
+
 /** GET /api/checks/line?bus=engine&ohm=60, or &high=2.7&low=2.3 */
 export const lineQuery = z.object({
   bus: z.string().max(200).optional(),
   ohm: z.union([z.literal('open'), z.coerce.number()]).optional(),
   high: z.coerce.number().optional(),
   low: z.coerce.number().optional(),
+  device: z.string().max(200).optional(),
+  battery: z.coerce.number().optional(),
+  supply: z.coerce.number().optional(),
+  ground: z.coerce.number().optional(),
 });

@@ -1,36 +1,16 @@
 // Checks on the live bus: begun, followed, finished and kept; the wiggle and unplug tests; what typed readings of the line mean.
 import { z } from 'zod';
-import { judgeLineResistance, judgeLineVoltages } from '../checks/line-resistance.ts';
 import { checkStart, stepAct } from '../contract/check-steps.ts';
-import {
-  branchTap,
-  checkRun,
-  checkState,
-  checksView,
-  lineQuery,
-  unplugAsk,
-  verdictView,
-  type WatchView,
-  watchStart,
-  watchView,
-} from '../contract/checks.ts';
-import { EvenburnError } from '../errors.ts';
+import { branchTap, checkRun, checkState, checksView, unplugAsk, type WatchView, watchStart, watchView } from '../contract/checks.ts';
 import { watchStreamBytesMax } from '../limits.ts';
 import type { CheckDesk } from '../live/check-desk.ts';
 import type { LiveChecks } from '../live/live-checks.ts';
 import type { App, AppParts } from './app.ts';
+import { addHandRoutes } from './hand-test-routes.ts';
 
-export function addChecksRoutes(app: App, { station, checks }: AppParts): void {
-  app.get(
-    '/api/checks/line',
-    { schema: { summary: 'What a reading of the bus line means', querystring: lineQuery, response: { 200: verdictView } } },
-    async ({ query: { bus: name, ohm, high, low } }) => {
-      const bus = station.vehicle.buses.find((one) => one.name === name);
-      if (ohm !== undefined) return judgeLineResistance(ohm === 'open' ? Number.POSITIVE_INFINITY : ohm, bus);
-      if (high !== undefined && low !== undefined) return judgeLineVoltages({ high, low }, bus);
-      throw new EvenburnError('REQUEST_WRONG', { what: 'either ohm, or high and low' });
-    },
-  );
+export function addChecksRoutes(app: App, parts: AppParts): void {
+  addHandRoutes(app, parts);
+  const { checks } = parts;
   if (!checks) return;
   addRunningRoutes(app, checks);
   addWatchRoutes(app, checks.live);

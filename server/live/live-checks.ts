@@ -2,10 +2,11 @@
 import { Worker } from 'node:worker_threads';
 import type { WatchEvent } from '../checks/bus-watch.ts';
 import type { JudgeOptions } from '../checks/gathered-check.ts';
+import { judgeUnplugs, judgeWiggle, type MovedBranch } from '../checks/hand-tests.ts';
 import type { UnplugStep } from '../checks/unplug-test.ts';
 import type { CheckResult } from '../checks/verdict.ts';
 import type { WatchEventView, WatchView } from '../contract/checks.ts';
-import type { Vehicle } from '../definitions/vehicle.ts';
+import type { Device, Vehicle } from '../definitions/vehicle.ts';
 import { entryPath } from '../entries.ts';
 import { EvenburnError } from '../errors.ts';
 import { checkQueueFramesMax, watchEventsMax } from '../limits.ts';
@@ -46,7 +47,12 @@ interface Running {
 }
 
 interface Watching {
+  startedUs: number;
+  startedWallMs: number;
+  vehicle: Vehicle;
   branch: string;
+  /** The last one is being moved. */
+  moved: MovedBranch[];
   silent: string[];
   limping: string[];
   absent: string[];
@@ -60,6 +66,26 @@ export interface FinishedCheck {
   state: GatheringState;
   vehicle: string;
   result: CheckResult;
+}
+
+/** A finished wiggle or unplug test, to be stored. */
+export interface FinishedWatch {
+  check: 'wiggle' | 'unplug';
+  startedWallMs: number;
+  seconds: number;
+  vehicle: string;
+  definitionHash: string;
+  unseenFrames: number;
+  result: CheckResult;
+}
+
+function closeMoved({ moved }: Watching, nowUs: number): void {
+  const last = moved.at(-1);
+  if (last && last.toUs === last.fromUs) last.toUs = nowUs;
+}
+
+function isPeriodic({ frames }: Device): boolean {
+  return frames.some(({ periodUs }) => periodUs !== undefined);
 }
 
 /** Takes the pipeline's inputs behind the pipeline; costs the calling thread one copy of each batch, and that only while something runs. */
@@ -137,7 +163,9 @@ export class LiveChecks {
 
   /** Begins to watch for a wiggle or unplug test; what was seen before is forgotten. */
   startWatch(channels: string[]): WatchView {
-    this.watching = { branch: '', silent: [], limping: [], absent: [], unplugs: [], events: [], unseen: 0 };
+    const begin = { startedUs: this.station.timeUs(), startedWallMs: this.station.wallMs(), vehicle: this.station.vehicle };
+    const nothing = { branch: '', moved: [], silent: [], limping: [], absent: [], unplugs: [], events: [], unseen: 0 };
+    this.watching = { ...begin, ...nothing };
     this.number = 0;
     this.send({ kind: 'watch', vehicle: this.station.vehicle, channels });
     this.tellWatch([]);
@@ -152,7 +180,11 @@ export class LiveChecks {
 
   /** @throws EvenburnError CHECK_NOT_RUNNING */
   setBranch(branch: string): WatchView {
-    this.getWatching().branch = branch;
+    const watching = this.getWatching();
+    const nowUs = this.station.timeUs();
+    closeMoved(watching, nowUs);
+    watching.branch = branch;
+    if (branch !== '') watching.moved.push({ branch, fromUs: nowUs, toUs: nowUs });
     this.tellWatch([]);
     return this.watch();
   }
@@ -166,6 +198,25 @@ export class LiveChecks {
     this.send({ kind: 'unplug', device });
     this.tellWatch([]);
     return this.watch();
+  }
+
+  /**
+   * Judges a wiggle or unplug test and ends it. What happened while no branch was named counts for the wiggle test too.
+   * @throws EvenburnError CHECK_NOT_RUNNING
+   */
+  finishWatch(test: 'wiggle' | 'unplug'): FinishedWatch {
+    const watching = this.getWatching();
+    const { startedUs, startedWallMs, vehicle, moved, events, unplugs, absent, unseen } = watching;
+    const endedUs = this.station.timeUs();
+    closeMoved(watching, endedUs);
+    const unnamed = events.some(({ branch, kind }) => branch === '' && kind !== 'back');
+    const all = unnamed ? [...moved, { branch: '', fromUs: startedUs, toUs: moved[0]?.fromUs ?? endedUs }] : moved;
+    const devices = vehicle.buses.flatMap((bus) => bus.devices.filter(isPeriodic).map(({ name }) => name));
+    const watched = { startedUs, endedUs, moved: all, events, unplugs, absent, devices };
+    this.stopWatch();
+    const result = test === 'wiggle' ? judgeWiggle(watched) : judgeUnplugs(watched);
+    const seconds = (endedUs - startedUs) / 1e6;
+    return { check: test, startedWallMs, seconds, vehicle: vehicle.name, definitionHash: vehicle.hash, unseenFrames: unseen, result };
   }
 
   watch(): WatchView {

@@ -184,6 +184,43 @@ describe('the wiggle and unplug tests', () => {
     await ask('DELETE', '/api/checks/watch');
     expect((await watch()).watching).toBe(false);
   });
+
+  it('are kept as runs with what happened on which branch, and compared with the last good one', async () => {
+    const finish = (test: string) => ask<CheckRun>('POST', '/api/checks/watch/finish', { test, by: 'Ada' });
+    await ask('POST', '/api/checks/watch', {});
+    await ask('POST', '/api/checks/watch/branch', { branch: 'left bank' });
+    run(2);
+    await until(watch, ({ absent }) => absent.length === 0);
+    const good = (await finish('wiggle')).body;
+    expect(good).toMatchObject({ check: 'wiggle', title: 'Wiggle test', by: 'Ada', ok: true, right: 1, wrong: 0 });
+    expect((await watch()).watching).toBe(false);
+
+    await ask('POST', '/api/checks/watch', {});
+    run(2);
+    await until(watch, ({ absent }) => absent.length === 0);
+    await ask('POST', '/api/checks/watch/branch', { branch: 'left bank' });
+    await ask('POST', '/api/simulator/faults', { fault: 'device_silent', device: 'pressure-node' });
+    run(1);
+    await until(watch, ({ silent }) => silent.includes('pressure-node'));
+    await ask('POST', '/api/checks/watch/branch', { branch: 'right bank' });
+    await ask('DELETE', '/api/simulator/faults/0');
+    run(1);
+    await until(watch, ({ silent }) => silent.length === 0);
+    const bad = (await finish('wiggle')).body;
+    const verdicts = bad.result.verdicts.map(({ branch, ok, device, stretch }) => ({ branch, ok, device, stretch }));
+    expect(verdicts).toEqual([
+      { branch: 'left bank', ok: false, device: 'pressure-node', stretch: 'thermocouple-box - pressure-node' },
+      { branch: 'right bank', ok: true, device: undefined, stretch: undefined },
+    ]);
+    expect(bad.comparedWith).toBe(good.run);
+    expect(bad.changes[0]).toMatch(/^Wrong now, was right: .*left bank/);
+
+    await ask('POST', '/api/checks/watch', {});
+    const unplug = (await finish('unplug')).body;
+    expect(unplug.result.verdicts).toEqual([]);
+    expect(unplug.result.notJudged?.map(({ what }) => what).join()).toContain('pressure-node: it was not unplugged');
+    expect((await ask<{ error: string }>('POST', '/api/checks/watch/finish', { test: 'unplug' })).body.error).toBe('CHECK_NOT_RUNNING');
+  });
 });
 
 describe('typed readings of the line', () => {
@@ -196,6 +233,23 @@ describe('typed readings of the line', () => {
   ])('says of %s ohm whether it is right', async (ohm, ok) => {
     const { body } = await ask<VerdictView>('GET', `/api/checks/line?bus=engine&ohm=${ohm}`);
     expect([body.ok, body.bus]).toEqual([ok, 'engine']);
+  });
+
+  it('are kept as a run, each judged anew, with who read them', async () => {
+    const readings = [
+      { bus: 'engine', ohm: 61.2, wallMs: 1_000 },
+      { bus: 'hull', high: 2.7, low: 2.3, wallMs: 21_000 },
+      { device: 'pressure-node', battery: 12.6, supply: 12.4, ground: 0.32, wallMs: 61_000 },
+    ];
+    const { body } = await ask<CheckRun>('POST', '/api/checks/line', { by: 'Ada', readings });
+    expect(body).toMatchObject({ check: 'line', by: 'Ada', seconds: 60, wrong: 1, right: 2 });
+    expect(body.result.verdicts.map(({ code, ok, bus, device }) => [code, ok, bus ?? device])).toEqual([
+      ['line-resistance', true, 'engine'],
+      ['line-voltage', true, 'hull'],
+      ['device-supply', false, 'pressure-node'],
+    ]);
+    const wrong = [{ device: 'nobody', battery: 12, supply: 12, ground: 0, wallMs: 0 }];
+    expect((await ask<{ error: string }>('POST', '/api/checks/line', { readings: wrong })).body.error).toBe('DEVICE_UNKNOWN');
   });
 
   it('needs a reading', async () => {

@@ -1,10 +1,12 @@
-// Readings of the bus line typed from a multimeter, and what they mean.
+// Readings of bus line and plugs typed from a multimeter, what they mean, and kept as a run.
 import { type Signal, useSignal } from '@preact/signals';
-import type { VerdictView } from '../../server/contract/checks.ts';
+import type { LineReading, VerdictView } from '../../server/contract/checks.ts';
+import { WriterField } from '../pulls/write-down.tsx';
 import { toAddress } from '../router.tsx';
 import { getJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { toProblemText } from './following.ts';
+import { keepTest } from './kept-test.tsx';
 import { VerdictRow } from './verdict-list.tsx';
 
 export function LinePage() {
@@ -12,15 +14,23 @@ export function LinePage() {
   const bus = useSignal('');
   const [ohm, high, low] = [useSignal(''), useSignal(''), useSignal('')];
   const verdicts = useSignal<VerdictView[]>([]);
+  const readings = useSignal<(LineReading & { wallMs: number })[]>([]);
   const problem = useSignal('');
-  const ask = async (query: Record<string, string>) => {
+  const ask = async (typed: Typed) => {
     try {
       const chosen = bus.value || buses[0]?.name;
-      const verdict = await getJson<VerdictView>(
-        `/api/checks/line?${new URLSearchParams({ ...query, ...(chosen ? { bus: chosen } : {}) })}`,
-      );
+      const query = 'device' in typed || !chosen ? typed : { ...typed, bus: chosen };
+      const verdict = await getJson<VerdictView>(`/api/checks/line?${new URLSearchParams(query)}`);
       verdicts.value = [verdict, ...verdicts.value];
+      readings.value = [...readings.value, { ...toReading(query), wallMs: Date.now() }];
       problem.value = '';
+    } catch (error) {
+      problem.value = toProblemText(error);
+    }
+  };
+  const keep = async () => {
+    try {
+      await keepTest('/api/checks/line', { readings: readings.value });
     } catch (error) {
       problem.value = toProblemText(error);
     }
@@ -89,12 +99,82 @@ export function LinePage() {
           </button>
         </div>
       </section>
+      <DeviceVolts devices={buses.flatMap(({ devices }) => devices.map(({ name }) => name))} onAsk={(typed) => void ask(typed)} />
+      {readings.value.length > 0 && (
+        <section class="panel" aria-label="Keep">
+          <WriterField />
+          <div class="big-acts">
+            <button type="button" class="button main huge" onClick={() => void keep()}>
+              Keep {readings.value.length === 1 ? 'this reading' : `these ${readings.value.length} readings`}
+            </button>
+          </div>
+        </section>
+      )}
       <ol class="plain verdict-rows" aria-live="polite">
         {verdicts.value.map((verdict, i) => (
           <VerdictRow key={verdicts.value.length - i} verdict={verdict} />
         ))}
       </ol>
     </div>
+  );
+}
+
+/** What was typed, as the address takes it. */
+type Typed = Record<string, string>;
+
+function toReading(typed: Typed): LineReading {
+  const numbers = Object.entries(typed).map(([key, text]) => [
+    key,
+    ['bus', 'device'].includes(key) || text === 'open' ? text : Number(text),
+  ]);
+  return Object.fromEntries(numbers) as LineReading;
+}
+
+function DeviceVolts({ devices, onAsk }: { devices: string[]; onAsk(typed: Typed): void }) {
+  const device = useSignal('');
+  const [battery, supply, ground] = [useSignal(''), useSignal(''), useSignal('')];
+  const name = device.value || devices[0];
+  const empty = [battery, supply, ground].some(({ value }) => value.trim() === '');
+  return (
+    <section class="panel line-form" aria-labelledby="device-title">
+      <h2 id="device-title">Supply and ground at a device</h2>
+      <p>Everything switched on. All three against the battery's negative post; into the plug from behind, without unplugging it.</p>
+      <label class="check-field">
+        Device
+        <select
+          value={name}
+          onChange={(event) => {
+            device.value = event.currentTarget.value;
+          }}
+        >
+          {devices.map((one) => (
+            <option key={one} value={one}>
+              {one}
+            </option>
+          ))}
+        </select>
+      </label>
+      <Entry label="Battery, positive post, volts" value={battery} />
+      <Entry label="Supply pin, volts" value={supply} />
+      <Entry label="Ground pin, volts" value={ground} />
+      <div class="big-acts">
+        <button
+          type="button"
+          class="button main huge"
+          disabled={empty || !name}
+          onClick={() =>
+            onAsk({
+              device: name ?? '',
+              battery: toNumber(battery.value),
+              supply: toNumber(supply.value),
+              ground: toNumber(ground.value),
+            })
+          }
+        >
+          What do they mean?
+        </button>
+      </div>
+    </section>
   );
 }
 

@@ -1,10 +1,12 @@
 // The unplug test: asks for one device at a time, and says whether exactly its frames vanished.
 import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
+import { WriterField } from '../pulls/write-down.tsx';
 import { toAddress } from '../router.tsx';
 import { sendJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { toProblemText } from './following.ts';
+import { keepTest } from './kept-test.tsx';
 import { VerdictSign } from './verdict-list.tsx';
 import { useWatchStream } from './watch-stream.ts';
 
@@ -73,7 +75,16 @@ export function UnplugPage() {
           );
         })}
       </ul>
+      <WriterField />
       <div class="big-acts">
+        <button
+          type="button"
+          class="button main huge"
+          disabled={!unplugs.some(({ phase }) => phase === 'passed' || phase === 'failed')}
+          onClick={() => void attempt(() => keepTest('/api/checks/watch/finish', { test: 'unplug' }))}
+        >
+          Finish and keep
+        </button>
         <a class="button huge" href={toAddress('checks')}>
           Done
         </a>

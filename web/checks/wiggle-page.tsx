@@ -3,10 +3,12 @@ import { useSignal, useSignalEffect } from '@preact/signals';
 import { useEffect, useRef } from 'preact/hooks';
 import type { WatchEventView } from '../../server/contract/checks.ts';
 import { vibrate } from '../capabilities.ts';
+import { WriterField } from '../pulls/write-down.tsx';
 import { toAddress } from '../router.tsx';
 import { sendJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { toProblemText } from './following.ts';
+import { keepTest } from './kept-test.tsx';
 import { useWatchStream, type WatchFeed } from './watch-stream.ts';
 import { WiggleSound } from './wiggle-sound.ts';
 
@@ -127,7 +129,15 @@ function Watching({ stream, attempt }: { stream: WatchFeed; attempt: Attempt }) 
       {(now?.absent.length ?? 0) > 0 && <p class="problem">Never heard since the test began, so not watched: {now?.absent.join(', ')}</p>}
       {(now?.unseenFrames ?? 0) > 0 && <p class="problem">{now?.unseenFrames} frames were lost before the test saw them.</p>}
       <Events events={events.value} />
+      <WriterField />
       <div class="big-acts">
+        <button
+          type="button"
+          class="button main huge"
+          onClick={() => void attempt(() => keepTest('/api/checks/watch/finish', { test: 'wiggle' }))}
+        >
+          End and keep
+        </button>
         <button type="button" class="button huge" onClick={() => void attempt(() => sendJson('DELETE', '/api/checks/watch', undefined))}>
           End the test
         </button>
