@@ -60,6 +60,8 @@ const fallDeviationK = 25;
 /** A throttle that dips for longer has been lifted. */
 const dipMaxUs = 250_000;
 const riseMinRpm = 200;
+/** Faster than this on the mean, the engine revs up with nothing to drive: a stab. */
+const riseMaxRpmPerS = 2500;
 const holdAfterUs = 4_000_000;
 const steadyShare = 0.03;
 const steadyMinRpm = 100;
@@ -72,7 +74,7 @@ export class PullWatch {
   last: PullProfile | undefined;
   private readonly scale: ReturnType<typeof findThrottleScale>;
   private readonly notJudged: PullNow['notJudged'] = [];
-  private sweep: { fromUs: number; lowestRpm: number; fullUs: number } | undefined;
+  private sweep: { fromUs: number; lowestRpm: number; highestUs: number; highestRpm: number; fullUs: number } | undefined;
   private steady: { fromUs: number; low: number; high: number } | undefined;
 
   constructor(vehicle: Vehicle) {
@@ -119,9 +121,11 @@ export class PullWatch {
   /** A lost reading ends nothing: what can't be known is no lift. Only a throttle that is known to be shut is one. */
   private stepSweep(timeUs: number, rpm: number | undefined, throttle: number | undefined): void {
     if (throttle !== undefined && throttle >= fullThrottle && rpm !== undefined) {
-      this.sweep ??= { fromUs: timeUs, lowestRpm: rpm, fullUs: timeUs };
+      const begin = { lowestRpm: rpm, fromUs: timeUs, highestRpm: rpm, highestUs: timeUs };
+      this.sweep ??= { ...begin, fullUs: timeUs };
       this.sweep.fullUs = timeUs;
-      if (rpm < this.sweep.lowestRpm) Object.assign(this.sweep, { lowestRpm: rpm, fromUs: timeUs });
+      if (rpm < this.sweep.lowestRpm) Object.assign(this.sweep, begin);
+      else if (rpm > this.sweep.highestRpm) Object.assign(this.sweep, { highestRpm: rpm, highestUs: timeUs });
     } else if (this.sweep && throttle !== undefined && timeUs - this.sweep.fullUs > dipMaxUs) this.sweep = undefined;
   }
 
@@ -139,8 +143,11 @@ export class PullWatch {
 
   private sinceUs(timeUs: number, rpm: number | undefined): { phase: 'sweep' | 'hold'; fromUs: number } | null {
     if (this.steady && timeUs - this.steady.fromUs >= holdAfterUs) return { phase: 'hold', fromUs: this.steady.fromUs };
-    const rising = this.sweep && (rpm === undefined || rpm - this.sweep.lowestRpm >= riseMinRpm);
-    return this.sweep && rising ? { phase: 'sweep', fromUs: this.sweep.fromUs } : null;
+    if (!this.sweep) return null;
+    const { fromUs, lowestRpm, highestRpm, highestUs } = this.sweep;
+    const risen = highestRpm - lowestRpm;
+    const isStab = risen > (riseMaxRpmPerS * (highestUs - fromUs)) / 1e6;
+    return risen >= riseMinRpm && !isStab && (rpm === undefined || rpm - lowestRpm >= riseMinRpm) ? { phase: 'sweep', fromUs } : null;
   }
 
   private watchCylinders(read: ReadNow, hidden: boolean): WatchedCylinder[] {

@@ -50,9 +50,12 @@ describe('the pull in progress', () => {
     expect(phases[85]).toBe('none');
   });
 
-  it('is none while the throttle is stabbed in neutral for a moment', () => {
-    const stab = (s: number) => ({ throttle: s > 1 && s < 1.3 ? 100 : 5, rpm: 1000 + (s > 1 && s < 1.3 ? 100 : 0) });
-    expect(drive(new PullWatch(vehicle()), 3, stab).every(({ phase }) => phase === 'none')).toBe(true);
+  it('is none while the throttle is stabbed in neutral, up to the limiter too', () => {
+    const stab = (s: number) => ({
+      throttle: s > 1 && s < 3 ? 100 : 5,
+      rpm: s < 1 || s > 3 ? 1000 : Math.min(7000, 1000 + 6000 * (s - 1)),
+    });
+    expect(drive(new PullWatch(vehicle()), 4, stab).every(({ phase }) => phase === 'none')).toBe(true);
   });
 
   it('goes on while engine speed or throttle is lost for a moment: what is not known is no lift', () => {
