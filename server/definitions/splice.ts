@@ -39,8 +39,8 @@ export function spliceYaml(text: string, hash: string, edit: Splice): string {
   if (hashOfText(text) !== hash) throw new EvenburnError('DEFINITION_CHANGED');
   const where = edit.path.join('.');
   const before = new YamlText({ path: '', text });
-  const document = parseDocument(text, { intAsBigInt: true, uniqueKeys: false, logLevel: 'silent' });
   if (before.faults.length > 0) throw new EvenburnError('DEFINITION_NOT_SPLICED', { where });
+  const document = parseDocument(text, { intAsBigInt: true, uniqueKeys: false, logLevel: 'silent' });
   const result = new Splicer(text, document.contents as Node | null).apply(edit);
   if (result === undefined) throw new EvenburnError('DEFINITION_PLACE_UNKNOWN', { where });
   const after = new YamlText({ path: '', text: result });

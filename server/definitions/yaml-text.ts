@@ -1,6 +1,6 @@
 // One definition file as YAML: its values as plain data, and the place in the text of every key and value.
 import { createHash } from 'node:crypto';
-import { isAlias, isMap, isScalar, isSeq, type Node, type ParsedNode, parseDocument, type Scalar, type YAMLMap } from 'yaml';
+import { isAlias, isMap, isScalar, isSeq, Lexer, type Node, type ParsedNode, Parser, parseDocument, type Scalar, type YAMLMap } from 'yaml';
 import type { Fault } from './problem.ts';
 import type { DefinitionFile } from './vehicle.ts';
 
@@ -30,8 +30,10 @@ interface Ranges {
   scalar?: Scalar;
 }
 
-/** Nodes of one file, aliases followed: more is an attack or a mistake. */
-const nodesMax = 200_000;
+/** Nodes of one file, aliases followed: more is an attack or a mistake. The largest file of one's own that is taken has fewer. */
+const nodesMax = 60_000;
+/** Lists and maps within one another. The parser's time grows steeply with it, and thousands of them end the process. */
+const depthMax = 40;
 
 /** A parsed file. Reading never throws: syntax errors are `faults`, and `data` is what could still be read. */
 export class YamlText {
@@ -48,6 +50,12 @@ export class YamlText {
     this.path = file.path;
     this.text = file.text;
     for (let i = file.text.indexOf('\n'); i >= 0; i = file.text.indexOf('\n', i + 1)) this.lineStarts.push(i + 1);
+    const tooDeep = findTooDeep(file.text);
+    if (tooDeep !== undefined) {
+      this.addSyntaxFault(`lists and maps lie more than ${depthMax} deep within one another`, tooDeep, tooDeep + 1);
+      this.data = null;
+      return;
+    }
     const document = parseDocument(file.text, { intAsBigInt: true, uniqueKeys: false, prettyErrors: false, logLevel: 'error' });
     for (const error of document.errors) {
       // YAML wants quotes around %, which is a unit here and reads as nothing else.
@@ -57,6 +65,7 @@ export class YamlText {
     }
     const resolve = (node: Node): Node | undefined => (isAlias(node) ? node.resolve(document) : node);
     this.data = this.read(document.contents, [], resolve);
+    if (this.nodes > nodesMax) this.addSyntaxFault(`the file holds more than ${nodesMax} values, aliases followed`, 0, 1);
   }
 
   get hash(): string {
@@ -161,6 +170,19 @@ export class YamlText {
     const fault: Fault = { code: 'KEY_DUPLICATE', say: `'${name}' is given twice${where}`, fix: 'Keep one of them.' };
     this.faults.push({ place: this.placeOf(range), fault });
   }
+}
+
+/**
+ * Where lists and maps first lie too deep within one another; undefined where nowhere. The parser's first half, which doesn't recurse, is
+ * asked before the half that does.
+ */
+function findTooDeep(text: string): number | undefined {
+  const parser = new Parser();
+  for (const lexeme of new Lexer().lex(text)) {
+    for (const _ of parser.next(lexeme)) if (parser.stack.length > depthMax) break;
+    if (parser.stack.length > depthMax) return Math.min(parser.offset, text.length);
+  }
+  return undefined;
 }
 
 function keyOf(path: Path): string {
