@@ -156,12 +156,32 @@ async function judged(trial: RecordedTrial, numbers: readonly number[]): Promise
     predictedSpread: entry.predictedSpread ?? null,
     verdict: judgement.verdict,
     say: judgement.say,
-    advice: judgement.advice,
+    advice: [...judgement.advice, ...(await planDoubts(entry.plan, pulls))],
     before: names('before'),
     after: names('after'),
     spread: judgement.spread?.all ?? null,
     cylinders: judgement.cylinders,
   };
+}
+
+/** Sessions that were driven with a regrouping but are read by another plan: a study would count them for that. */
+async function planDoubts(plan: Record<string, number[]> | undefined, pulls: readonly ChosenPull[]): Promise<string[]> {
+  if (!plan) return [];
+  const wanted = toPlanText(Object.entries(plan).map(([name, cylinders]) => ({ name, cylinders })));
+  const doubts: string[] = [];
+  for (const session of new Set(pulls.flatMap((pull) => (pull.set === 'after' ? [pull.session] : [])))) {
+    const inForce = (await sessions.of(session)).vehicle.injectorSets.flatMap((set) => set.plans.filter(({ name }) => name === set.plan));
+    if (!inForce.some(({ groups }) => toPlanText(groups) === wanted))
+      doubts.push(
+        `the vehicle file of session ${session} says another plan: a study counts it by that. Save the new plan before the pulls`,
+      );
+  }
+  return doubts;
+}
+
+function toPlanText(groups: readonly { name: string; cylinders: readonly number[] }[]): string {
+  const texts = groups.map(({ name, cylinders }) => `${name} ${[...cylinders].sort((a, b) => a - b).join()}`);
+  return texts.sort().join(' ');
 }
 
 /** Holds are the honest basis; sweeps only where holds don't stand on both sides. */

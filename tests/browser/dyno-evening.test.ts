@@ -56,6 +56,15 @@ describe.skipIf('reason' in launched)('a dyno evening', () => {
     expect(told).toMatch(/Began at oil \d+/);
   });
 
+  it('draws pulls over engine speed in a quantity of choice', async () => {
+    await page.selectOption('.spread-plot select', 'temp 1');
+    await page.waitForFunction(() =>
+      /^Cylinder 1, indicated/.test(document.querySelector('.spread-plot svg')?.getAttribute('aria-label') ?? ''),
+    );
+    expect(await page.locator('.spread-plot svg').getAttribute('aria-label')).toMatch(/pull 4 at most [56]\d\d °C at \d+ rpm/);
+    expect(await page.locator('.spread-plot polyline').count()).toBe(2);
+  });
+
   it('takes a name for a pull, and keeps it', async () => {
     await page.click('.pull-row >> nth=0 >> summary:text("Name and correct")');
     await page.fill('.pull-row >> nth=0 >> input[name="name"]', 'first of the evening');

@@ -149,4 +149,12 @@ describe('trials', () => {
     expect(trials).toMatchObject([{ change: 'nothing at all', verdict: 'not enough pulls to tell', before: ['1:1'], after: ['2:1'] }]);
     expect(await desk.trials('Another')).toEqual([]);
   });
+
+  it('of a plan warn when the session that was driven with it is read by another', async () => {
+    const given = { by: 'R', note: '', kind: 'trial' as const, trial: 'regroup' as const, since: 2 };
+    await book.add({ ...given, change: 'A 1, 3, 5', plan: { A: [1, 3, 5], B: [2, 4, 6] } }, 'Garganey', 7, null);
+    expect((await desk.trials('Garganey')).at(-1)?.advice.join()).toContain('the vehicle file of session 2 says another plan');
+    await book.add({ ...given, change: 'as built', plan: { B: [6, 5, 4], A: [1, 2, 3] } }, 'Garganey', 8, null);
+    expect((await desk.trials('Garganey')).at(-1)?.advice.join()).not.toContain('another plan');
+  });
 });
