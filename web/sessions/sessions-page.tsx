@@ -7,6 +7,7 @@ import type { RereadJob, RereadsView } from '../../server/contract/session-tasks
 import type { SessionsView, SessionView } from '../../server/contract/sessions.ts';
 import type { PageProps } from '../router.tsx';
 import { ApiError, getJson, sendJson } from '../stream/api.ts';
+import { ImportPanel } from './import-panel.tsx';
 import { KeepPanel, LaidAside } from './keep-panel.tsx';
 import { ReplayPage } from './replay-page.tsx';
 import { RereadJobs } from './reread-jobs.tsx';
@@ -75,6 +76,7 @@ function SessionList() {
           {problem}
         </p>
       )}
+      <ImportPanel imported={refresh} />
       <RereadJobs jobs={jobs.value} cancel={acts.cancel} />
       {list.value && <LaidAside laidAside={list.value.laidAside} restore={acts.restore} />}
       {list.value?.all === 0 && (

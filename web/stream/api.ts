@@ -28,6 +28,33 @@ export async function sendJson<T>(method: 'POST' | 'PUT' | 'PATCH' | 'DELETE', p
   return askJson<T>(method, path, body);
 }
 
+/** How far a file is sent, 0 to 1, and what stops it. */
+interface SendOptions {
+  signal?: AbortSignal;
+  onShare?(share: number): void;
+}
+
+/** Sends a file's bytes as they are. @throws ApiError; also when it was stopped */
+export function sendBytes<T>(path: string, bytes: Blob, { signal, onShare }: SendOptions = {}): Promise<T> {
+  // The only way that browsers tell how far a body has gone out.
+  const request = new XMLHttpRequest();
+  return new Promise((resolve, reject) => {
+    request.open('POST', path);
+    request.setRequestHeader('accept', 'application/json');
+    request.setRequestHeader('content-type', 'application/octet-stream');
+    request.upload.onprogress = ({ loaded, total }) => onShare?.(total === 0 ? 1 : loaded / total);
+    request.onload = () => {
+      const json = parse(request.responseText);
+      if (request.status >= 200 && request.status < 300) resolve(json as T);
+      else reject(new ApiError(isErrorView(json) ? json : { ...noAnswer, message: `The program answered ${request.status}` }));
+    };
+    request.onerror = () => reject(new ApiError(noAnswer));
+    request.onabort = () => reject(new ApiError({ ...noAnswer, message: 'Stopped', cure: 'Send it again.' }));
+    signal?.addEventListener('abort', () => request.abort());
+    request.send(bytes);
+  });
+}
+
 async function askJson<T>(method: string, path: string, body: unknown): Promise<T> {
   const init: RequestInit = { method, headers: { accept: 'application/json' } };
   if (body !== undefined) {
