@@ -24,7 +24,20 @@ function byKey(verdicts: readonly Verdict[]): Map<string, Verdict> {
   const found = new Map<string, Verdict>();
   for (const verdict of verdicts) {
     const { code, bus, device, frame, channel, cylinder, set, stretch } = verdict;
-    const key = JSON.stringify([code, bus, device, frame, channel, cylinder, set, stretch, verdict.phase, verdict.group, verdict.branch]);
+    const key = JSON.stringify([
+      code,
+      bus,
+      device,
+      frame,
+      channel,
+      cylinder,
+      set,
+      stretch,
+      verdict.phase,
+      verdict.group,
+      verdict.branch,
+      verdict.load,
+    ]);
     const known = found.get(key);
     if (!known || known.ok) found.set(key, verdict);
   }

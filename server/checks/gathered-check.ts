@@ -10,6 +10,7 @@ import { checkKeyOn } from './key-on.ts';
 import { checkProbes } from './probe-check.ts';
 import type { Guide } from './step-state.ts';
 import { emptyResult, judgeSteps } from './step-verdicts.ts';
+import { checkSupplyTest } from './supply-test.ts';
 import type { CheckResult, JudgedCheck } from './verdict.ts';
 import { withSamples } from './verdict-samples.ts';
 
@@ -97,7 +98,9 @@ export class GatheredCheck {
 
 type Judge = (series: SeriesSet, vehicle: Vehicle, traffic: TrafficLog, options: JudgeOptions) => CheckResult;
 
-const judges: Record<Exclude<JudgedCheck, 'bus'>, Judge> = {
+/** `supplies` needs to be told when what was switched: it is led, and no recording is judged by it. */
+const judges: Record<Exclude<JudgedCheck, 'bus'> | 'supplies', Judge> = {
+  supplies: (series, vehicle, _traffic, { guide }) => checkSupplyTest(series, vehicle, guide),
   'key-on': (series, vehicle, _traffic, { guide }) => checkKeyOn(series, vehicle, guide),
   probes: (series, vehicle, _traffic, { order, guide }) => checkProbes(series, vehicle, order, guide),
   'first-start': (series, vehicle, traffic) => checkFirstStart(series, vehicle, traffic),

@@ -347,7 +347,7 @@ function toMeetings(steps: readonly Step[]): Step[][] {
 }
 
 /** The group whose channels and those that moved overlap most. */
-function bestGroup(groups: readonly (readonly [string, readonly string[]])[], channels: readonly string[]): string | undefined {
+export function bestGroup(groups: readonly (readonly [string, readonly string[]])[], channels: readonly string[]): string | undefined {
   let best: { name: string; share: number } | undefined;
   for (const [name, members] of groups) {
     const both = channels.filter((channel) => members.includes(channel)).length;

@@ -4,6 +4,7 @@ import { injectorSteps } from './injector-steps.ts';
 import { keyOnSteps } from './key-on-steps.ts';
 import { preparationSteps } from './preparation-steps.ts';
 import type { Procedure, Step } from './procedure.ts';
+import { supplySteps } from './supply-test.ts';
 
 /** Order, words and times: common practice, no source, unless a step says otherwise. */
 export function usualProcedures(vehicle: Vehicle): Procedure[] {
@@ -24,6 +25,13 @@ export function usualProcedures(vehicle: Vehicle): Procedure[] {
         'Keep hands clear of the fan and belts: the key is on.',
       ],
       steps: keyOnSteps(vehicle),
+    },
+    {
+      name: 'supplies',
+      title: 'Supply and ground',
+      about: 'Does a reading move when something else is switched, and which supply or ground is it?',
+      safety: ['Key on, engine off: keep hands clear of the fan and belts.', 'Fuel: pump without its fuse, or eyes on every fitting.'],
+      steps: supplySteps(),
     },
     {
       name: 'probes',
