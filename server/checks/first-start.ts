@@ -42,12 +42,23 @@ function judgeCylinders(check: StartCheck, runsUs: number, endUs: number): void 
   const probes = check.vehicle.engine?.exhaustTemps.length ?? 0;
   if (probes === 0) check.notJudged('whether every cylinder is lit', 'engine: { exhaust_temps: { 1: { channel: ..., place: port } } }');
   if (probes === 0) return;
-  const { unlit, lit, unknown } = judgeLit(check.series, check.vehicle, runsUs, endUs - 300_000);
+  const { unlit, lit, unknown, reversed } = judgeLit(check.series, check.vehicle, runsUs, endUs - 300_000);
   // A cold one may be named before the others have been watched long enough to be called lit.
   for (const { cylinder, channel } of endUs - runsUs < litAfterUs ? [] : lit)
     check.add({ code: 'cylinder-cold', ok: true, cylinder, channel, say: `cylinder ${cylinder} is lit` });
   for (const { cylinder, why } of unknown)
     check.notJudged(`whether cylinder ${cylinder} is lit (${why})`, `engine: { exhaust_temps: { ${cylinder}: ... } }`);
+  for (const { cylinder, channel, atUs, degC } of reversed)
+    check.add({
+      code: 'probe-reversed',
+      ok: false,
+      cylinder,
+      channel,
+      at: check.at(atUs),
+      measured: round(degC),
+      say: `${channel} reads ${degC.toFixed(0)} °C while the exhaust warms it: its probe is reversed`,
+      next: 'Swap the two wires at the probe connector; go by alloy and polarity, not by colour. Until then nobody knows whether the cylinder burns.',
+    });
   for (const { cylinder, channel, kind, atUs, behindK, confidence } of unlit) {
     check.add({
       code: kind === 'cold' ? 'cylinder-cold' : 'cylinder-lazy',
@@ -61,7 +72,7 @@ function judgeCylinders(check: StartCheck, runsUs: number, endUs: number): void 
         kind === 'cold'
           ? `cylinder ${cylinder} is not lit: its exhaust stays ${behindK.toFixed(0)} K behind the others`
           : `cylinder ${cylinder} burns late or weakly: ${behindK.toFixed(0)} K behind the others`,
-      next: 'Shut down before unburnt fuel fills the exhaust. Then spark first, injector plug and click, compression; swap one part with a neighbour and see what the cold follows.',
+      next: 'Shut down before unburnt fuel fills the exhaust. Then spark first, injector plug and click, compression; swap one part with a neighbour and see what the cold follows. A probe that is shorted or out of its port reads the same: the probe check tells.',
     });
   }
 }

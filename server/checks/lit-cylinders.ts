@@ -1,7 +1,7 @@
 // Which cylinders are lit after a start: level and trend of each exhaust temperature against the others. Pure.
 import type { SeriesSet } from '../channels/series.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
-import { firstAtOrAfter, medianOf, medianWithin, slopeWithin, type Watched, watch } from './watch.ts';
+import { firstAtOrAfter, heldFor, medianOf, medianWithin, slopeWithin, valuesWithin, type Watched, watch } from './watch.ts';
 
 /** One cylinder that does not burn, or burns late or weakly. */
 export interface UnlitCylinder {
@@ -20,6 +20,8 @@ export interface LitJudgement {
   lit: { cylinder: number; channel: string }[];
   /** Cylinders whose probe gives no number, or that have none. */
   unknown: { cylinder: number; why: string }[];
+  /** Probes that read colder than anything around while the exhaust warms them. */
+  reversed: { cylinder: number; channel: string; atUs: number; degC: number }[];
 }
 
 /** Common practice, no source: what counts as cold, and how long it has to. */
@@ -61,7 +63,7 @@ interface Port {
  * cold and then caught up is lazy.
  */
 export function judgeLit(series: SeriesSet, vehicle: Vehicle, firedUs: number, endUs: number): LitJudgement {
-  const judgement: LitJudgement = { unlit: [], lit: [], unknown: [] };
+  const judgement: LitJudgement = { unlit: [], lit: [], unknown: [], reversed: [] };
   const ports = findPorts(series, vehicle, firedUs, endUs, judgement);
   const until = Math.min(endUs, firedUs + lastLookUs);
   const isCut = findCuts(watch(series, vehicle.engine?.roles.cut, ''), firedUs);
@@ -76,7 +78,9 @@ export function judgeLit(series: SeriesSet, vehicle: Vehicle, firedUs: number, e
     const early = lookEarly(look);
     const caughtUp = early !== undefined && until - firedUs >= lateLookUs && !isCut(until) && hasCaughtUp(port, others, until);
     const unlit = early ? ({ ...early, kind: caughtUp ? 'lazy' : 'cold' } as const) : lookLonger(look);
-    if (unlit) judgement.unlit.push({ cylinder: port.cylinder, channel: port.channel, ...unlit });
+    if (!unlit && !isWatched(port, firedUs, until))
+      judgement.unknown.push({ cylinder: port.cylinder, why: `${port.channel} gave numbers for a part of the time only` });
+    else if (unlit) judgement.unlit.push({ cylinder: port.cylinder, channel: port.channel, ...unlit });
     else judgement.lit.push({ cylinder: port.cylinder, channel: port.channel });
   }
   return judgement;
@@ -116,11 +120,16 @@ type Unlit = Omit<UnlitCylinder, 'cylinder' | 'channel'>;
 function findPorts(series: SeriesSet, vehicle: Vehicle, firedUs: number, endUs: number, judgement: LitJudgement): Port[] {
   const engine = vehicle.engine;
   const ports: Port[] = [];
+  const coldest = coldestBefore(series, vehicle, firedUs);
   for (let cylinder = 1; cylinder <= (engine?.cylinders ?? 0); cylinder++) {
     const probe = engine?.exhaustTemps.find((candidate) => candidate.cylinder === cylinder && isOwnProbe(candidate.place));
     const temp = watch(series, probe?.channel, 'degC', 'bad');
-    if (!probe) judgement.unknown.push({ cylinder, why: 'it has no probe' });
-    else if (!temp || firstAtOrAfter(temp.timeUs, endUs) - firstAtOrAfter(temp.timeUs, firedUs) < 3) {
+    const cold = probe && findReversed(series, probe.channel, coldest, firedUs, endUs);
+    if (!probe) judgement.unknown.push({ cylinder, why: whyNone(engine?.exhaustTemps.find((one) => one.cylinder === cylinder)?.place) });
+    else if (cold) {
+      judgement.reversed.push({ cylinder, channel: probe.channel, atUs: cold.sureUs, degC: cold.value });
+      judgement.unknown.push({ cylinder, why: `${probe.channel} is reversed` });
+    } else if (!temp || firstAtOrAfter(temp.timeUs, endUs) - firstAtOrAfter(temp.timeUs, firedUs) < 3) {
       judgement.unknown.push({ cylinder, why: `${probe.channel} gives no number` });
     } else {
       const base = medianWithin(temp, firedUs - 1_500_000, firedUs) ?? medianWithin(temp, firedUs, firedUs + 300_000);
@@ -128,6 +137,42 @@ function findPorts(series: SeriesSet, vehicle: Vehicle, firedUs: number, endUs: 
     }
   }
   return ports;
+}
+
+const whyNone = (place: string | undefined) =>
+  place === undefined ? 'it has no probe' : `its probe sits at ${place}, where it sees several cylinders`;
+
+/** The lowest plausible reading before the fire. */
+function coldestBefore(series: SeriesSet, vehicle: Vehicle, firedUs: number): number {
+  const bases = (vehicle.engine?.exhaustTemps ?? []).flatMap(({ channel }) => {
+    const temp = watch(series, channel, 'degC', 'bad');
+    return (temp && medianWithin(temp, firedUs - 1_500_000, firedUs)) ?? [];
+  });
+  // A reversed one of a warm engine is below all others already: the middle of them says how cold it is.
+  return Math.min(medianOf(bases) ?? 0, 40);
+}
+
+/** Numbers in at least so many of the stretches since the fire (a probe may come once a second): what was not seen is not lit. */
+const watchedShare = 0.8;
+const watchedEveryUs = 1_500_000;
+
+function isWatched(port: Port, firedUs: number, until: number): boolean {
+  let [seen, looks] = [0, 0];
+  for (let at = firedUs + watchedEveryUs; at <= until; at += watchedEveryUs) {
+    looks++;
+    if (valuesWithin(port.temp, at - watchedEveryUs, at).length > 0) seen++;
+  }
+  return seen >= watchedShare * looks;
+}
+
+/** Below freezing, and so much colder than any other port before the fire: heat only makes a reversed probe read so. */
+const reversedK = 15;
+const reversedForUs = 300_000;
+
+function findReversed(series: SeriesSet, channel: string, coldestC: number, firedUs: number, endUs: number) {
+  const temp = watch(series, channel, 'degC');
+  const below = Math.min(0, coldestC - reversedK);
+  return temp && heldFor(temp, firedUs, endUs, reversedForUs, (degC) => degC < below);
 }
 
 /** A probe behind a collector or a turbine sees several cylinders. */

@@ -183,6 +183,21 @@ const cases = [
     more: sharedManifold,
   }),
   row('first-start', 'lazy injector', (s) => `lazy_injector, cylinder: ${odd(s)}`, cylinder('cylinder-lazy')),
+  row('first-start', 'reversed probe', (s) => `reversed_probe, cylinder: ${odd(s)}`, cylinder('probe-reversed')),
+  row(
+    'first-start',
+    'reversed probe, hot restart, 2 to 16 cylinders',
+    (s) => `reversed_probe, cylinder: ${anyOf(s)}`,
+    (s) => is('probe-reversed', { cylinder: anyOf(s) }),
+    { engine: engineOf(2), from: 'hot' },
+  ),
+  row(
+    'first-start',
+    'reference hose off, under load',
+    () => 'reference_hose_off',
+    () => is('fuel-delta'),
+    { stages: loaded },
+  ),
   row(
     'first-start',
     'low oil pressure',

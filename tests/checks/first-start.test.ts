@@ -208,3 +208,25 @@ describe('a recording that grows', () => {
     expect(gathered.isDue).toBe(false);
   });
 });
+
+describe('a probe that is wrong at the start', () => {
+  it.each(['cold', 'hot'] as const)('reversed is named so from %s, and its cylinder called neither lit nor cold', async (start) => {
+    const result = await judgePlayed('first-start', makeVehicle(), {
+      stages: usualStart,
+      start,
+      faults: ['fault: reversed_probe, cylinder: 2'],
+    });
+    expect(badOf(result)).toEqual(['probe-reversed 2']);
+    expect(result.verdicts.some(({ code, cylinder }) => code === 'cylinder-cold' && cylinder === 2)).toBe(false);
+    expect(result.notJudged?.map(({ what }) => what)).toContain('whether cylinder 2 is lit (egt_2 is reversed)');
+  });
+
+  it('open, or lost on the way, is called neither lit nor cold', async () => {
+    for (const fault of ['fault: open_probe, cylinder: 3', 'fault: open_probe, cylinder: 3, from: 23 s']) {
+      const result = await judgePlayed('first-start', makeVehicle(), { stages: usualStart, faults: [fault] });
+      expect(badOf(result)).toEqual([]);
+      expect(result.verdicts.some(({ cylinder }) => cylinder === 3)).toBe(false);
+      expect(result.notJudged?.some(({ what }) => what.startsWith('whether cylinder 3 is lit'))).toBe(true);
+    }
+  });
+});
