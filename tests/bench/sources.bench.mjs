@@ -1,11 +1,14 @@
-// `npm run bench -- sources`: twice a fully loaded 1 Mbit/s bus through a reader's way out, the pipe and the server's end, with eight pages' worth of
-// decoding beside it: frames a second, what the reader costs, and that sent − delivered − counted as lost is zero.
+// `npm run bench -- sources [SECONDS]`: twice a fully loaded 1 Mbit/s bus from a reader process through the whole server, recorded, with eight pages
+// on it: that sent − recorded − counted as lost is zero, and lost too; what the reader costs. And how fast serial lines and files are read.
 //
 // The kernel of most test machines has no CAN, so frames are made inside the reader's process; SocketCAN itself is judged by tests/socketcan.
-import { spawn } from 'node:child_process';
+import { fork, spawn } from 'node:child_process';
+import { mkdtempSync, rmSync, writeFileSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
 import { fileURLToPath } from 'node:url';
 import { PacketReader } from '../../dist/server/bus/batch-wire.js';
-import { Merge } from '../../dist/server/bus/merge.js';
+import { FrameBatch } from '../../dist/server/bus/frame-batch.js';
 import { ReaderOutlet } from '../../dist/server/bus/reader-outlet.js';
 import { AdapterStamps, SerialLineParser } from '../../dist/server/bus/serial-protocol.js';
 import { SessionClock } from '../../dist/server/clock.js';
@@ -13,11 +16,13 @@ import { median } from './interleaved.mjs';
 
 const framesPerSecond = 17_000;
 const seconds = Number(process.argv.at(-1).match(/^\d+$/)?.[0] ?? 60);
-/** Every frame is walked once for each page: more than a page costs, since pages get values and not frames. */
 const clients = 8;
 const stallEverySeconds = 5;
+const stallMs = 300;
+const fileFrames = 200_000;
 
-function reader(startUs) {
+/** As a driver does it: frames come, and are handed over in the next thousandth of a second. */
+function reader(startUs, ids) {
   const clock = new SessionClock(undefined, startUs);
   const began = clock.nowUs();
   const bytes = new Uint8Array(8);
@@ -31,7 +36,7 @@ function reader(startUs) {
     for (; sent < due; sent++) {
       bytes[0] = sent;
       bytes[1] = sent >> 8;
-      outlet.frame(Math.max(outlet.floorUs, began + Math.floor((sent * 1e6) / framesPerSecond)), 0x100 + (sent % 60), 0, bytes, 8);
+      outlet.frame(Math.max(outlet.floorUs, began + Math.floor((sent * 1e6) / framesPerSecond)), ids[sent % ids.length], 0, bytes, 8);
     }
     if (sent < total) return;
     clearInterval(timer);
@@ -41,57 +46,168 @@ function reader(startUs) {
   }, 1);
 }
 
-async function server() {
-  const clock = new SessionClock();
-  const child = spawn(process.execPath, [fileURLToPath(import.meta.url), 'as-reader', String(clock.startUs), String(seconds)], {
-    stdio: ['ignore', 'pipe', 'inherit'],
-  });
-  const packets = new PacketReader(0);
-  const merge = new Merge([0]);
-  const lateness = [];
-  let [delivered, dropped, walked, cpuUs, sent] = [0, 0, 0, 0, 0];
-  const walk = (batch) => {
-    for (let client = 0; client < clients; client++) for (let i = 0; i < batch.count; i++) walked += batch.data[batch.offset[i]];
-  };
-  const step = () =>
-    merge.step(clock.nowUs(), (input) => {
-      if (input.kind !== 'frames') return;
-      delivered += input.batch.count;
-      lateness.push(clock.nowUs() - input.batch.timeUs[0]);
-      walk(input.batch);
+/** A source as the server sees one: the reader's pipe, its frames counted as they come. */
+class PipedSource {
+  bus = 0;
+  description = 'bench';
+  stampQuality = 'process';
+  delivered = 0;
+  dropped = 0;
+  sent = 0;
+  cpuUs = 0;
+
+  constructor(clock, frames) {
+    const order = [fileURLToPath(import.meta.url), 'as-reader', String(clock.startUs), JSON.stringify(frames), String(seconds)];
+    this.order = order;
+    this.ended = new Promise((resolve) => {
+      this.resolveEnded = resolve;
     });
-  const timer = setInterval(step, 5);
-  // A busy moment of the server, as an export or a garbage collection makes it.
-  const stall = setInterval(() => {
-    const end = performance.now() + 300;
-    while (performance.now() < end);
-  }, stallEverySeconds * 1000);
-  child.stdout.on('data', (chunk) => {
-    for (const packet of packets.push(chunk)) {
-      if (packet.kind === 'note') ({ cpuUs, sent } = packet.note.status);
-      else {
-        dropped = packet.dropped;
-        merge.add(0, packet.batch, packet.watermarkUs);
+  }
+
+  start(listener) {
+    const child = spawn(process.execPath, this.order, { stdio: ['ignore', 'pipe', 'inherit'] });
+    const packets = new PacketReader(this.bus);
+    listener.state('up', 'bench');
+    child.stdout.on('data', (chunk) => {
+      for (const packet of packets.push(chunk)) {
+        if (packet.kind === 'note') {
+          ({ cpuUs: this.cpuUs, sent: this.sent } = packet.note.status);
+          continue;
+        }
+        this.delivered += packet.batch.count;
+        listener.frames(packet.batch, packet.watermarkUs);
+        if (packet.dropped > this.dropped) listener.loss('queue', packet.dropped - this.dropped);
+        this.dropped = packet.dropped;
       }
+    });
+    child.on('close', () => {
+      listener.state('down', 'bench');
+      listener.end();
+      this.resolveEnded();
+    });
+  }
+
+  async stop() {}
+}
+
+/** Eight pages in a process of their own, as browsers are. */
+async function openPages(port) {
+  const child = fork(fileURLToPath(new URL('latency-pages.mjs', import.meta.url)), [String(port), String(clients)]);
+  return {
+    packets: () =>
+      new Promise((resolve) => {
+        child.once('message', ({ latenciesMs }) => resolve(latenciesMs.length));
+        child.send('how many');
+      }),
+    close: () => child.disconnect(),
+  };
+}
+
+/** Frames and counted losses that the session files of a folder hold. Late frames are recorded, and no loss. */
+async function readBack(data) {
+  const { SessionFile } = await import('../../dist/server/recording/session-file.js');
+  const { sessionNumbers } = await import('../../dist/server/recording/data-folder.js');
+  let [frames, lost, late] = [0, 0, 0];
+  for (const session of sessionNumbers(data)) {
+    const file = SessionFile.open(data, session);
+    for (const input of file.record()) {
+      if (input.kind === 'frames') frames += input.batch.count;
+      else if (input.kind === 'loss' && input.place === 'late') late += input.count;
+      else if (input.kind === 'loss') lost += input.count;
     }
-  });
-  await new Promise((resolve) => child.on('close', resolve));
-  clearInterval(stall);
-  await new Promise((resolve) => setTimeout(resolve, 100));
-  clearInterval(timer);
-  merge.end(0);
-  step();
-  const uncounted = sent - delivered - dropped;
-  lateness.sort((a, b) => a - b);
-  const at = (share) => (lateness[Math.floor(lateness.length * share)] / 1000).toFixed(1);
-  process.stdout.write(
-    `pipe: ${framesPerSecond} frames/s for ${seconds} s, ${clients} pages' worth of walking, a stall of 300 ms every ${stallEverySeconds} s\n`,
+    file.close();
+  }
+  return { frames, lost, late };
+}
+
+/** Everything that runs in a car: reader process, merge, pipeline, recorder, pages. */
+async function server() {
+  const [{ getVehicle }, { Station }, { Recorder }, { startServer }] = await Promise.all([
+    import('../../dist/server/definitions/load-vehicle.js'),
+    import('../../dist/server/station.js'),
+    import('../../dist/server/recording/recorder.js'),
+    import('../../dist/server/http/server.js'),
+  ]);
+  const vehicle = await getVehicle(fileURLToPath(new URL('../../bus-definitions/garganey', import.meta.url)));
+  const frames = vehicle.buses[0].frames.filter(({ id, extended }) => id !== undefined && !extended).map(({ id }) => id);
+  const data = mkdtempSync(join(tmpdir(), 'evenburn-sources-'));
+  try {
+    const clock = new SessionClock();
+    const source = new PipedSource(clock, frames);
+    const recorder = await Recorder.open(data, vehicle);
+    const station = new Station({ vehicle, sources: [source], session: clock, recorder });
+    const began = process.cpuUsage();
+    const running = await startServer({ station, version: 'bench' }, 0);
+    const pages = await openPages(running.port);
+    // A busy moment of the server, as a garbage collection makes it.
+    const stall = setInterval(() => {
+      const end = performance.now() + stallMs;
+      while (performance.now() < end);
+    }, stallEverySeconds * 1000);
+    await source.ended;
+    clearInterval(stall);
+    const { user, system } = process.cpuUsage(began);
+    const [packets, joined] = [await pages.packets(), running.gateway.clientCount];
+    pages.close();
+    await running.close();
+    await recorder.stop();
+    const recorded = await readBack(data);
+    tellServer({ source, packets, joined, recorded, cpuUs: user + system });
+  } finally {
+    rmSync(data, { recursive: true, force: true });
+  }
+}
+
+function tellServer({ source, packets, joined, recorded, cpuUs }) {
+  const { sent, delivered, dropped } = source;
+  const uncounted = sent - recorded.frames - recorded.lost;
+  const percent = (us) => (us / 1e4 / seconds).toFixed(1);
+  const say = (text) => process.stdout.write(`${text}\n`);
+  say(
+    `server: ${framesPerSecond} frames/s for ${seconds} s, recorded, ${joined} pages on it, a stall of ${stallMs} ms every ${stallEverySeconds} s`,
   );
-  process.stdout.write(`  sent ${sent}, delivered ${delivered}, dropped and counted ${dropped}, uncounted ${uncounted} (must be 0)\n`);
-  process.stdout.write(
-    `  reader CPU ${(cpuUs / 1e4 / seconds).toFixed(1)} % of one core; first frame of a batch out of the merge after ${at(0.5)} ms, p99 ${at(0.99)} ms\n`,
+  say(
+    `  sent ${sent}, delivered ${delivered}, recorded ${recorded.frames}, counted as lost ${recorded.lost} (queue ${dropped}; must be 0)`,
   );
-  if (uncounted !== 0 || dropped !== 0 || walked < 0) process.exitCode = 1;
+  say(`  uncounted ${uncounted} (must be 0); late for their instant, and recorded all the same ${recorded.late}`);
+  say(`  reader CPU ${percent(source.cpuUs)} % of one core, server with recorder ${percent(cpuUs)} %`);
+  say(`  ${(packets / joined / seconds).toFixed(1)} packets a second to each page`);
+  if (uncounted !== 0 || recorded.lost !== 0 || joined !== clients || packets === 0 || sent < framesPerSecond * seconds)
+    process.exitCode = 1;
+}
+
+/** How fast recorded files are read to frames, by form. */
+async function fileRates() {
+  const [{ createFrameWriter }, { openRecordedFile }] = await Promise.all([
+    import('../../dist/server/exchange/frame-writer.js'),
+    import('../../dist/server/exchange/recorded-file.js'),
+  ]);
+  const buses = [{ name: 'engine', index: 0, interface: 'can0' }];
+  const batch = new FrameBatch(fileFrames);
+  const bytes = Uint8Array.of(1, 2, 3, 4, 5, 6, 7, 8);
+  for (let i = 0; i < fileFrames; i++) {
+    bytes[0] = i;
+    batch.push(1.7e15 + i * 120, 0, 0x100 + (i % 60), 0, bytes, 0, 8);
+  }
+  const folder = mkdtempSync(join(tmpdir(), 'evenburn-files-'));
+  try {
+    for (const format of ['log', 'pcapng']) {
+      const path = join(folder, format);
+      const writer = createFrameWriter(format, buses);
+      writeFileSync(path, Buffer.concat([writer.begin(), writer.frames(batch)]));
+      const rates = [];
+      for (let round = 0; round < 5; round++) {
+        const file = openRecordedFile(path, { buses });
+        const began = performance.now();
+        for await (const _ of file);
+        if (file.counts.frames !== fileFrames) throw new Error(`${file.counts.frames} of ${fileFrames} frames read`);
+        rates.push((fileFrames * 1000) / (performance.now() - began));
+      }
+      process.stdout.write(`file, ${format}: ${Math.round(median(rates))} frames/s (median of 5)\n`);
+    }
+  } finally {
+    rmSync(folder, { recursive: true, force: true });
+  }
 }
 
 /** How fast the serial-line parser reads, beside the bytes of the fastest common link (921,600 baud). */
@@ -123,8 +239,9 @@ function serialRate() {
   );
 }
 
-if (process.argv[2] === 'as-reader') reader(Number(process.argv[3]));
+if (process.argv[2] === 'as-reader') reader(Number(process.argv[3]), JSON.parse(process.argv[4]));
 else {
   serialRate();
+  await fileRates();
   await server();
 }
