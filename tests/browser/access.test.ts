@@ -5,6 +5,7 @@ import { join } from 'node:path';
 import type { Browser, Page } from 'playwright-core';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { ownAddresses } from '../../server/http/guard.ts';
+import { tooSmall, violations } from './axe.ts';
 import { launchChromium } from './chromium.ts';
 import { Serving } from './serving.ts';
 
@@ -44,6 +45,30 @@ describe.skipIf('reason' in launched || address === undefined)('a tablet on the 
     await page.fill('#passphrase', passphrase);
     await page.tap('button:text("Log in")');
   }
+
+  it.each([
+    [1366, 768],
+    [1024, 768],
+    [390, 844],
+    [1920, 1080],
+  ])(
+    'finds a login without a violation in either theme, nothing cut and no small target at %i × %i',
+    async (width, height) => {
+      for (const colorScheme of ['dark', 'light'] as const) {
+        const context = await browser.newContext({ bypassCSP: true, colorScheme, viewport: { width, height } });
+        const page = await context.newPage();
+        await page.goto(`http://${address}:${serving.port}/`);
+        await page.waitForSelector('#passphrase');
+        expect(await violations(page)).toEqual([]);
+        expect(await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth)).toBe(0);
+        expect(await tooSmall(page)).toEqual([]);
+        const button = await page.locator('button:text("Log in")').boundingBox();
+        expect(button?.height).toBeGreaterThanOrEqual(48);
+        await context.close();
+      }
+    },
+    60_000,
+  );
 
   it('logs in, sees values, and is asked again after everybody was logged out', async () => {
     const watching = await open();

@@ -1,11 +1,16 @@
 // `npm run screenshots`: pictures of every page at every size into docs/screenshots, taken from a real server on the demo bus, and of states
 // that a healthy station never shows from the scripted one.
-import { mkdirSync } from 'node:fs';
+import { mkdirSync, mkdtempSync, rmSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
 import { fileURLToPath } from 'node:url';
 import type { Browser, Page } from 'playwright-core';
 import { afterAll, beforeAll, describe, it } from 'vitest';
+import { ownAddresses } from '../../server/http/guard.ts';
 import { StationDouble, straightSix } from '../doubles/station-double.ts';
 import { launchChromium } from './chromium.ts';
+import { pageNames } from './page-names.ts';
+import { writeScriptedBus } from './scripted-bus-file.ts';
 import { Serving } from './serving.ts';
 
 const folder = fileURLToPath(new URL('../../docs/screenshots/', import.meta.url));
@@ -63,7 +68,7 @@ const demoShots: Shot[] = [
       await page.click('.frame-line');
     },
   },
-  { name: 'checks', address: 'checks', sizes: ['laptop', 'tablet', 'phone'] },
+  { name: 'checks', address: 'checks', sizes: all },
   {
     name: 'bus-check',
     address: 'checks/bus',
@@ -76,15 +81,29 @@ const demoShots: Shot[] = [
       await page.waitForSelector('[data-judged="true"] .verdict-more');
     },
   },
-  { name: 'harness', address: 'harness/connector/bulkhead/A3', sizes: ['laptop', 'tablet', 'phone'] },
+  { name: 'harness', address: 'harness/connector/bulkhead/A3', sizes: all },
+  {
+    name: 'vehicle-faulty',
+    address: 'vehicle',
+    sizes: ['laptop', 'phone'],
+    light: true,
+    prepare: async (page) => {
+      await page.waitForSelector('.file-form .field');
+      const text = page.getByRole('button', { name: 'Text', exact: true });
+      if (await text.isVisible()) await text.click();
+      const area = page.locator('.text-editor textarea');
+      await area.fill((await area.inputValue()).replace('fuel: methanol', 'fule: methanol'));
+      await page.waitForSelector('.draft-problems li');
+    },
+  },
   { name: 'harness-light', address: 'harness/circuits', sizes: ['tablet'], light: true },
 ];
 
 /** States of the scripted station. */
 const scriptedShots: Shot[] = [
-  { name: 'sessions', address: 'sessions', sizes: ['laptop', 'tablet', 'phone'] },
-  { name: 'replay', address: 'sessions/12?at=89000000', sizes: ['laptop', 'tablet-upright', 'phone'] },
-  { name: 'plots', address: 'plots?traces=12:exhaust_temp_1,12:exhaust_temp_5,12:engine_speed', sizes: ['laptop', 'phone'] },
+  { name: 'sessions', address: 'sessions', sizes: all },
+  { name: 'replay', address: 'sessions/12?at=89000000', sizes: all },
+  { name: 'plots', address: 'plots?traces=12:exhaust_temp_1,12:exhaust_temp_5,12:engine_speed', sizes: all },
   {
     name: 'plots-by-speed',
     address: 'plots?traces=12:exhaust_temp_1,12:exhaust_temp_5,12:exhaust_spread&axis=speed',
@@ -128,6 +147,26 @@ const scriptedShots: Shot[] = [
   },
 ];
 
+/** Pages that have no picture of their own above: as they open. */
+const pictured = new Set([...demoShots, ...scriptedShots].map(({ name }) => name));
+const otherShots: Shot[] = pageNames()
+  .filter((name) => name !== 'begin' && !pictured.has(name))
+  .map((name) => ({ name, address: name, sizes: all }));
+
+const firstShots: Shot[] = [
+  {
+    name: 'begin',
+    address: 'begin',
+    sizes: all,
+    prepare: async (page) => {
+      await page.check('.seen-ids li:has-text("0x310") input');
+      await page.fill('.make-device input', 'bench-box');
+      await page.click('button:text-is("Make the device")');
+      await page.waitForSelector('.add-channel');
+    },
+  },
+];
+
 async function take(browser: Browser, url: string, shot: Shot, size: Size, station?: StationDouble): Promise<void> {
   const [width, height] = sizes[size];
   const page = await browser.newPage({ viewport: { width, height }, colorScheme: shot.light ? 'light' : 'dark', reducedMotion: 'reduce' });
@@ -156,8 +195,35 @@ describe('pictures of the demo', () => {
   });
   afterAll(() => serving.stop('SIGKILL'));
 
-  it.each(demoShots)('$name', async (shot) => {
+  it.each([...demoShots, ...otherShots])('$name', async (shot) => {
     for (const size of shot.sizes) await take(browser, serving.url, shot, size);
+  });
+});
+
+describe('pictures of a first run', () => {
+  it.each(firstShots)('$name', async (shot) => {
+    const empty = mkdtempSync(join(tmpdir(), 'evenburn-first-picture-'));
+    const { file, vehicle } = writeScriptedBus(300);
+    const serving = await Serving.start({ args: ['--vehicle', empty, '--bus', `bench=file:${file}`] });
+    for (const size of shot.sizes) await take(browser, serving.url, shot, size);
+    await serving.stop('SIGKILL');
+    for (const folder of [empty, vehicle]) rmSync(folder, { recursive: true, force: true });
+  });
+});
+
+/** The login stands where nobody is known: at the computer's address on the network. */
+describe.skipIf(ownAddresses().length === 0)('pictures of the login', () => {
+  it('login', async () => {
+    const serving = await Serving.start({ args: ['--lan'] });
+    for (const size of all) {
+      const [width, height] = sizes[size];
+      const page = await browser.newPage({ viewport: { width, height }, colorScheme: 'dark' });
+      await page.goto(`http://${ownAddresses()[0]}:${serving.port}/`);
+      await page.waitForSelector('#passphrase');
+      await page.screenshot({ path: `${folder}login-${size}.png` });
+      await page.close();
+    }
+    await serving.stop('SIGKILL');
   });
 });
 
