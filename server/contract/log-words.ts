@@ -35,12 +35,38 @@ export function toEntryText(entry: LogEntry): string {
       return `Dyno${entry.dyno ? `: ${entry.dyno}` : ''}${entry.gear ? `, gear ${entry.gear}` : ''}`;
     case 'torque-log':
       return `Torque log ${entry.name}${entry.isNone ? ' taken out' : ''}`;
+    case 'timing-reading':
+      return `Timing at ${Math.round(entry.speedRpm)} rpm: ${entry.lightDeg}° by the light, ${entry.commandedDeg}° commanded`;
+    case 'timing-undone':
+      return `Timing reading of entry ${entry.of} taken back`;
+    case 'timing-adjusted':
+      return `Timing adjusted: ${entry.what}`;
+    case 'heat-cycle-sheet':
+      return `Sheet of a heat cycle: ${toSheetText(entry)}`;
     default:
       return (entry as LogEntry).kind;
   }
 }
 
+/** What was done and seen behind a heat cycle, in words; never empty. */
+export function toSheetText(sheet: Extract<LogEntry, { kind: 'heat-cycle-sheet' }>): string {
+  const { retorqued, lashSet, filterCut, plugsRead, oilLook } = sheet;
+  const done = [retorqued && 're-torqued', lashSet && 'lash set', filterCut && 'filter cut open', plugsRead && 'plugs read'];
+  return [...done, oilLook !== '' && `oil ${oilLook}`].filter(Boolean).join(', ') || 'nothing was done';
+}
+
+const engineKinds: readonly LogEntry['kind'][] = [
+  'note',
+  'change',
+  'plug-sheet',
+  'trial',
+  'trial-undone',
+  'timing-reading',
+  'timing-adjusted',
+  'heat-cycle-sheet',
+];
+
 /** Whether it tells of something that was done to the engine: those stand on the time line and in the report. */
 export function isOfTheEngine({ kind }: LogEntry): boolean {
-  return kind === 'note' || kind === 'change' || kind === 'plug-sheet' || kind === 'trial' || kind === 'trial-undone';
+  return engineKinds.includes(kind);
 }

@@ -2,6 +2,7 @@
 import { useSignal } from '@preact/signals';
 import type { HeatCycleView } from '../../server/contract/engine-history.ts';
 import type { LogEntry } from '../../server/contract/log-book.ts';
+import { toSheetText } from '../../server/contract/log-words.ts';
 import { Problem, useWork, WriterField, writeDown } from '../pulls/write-down.tsx';
 import { toAddress } from '../router.tsx';
 import { toClockText, toNumberText } from '../shell/numbers.ts';
@@ -77,10 +78,8 @@ const ticks = [
 const looks = ['', 'clear', 'dark', 'milky', 'metal in it'] as const;
 
 function toSheetWords(sheet: Sheet): string {
-  const done = ticks.filter(([key]) => sheet[key]).map(([, word]) => word.toLowerCase());
-  const oil = sheet.oilLook === '' ? [] : [`oil ${sheet.oilLook}`];
-  const said = [...done, ...oil].join(', ');
-  return said === '' ? 'Nothing was done' : said.charAt(0).toUpperCase() + said.slice(1);
+  const said = toSheetText(sheet);
+  return said.charAt(0).toUpperCase() + said.slice(1);
 }
 
 interface SheetFormProps {
