@@ -84,7 +84,11 @@ describe.skipIf('reason' in launched)('the Checks page', () => {
     await row.waitFor();
     await mend();
     await page.waitForSelector('.wiggle[data-calm="calm"]', { timeout: 20_000 });
-    await page.tap('button:text("End the test")');
+    await page.tap('button:text("End and keep")');
+    await page.waitForSelector('h1:has-text("Wiggle test, run")');
+    await page.waitForSelector('.verdict');
+    expect(await page.textContent('body')).toMatch(/disturbances? while terminator – engine-controller was moved/);
+    await page.goto(`${serving.url}/#/checks/wiggle`);
     await page.waitForSelector('button:text("Begin")');
   });
 
@@ -97,6 +101,9 @@ describe.skipIf('reason' in launched)('the Checks page', () => {
     await page.waitForSelector('[data-phase="vanished"]');
     await mend();
     await page.waitForSelector('[data-phase="passed"]', { timeout: 20_000 });
+    await page.tap('button:text("Finish and keep")');
+    await page.waitForSelector('h1:has-text("Unplug test, run")');
+    expect(await page.textContent('body')).toMatch(/Exactly the frames of thermocouple-box vanished/);
   });
 
   it('fills the screen with Shut down now when oil pressure does not come, and says that only a person can', async () => {

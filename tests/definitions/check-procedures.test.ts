@@ -53,7 +53,7 @@ describe('steps in vehicle.yaml', () => {
       `checks: { oil-change: { title: Oil change, safety: [Hot oil], steps: [ { step: drain, title: Drain it } ] } }\n`,
     );
     const names = buildProcedures(vehicle as Vehicle).map(({ name }) => name);
-    expect(names).toEqual(['bus', 'key-on', 'probes', 'injectors', 'preparation', 'first-start', 'oil-change']);
+    expect(names).toEqual(['bus', 'key-on', 'supplies', 'probes', 'injectors', 'preparation', 'first-start', 'oil-change']);
     expect(findProcedure(vehicle as Vehicle, 'oil-change')).toMatchObject({ title: 'Oil change', safety: ['Hot oil'] });
   });
 
@@ -79,7 +79,7 @@ describe('steps in vehicle.yaml', () => {
     ],
     ['checks: { key-on: { steps: [ { step: x, titel: X } ] } }', "4:41 KEY_UNKNOWN Did you mean 'title'?"],
     ['checks: { mine: { steps: [ { step: x } ] } }', "4:36 KEY_MISSING Add 'title: ...': it heads the step."],
-    ['checks: { mine: { load: 5 % } }', '4:19 KEY_UNKNOWN Limits belong to bus, key-on, probes, injectors, preparation, first-start.'],
+    ['checks: { mine: { load: 5 % } }', '4:19 KEY_UNKNOWN Limits belong to bus, key-on, supplies, probes, injectors, preparation, first-start'],
     ['checks: { key-on: { steps: [ { step: x, title: X, watch: { for: 3 kPa } } ] } }', '4:67 UNIT_WRONG_DIMENSION'],
     ['checks: { bus: 5 }', '4:16 VALUE_WRONG_TYPE'],
   ])('%s is refused at its place', (checks, first) => {
