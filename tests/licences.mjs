@@ -3,14 +3,21 @@ import { spawnSync } from 'node:child_process';
 import { readFileSync } from 'node:fs';
 
 const root = new URL('..', import.meta.url);
-const { packages } = JSON.parse(readFileSync(new URL('package-lock.json', root), 'utf8'));
+/** The program's packages, and those of the browser tests. */
+const locks = ['package-lock.json', 'tests/browser/package-lock.json'];
+const packages = locks.flatMap((path) =>
+  Object.entries(JSON.parse(readFileSync(new URL(path, root), 'utf8')).packages).map(([at, entry]) => [
+    at,
+    { dev: path !== locks[0], ...entry },
+  ]),
+);
 
 /** Licences that let a program be used and passed on with no more than a notice. */
 const permissive =
-  /^\(?((0BSD|MIT|MIT-0|ISC|Apache-2\.0|BSD-2-Clause|BSD-3-Clause|BlueOak-1\.0\.0|CC0-1\.0|OFL-1\.1|Unlicense|Zlib|Python-2\.0|CC-BY-4\.0|WTFPL)( (OR|AND) )?)+\)?$/;
+  /^\(?((0BSD|MIT|MIT-0|ISC|Apache-2\.0|BSD-2-Clause|BSD-3-Clause|BlueOak-1\.0\.0|BSL-1\.0|CC0-1\.0|OFL-1\.1|Unlicense|Zlib|Python-2\.0|CC-BY-4\.0|WTFPL)( (OR|AND) )?)+\)?$/;
 
 const byLicence = new Map();
-for (const [path, { version, license = 'not said', dev, link }] of Object.entries(packages)) {
+for (const [path, { version, license = 'not said', dev, link }] of packages) {
   if (path === '' || link) continue;
   const name = path.replace(/^.*node_modules\//, '');
   const list = byLicence.get(license) ?? [];
