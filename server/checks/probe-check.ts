@@ -4,7 +4,7 @@ import type { ExhaustProbe, Vehicle } from '../definitions/vehicle.ts';
 import { type Guide, type Stretch, stretchOf } from './step-state.ts';
 import { toProbeStep } from './usual-procedures.ts';
 import type { CheckResult, Verdict } from './verdict.ts';
-import { findSwings, toWarmings, type Warming } from './warming.ts';
+import { findSwings, type Swing, toWarmings, type Warming } from './warming.ts';
 import { medianOf, type Watched, watch } from './watch.ts';
 
 /**
@@ -36,8 +36,19 @@ export function checkProbes(series: SeriesSet, vehicle: Vehicle, order?: readonl
 const muchLaterFrom = 3;
 const muchLaterUs = 45_000_000;
 const muchLaterTimes = 3;
-/** Somebody warms a little before the step is tapped. */
-const tapEarlyUs = 2_000_000;
+
+const byKelvin = (a: Warming, b: Warming) => Math.abs(b.lead.kelvin) - Math.abs(a.lead.kelvin);
+
+/** The stretch in which most of a swing lies: warming may begin a little before its step is tapped. */
+function stretchAround({ fromUs, toUs }: Swing, stretches: readonly Stretch[]): Stretch | undefined {
+  let best: Stretch | undefined;
+  let bestUs = 0;
+  for (const stretch of stretches) {
+    const overlapUs = Math.min(toUs, stretch.toUs) - Math.max(fromUs, stretch.fromUs);
+    if (overlapUs > bestUs) [best, bestUs] = [stretch, overlapUs];
+  }
+  return best;
+}
 
 class ProbeCheck {
   private readonly series: SeriesSet;
@@ -78,21 +89,23 @@ class ProbeCheck {
   /** What moved in each probe's own step is that probe's; one that did nothing is dead once its step is over. */
   judgeLed(guide: Guide): void {
     const warmings = toWarmings(findSwings(this.temps, this.series.startUs, this.series.endUs));
-    const during = (stretch: Stretch | undefined) =>
-      warmings
-        .filter(({ lead }) => stretch && lead.fromUs >= stretch.fromUs - tapEarlyUs && lead.fromUs <= stretch.toUs)
-        .sort((a, b) => Math.abs(b.lead.kelvin) - Math.abs(a.lead.kelvin));
+    const stretchNamed = (name: string): Stretch[] => {
+      const stretch = stretchOf(guide, name, this.series);
+      return stretch && stretch !== 'whole' ? [stretch] : [];
+    };
+    const led = this.probes.flatMap(({ cylinder }) => stretchNamed(toProbeStep(cylinder)).map((stretch) => ({ cylinder, stretch })));
+    const connectors = stretchNamed('connectors');
+    const all = [...led.map(({ stretch }) => stretch), ...connectors];
+    const during = (stretch: Stretch) => warmings.filter(({ lead }) => stretchAround(lead, all) === stretch).sort(byKelvin);
     const tips: Warming[] = [];
-    for (const { cylinder } of this.probes) {
-      const stretch = stretchOf(guide, toProbeStep(cylinder), this.series);
-      if (!stretch || stretch === 'whole') continue;
-      const [warming] = during(stretch).filter((one) => !tips.includes(one));
-      if (warming) this.addFound(cylinder, warming);
-      else if (stretch.closed) this.addDead(cylinder);
-      if (warming) tips.push(warming);
+    for (const { cylinder, stretch } of led) {
+      const [warming] = during(stretch);
+      if (warming) {
+        this.addFound(cylinder, warming);
+        tips.push(warming);
+      } else if (stretch.closed) this.addDead(cylinder);
     }
-    const connectors = stretchOf(guide, 'connectors', this.series);
-    if (connectors && connectors !== 'whole') for (const warming of during(connectors)) this.judgeConnector(warming, tips);
+    for (const stretch of connectors) for (const warming of during(stretch)) this.judgeConnector(warming, tips);
   }
 
   /** A channel's first lead is its probe being warmed; a later one belongs to its connector, or is a warming done twice. */

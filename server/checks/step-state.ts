@@ -26,7 +26,7 @@ export interface Guide {
 export interface Stretch {
   fromUs: number;
   toUs: number;
-  /** The step is over. */
+  /** Somebody said that it is done. */
   closed: boolean;
 }
 
@@ -39,8 +39,8 @@ export function stretchOf(guide: Guide | undefined, name: string, series: Series
   const step = guide.steps[name];
   if (step?.fromS === undefined || step.state === 'skipped') return undefined;
   const fromUs = series.startUs + step.fromS * 1e6;
-  const closed = step.toS !== undefined;
-  return { fromUs, toUs: closed ? series.startUs + (step.toS as number) * 1e6 : series.endUs, closed };
+  const toUs = step.toS === undefined ? series.endUs : series.startUs + step.toS * 1e6;
+  return { fromUs, toUs, closed: step.state === 'done' };
 }
 
 /** Something that was done in a step. */
@@ -62,6 +62,8 @@ export interface Progress {
   current: string | undefined;
 }
 
+const takenMinS = 1;
+
 /** A procedure at its beginning: its first step is in hand. */
 export function beginProgress({ steps }: Procedure): Progress {
   const [first] = steps;
@@ -73,7 +75,11 @@ export function applyStepEvent(procedure: Procedure, before: Progress, event: St
   const steps = { ...before.steps };
   const { step, outcome, seconds } = event;
   const left = before.current === undefined ? undefined : steps[before.current];
-  if (before.current !== undefined && before.current !== step && left?.state === 'open') steps[before.current] = { ...left, toS: seconds };
+  if (before.current !== undefined && before.current !== step && left?.state === 'open') {
+    // One that only stood there because it came next was not taken.
+    if (seconds - (left.fromS ?? seconds) < takenMinS) delete steps[before.current];
+    else steps[before.current] = { ...left, toS: seconds };
+  }
   if (outcome === 'begun') {
     steps[step] = { state: 'open', fromS: seconds };
     return { steps, current: step };

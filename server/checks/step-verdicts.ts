@@ -23,10 +23,6 @@ export function judgeSteps(result: CheckResult, guide: Guide, series: SeriesSet 
 /** Verdicts of a skipped step are not given: it says who skipped it, and why. */
 function withoutSkipped(result: CheckResult, { procedure, steps }: Guide): CheckResult {
   const skipped = procedure.steps.filter(({ name }) => steps[name]?.state === 'skipped');
-  const isOf = (step: Step, { code, cylinder, set }: Verdict) =>
-    step.codes.includes(code) &&
-    (step.cylinder === undefined || step.cylinder === cylinder) &&
-    (step.set === undefined || step.set === set);
   return {
     ...result,
     verdicts: result.verdicts.filter((verdict) => !skipped.some((step) => isOf(step, verdict))),
@@ -38,6 +34,12 @@ function withoutSkipped(result: CheckResult, { procedure, steps }: Guide): Check
       }),
     ],
   };
+}
+
+/** Whether a verdict is what a step is for. */
+export function isOf(step: Step, { code, cylinder, set }: Verdict): boolean {
+  const ofCylinder = step.cylinder === undefined || step.cylinder === cylinder;
+  return step.codes.includes(code) && ofCylinder && (step.set === undefined || step.set === set);
 }
 
 function isMet({ watch: waited, cylinder }: Step, verdicts: readonly Verdict[]): boolean {

@@ -1,6 +1,7 @@
 // Checks led step by step on the live bus: what people did in each step, the same for every browser, kept through a new start.
 import { buildProcedures, findProcedure, type Procedure, type Step, withWatchChannels } from '../checks/procedure.ts';
 import { applyStepEvent, beginProgress, blockerOf, type Progress, type StepEvent, type StepState } from '../checks/step-state.ts';
+import { isOf } from '../checks/step-verdicts.ts';
 import type { CheckResult } from '../checks/verdict.ts';
 import type { StepAct } from '../contract/check-steps.ts';
 import type { CheckRun, CheckState } from '../contract/checks.ts';
@@ -104,7 +105,7 @@ export class GuidedChecks {
   finish(): Promise<CheckRun> {
     return this.inTurn(async () => {
       const { led, gathering } = this.getLed();
-      closeWindow(led, gathering.seconds);
+      closeWindow(led, gathering);
       this.parts.live.setOptions(toOptions(led));
       const { state, vehicle, result } = await this.parts.live.finish();
       this.led = undefined;
@@ -238,18 +239,20 @@ function toEvent(entry: LogEntry & { kind: 'check-step' }): StepEvent {
 }
 
 /** The stretch in which the check itself looked ends with the check; nobody has to say so. */
-function closeWindow(led: Led, seconds: number): void {
+function closeWindow(led: Led, { seconds, result }: GatheringState): void {
   const { procedure, progress } = led;
   const step = procedure.steps.find(({ name }) => name === progress.current);
   const state = step && progress.steps[step.name];
   if (!step?.watch || step.watch.until !== undefined || !state) return;
+  if (step.watch.verdict && !result?.met?.includes(step.name)) return;
   const closed: StepState = { ...state, state: 'done', toS: seconds, by: led.by };
   led.progress = { steps: { ...progress.steps, [step.name]: closed }, current: undefined };
 }
 
 /** What nobody came to is said, beside what the file doesn't let the check judge. */
 function withNotDone(result: CheckResult, { procedure, progress }: Led): CheckResult {
-  const open = procedure.steps.filter(({ name }) => (progress.steps[name]?.state ?? 'open') === 'open');
+  const isOpen = (step: Step) => (progress.steps[step.name]?.state ?? 'open') === 'open';
+  const open = procedure.steps.filter((step) => isOpen(step) && !result.verdicts.some((verdict) => isOf(step, verdict)));
   const notDone = open.map(({ title }) => ({ what: `${title}: not done`, line: 'nothing: the check was finished before' }));
   return { ...result, notJudged: [...(result.notJudged ?? []), ...notDone] };
 }

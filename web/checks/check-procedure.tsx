@@ -1,19 +1,25 @@
-// One check on the live bus: safety first, then one step at a time, with the verdicts as they come.
+// One check on the live bus: safety first, then one step at a time, with the verdicts as they come; the same in every browser.
 import { useSignal } from '@preact/signals';
-import { useEffect, useRef } from 'preact/hooks';
+import type { ProcedureView, StepAct } from '../../server/contract/check-steps.ts';
 import type { CheckRun, CheckState } from '../../server/contract/checks.ts';
+import { WriterField, writer } from '../pulls/write-down.tsx';
 import { toAddress } from '../router.tsx';
 import { toClockText, toCountText } from '../shell/numbers.ts';
 import { sendJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { type Followed, useFollowed } from './following.ts';
-import { alwaysSafety, getProcedure, type Procedure } from './procedures.ts';
+import { alwaysSafety } from './procedures.ts';
+import { StepOutline } from './step-outline.tsx';
+import { StepPanel } from './step-panel.tsx';
 import { StopWord } from './stop-word.tsx';
 import { VerdictList } from './verdict-list.tsx';
 
 const refreshMs = 400;
 
-export function CheckProcedure({ procedure }: { procedure: Procedure }) {
+/** Who does it, for the report. */
+export const signed = (): { by?: string } => (writer.value.trim() === '' ? {} : { by: writer.value.trim() });
+
+export function CheckProcedure({ procedure }: { procedure: ProcedureView }) {
   const followed = useFollowed<CheckState | null>('/api/checks/running', refreshMs);
   const running = followed.value.value;
   return (
@@ -23,14 +29,14 @@ export function CheckProcedure({ procedure }: { procedure: Procedure }) {
           All checks
         </a>
       </p>
-      <h1>{procedure.title} check</h1>
+      <h1>{procedure.title}</h1>
       {followed.problem.value && (
         <p class="problem" role="alert">
           {followed.problem}
         </p>
       )}
-      {running && running.check !== procedure.check && <OtherRuns other={running} />}
-      {running?.check === procedure.check && <Running procedure={procedure} state={running} followed={followed} />}
+      {running && running.check !== procedure.name && <OtherRuns other={running} />}
+      {running?.check === procedure.name && <Running state={running} followed={followed} />}
       {running === null && <Begin procedure={procedure} followed={followed} />}
     </div>
   );
@@ -39,7 +45,7 @@ export function CheckProcedure({ procedure }: { procedure: Procedure }) {
 function OtherRuns({ other }: { other: CheckState }) {
   return (
     <section class="panel page-note">
-      <h2>The {getProcedure(other.check).title} check is running</h2>
+      <h2>Running now: {other.procedure.title}</h2>
       <p>One check runs at a time, the same for every browser. Finish it first.</p>
       <a class="button main glove" href={toAddress('checks', other.check)}>
         Go to it
@@ -48,50 +54,34 @@ function OtherRuns({ other }: { other: CheckState }) {
   );
 }
 
-function Begin({ procedure, followed }: { procedure: Procedure; followed: Followed<CheckState | null> }) {
-  const order = useSignal('');
-  const isProbes = procedure.check === 'probes';
-  const begin = () => {
-    const cylinders = order.value
-      .split(/[\s,]+/)
-      .filter(Boolean)
-      .map(Number);
-    const body = { check: procedure.check, ...(cylinders.length > 0 ? { order: cylinders } : {}) };
-    void followed.attempt(() => sendJson('POST', '/api/checks/running', body));
-  };
+function Begin({ procedure, followed }: { procedure: ProcedureView; followed: Followed<CheckState | null> }) {
+  const begin = () => followed.attempt(() => sendJson('POST', '/api/checks/running', { check: procedure.name, ...signed() }));
   return (
     <>
       <p>{procedure.about}</p>
-      <section class="panel safety" aria-label="Before you begin">
-        <h2>Before you begin</h2>
-        <ul>
-          {procedure.safety.map((line) => (
-            <li key={line}>{line}</li>
-          ))}
-        </ul>
-        <p class="small quiet">{alwaysSafety}</p>
-      </section>
-      <ol class="step-outline">
-        {procedure.steps.map(({ title }) => (
-          <li key={title}>{title}</li>
-        ))}
-      </ol>
-      {isProbes && (
-        <label class="check-field">
-          Order in which you warm them (cylinders; empty: from 1 upward)
-          <input
-            type="text"
-            inputMode="numeric"
-            placeholder="1 2 3 4 5 6"
-            value={order}
-            onInput={(event) => {
-              order.value = event.currentTarget.value;
-            }}
-          />
-        </label>
+      {procedure.safety.length > 0 && (
+        <section class="panel safety" aria-label="Before you begin">
+          <h2>Before you begin</h2>
+          <ul>
+            {procedure.safety.map((line) => (
+              <li key={line}>{line}</li>
+            ))}
+          </ul>
+          <p class="small quiet">{alwaysSafety}</p>
+        </section>
       )}
+      {procedure.steps.length === 0 ? (
+        <p class="problem">The vehicle file has nothing for this check yet: docs/checks.md says which lines would let it be.</p>
+      ) : (
+        <ol class="step-outline">
+          {procedure.steps.map(({ name, title }) => (
+            <li key={name}>{title}</li>
+          ))}
+        </ol>
+      )}
+      <WriterField />
       <div class="big-acts">
-        <button type="button" class="button main huge" onClick={begin}>
+        <button type="button" class="button main huge" disabled={procedure.steps.length === 0} onClick={() => void begin()}>
           Begin
         </button>
       </div>
@@ -99,92 +89,63 @@ function Begin({ procedure, followed }: { procedure: Procedure; followed: Follow
   );
 }
 
-function Running({ procedure, state, followed }: { procedure: Procedure; state: CheckState; followed: Followed<CheckState | null> }) {
-  const { result } = state;
+function Running({ state, followed }: { state: CheckState; followed: Followed<CheckState | null> }) {
+  const { result, procedure, steps, current } = state;
+  const dropping = useSignal(false);
+  const act = (body: Omit<StepAct, 'by'>) =>
+    void followed.attempt(() => sendJson('POST', '/api/checks/running/steps', { ...body, ...signed() }));
   const finish = () =>
     void followed.attempt(async () => {
       const run = await sendJson<CheckRun>('POST', '/api/checks/running/finish', {});
       location.hash = toAddress('checks', 'run', String(run.run));
     });
+  const step = procedure.steps.find(({ name }) => name === current);
   return (
     <>
-      {procedure.check === 'first-start' && result && <StopWord result={result} seconds={state.seconds} />}
-      <Steps
-        procedure={procedure}
-        seconds={state.seconds}
-        order={state.order}
-        onFinish={finish}
-        onDrop={() => void followed.attempt(() => sendJson('DELETE', '/api/checks/running', undefined))}
-      />
+      {procedure.steps.some(({ arms }) => arms) && result && <StopWord result={result} seconds={state.seconds} />}
+      <p class="quiet run-line">
+        Running for <span class="step-clock">{toClockText(state.seconds)}</span>, begun by {state.by}
+        {state.resumed ? '. The program was started anew meanwhile; what had been recorded was looked at again' : ''}
+      </p>
+      {step ? (
+        <StepPanel key={step.name} state={state} step={step} act={act} />
+      ) : (
+        <section class="panel step" aria-label="What to do now">
+          <h2>All steps are settled</h2>
+          <p class="step-say">Finish and keep the run, or tap a step below to do it again.</p>
+        </section>
+      )}
+      <div class="big-acts">
+        <button type="button" class={step ? 'button huge' : 'button main huge'} onClick={finish}>
+          Finish and keep
+        </button>
+        {dropping.value ? (
+          <button
+            type="button"
+            class="button huge"
+            onClick={() => void followed.attempt(() => sendJson('DELETE', '/api/checks/running', undefined))}
+          >
+            Really drop it: nothing is kept
+          </button>
+        ) : (
+          <button
+            type="button"
+            class="button huge"
+            onClick={() => {
+              dropping.value = true;
+            }}
+          >
+            Drop it
+          </button>
+        )}
+      </div>
+      <StepOutline procedure={procedure} steps={steps} current={current} onGo={(name) => act({ step: name, act: 'begin' })} />
       <Cautions state={state} />
       <section aria-label="Verdicts so far" data-judged={result !== null}>
         {result === null ? <p>Listening. The first verdicts come in a moment.</p> : <VerdictList result={result} soFar />}
       </section>
     </>
   );
-}
-
-interface StepsProps {
-  procedure: Procedure;
-  seconds: number;
-  order: number[] | undefined;
-  onFinish(): void;
-  onDrop(): void;
-}
-
-/** One step at a time. Which one is this browser's affair: the check itself listens all the while. */
-function Steps({ procedure, seconds, order, onFinish, onDrop }: StepsProps) {
-  const step = useSignal(0);
-  const beganS = useSignal(seconds);
-  const { steps } = procedure;
-  const now = steps[step.value] as Procedure['steps'][number];
-  const isLast = step.value === steps.length - 1;
-  const left = now.waitS === undefined ? 0 : Math.max(0, now.waitS - (seconds - beganS.value));
-  const heading = useRef<HTMLHeadingElement>(null);
-  const go = (to: number) => {
-    step.value = to;
-    beganS.value = seconds;
-  };
-  useEffect(() => heading.current?.focus(), [step.value]);
-  return (
-    <section class="panel step" aria-label="What to do now">
-      <p class="quiet">
-        Step {step.value + 1} of {steps.length}, running for <span class="step-clock">{toClockText(seconds)}</span>
-      </p>
-      <h2 ref={heading} tabIndex={-1}>
-        {now.title}
-      </h2>
-      <p class="step-say">{now.say}</p>
-      {procedure.check === 'probes' && step.value > 0 && <Order order={order} />}
-      <p class="step-wait" role="status">
-        {left > 0 ? `Wait ${Math.ceil(left)} s` : now.waitS === undefined ? '' : 'Long enough'}
-      </p>
-      <div class="big-acts">
-        {!isLast && (
-          <button type="button" class="button main huge" onClick={() => go(step.value + 1)}>
-            {left > 0 ? 'Next step anyway' : 'Next step'}
-          </button>
-        )}
-        <button type="button" class={isLast ? 'button main huge' : 'button huge'} onClick={onFinish}>
-          Finish and keep
-        </button>
-        {step.value > 0 && (
-          <button type="button" class="button huge" onClick={() => go(step.value - 1)}>
-            Back
-          </button>
-        )}
-        <button type="button" class="button huge" onClick={onDrop}>
-          Drop it
-        </button>
-      </div>
-    </section>
-  );
-}
-
-function Order({ order }: { order: number[] | undefined }) {
-  const cylinders = useFeed().vehicle.value?.engine?.cylinders.map(({ cylinder }) => cylinder) ?? [];
-  const list = order ?? [...cylinders].sort((a, b) => a - b);
-  return <p class="step-order">Order: {list.join(', ')}</p>;
 }
 
 /** What the person must know of the evidence itself. */

@@ -1,12 +1,14 @@
 // The Checks page: the checks of the first evening in their order, the tests of the wiring, and what earlier runs found.
 import './checks.css';
+import type { PreparationView } from '../../server/contract/check-steps.ts';
 import type { CheckRunSummary, ChecksView } from '../../server/contract/checks.ts';
 import { type PageProps, toAddress } from '../router.tsx';
 import { toClockText } from '../shell/numbers.ts';
 import { CheckProcedure } from './check-procedure.tsx';
 import { useFollowed } from './following.ts';
 import { LinePage } from './line-page.tsx';
-import { alwaysSafety, findProcedure, procedures } from './procedures.ts';
+import { PreparationPage } from './preparation-page.tsx';
+import { alwaysSafety, toCheckTitle } from './procedures.ts';
 import { RunPage } from './run-page.tsx';
 import { UnplugPage } from './unplug-page.tsx';
 import { VerdictSign } from './verdict-list.tsx';
@@ -14,13 +16,32 @@ import { WigglePage } from './wiggle-page.tsx';
 
 export function ChecksPage({ rest }: PageProps) {
   const [name, number] = rest;
-  const procedure = findProcedure(name);
-  if (procedure) return <CheckProcedure key={name} procedure={procedure} />;
+  if (name === 'preparation') return <PreparationPage />;
   if (name === 'run' && number !== undefined) return <RunPage key={number} run={number} />;
   if (name === 'wiggle') return <WigglePage />;
   if (name === 'unplug') return <UnplugPage />;
   if (name === 'line') return <LinePage />;
-  return <Overview />;
+  return name === undefined ? <Overview /> : <OneCheck key={name} name={name} />;
+}
+
+/** A check's steps are the vehicle's: they are asked for. */
+function OneCheck({ name }: { name: string }) {
+  const { value, problem } = useFollowed<ChecksView>('/api/checks', 5000);
+  const procedure = value.value?.procedures.find((one) => one.name === name);
+  if (procedure) return <CheckProcedure procedure={procedure} />;
+  return (
+    <div class="page checks-page">
+      <h1>Checks</h1>
+      <p class={value.value ? 'problem' : 'quiet'}>
+        {value.value ? `This vehicle has no check '${name}'.` : problem.value || 'Asking for it'}
+      </p>
+      <p>
+        <a class="button" href={toAddress('checks')}>
+          All checks
+        </a>
+      </p>
+    </div>
+  );
 }
 
 const wiring = [
@@ -33,6 +54,7 @@ function Overview() {
   const { value, problem } = useFollowed<ChecksView>('/api/checks', 2000);
   const runs = value.value?.runs ?? [];
   const running = value.value?.running;
+  const procedures = value.value?.procedures ?? [];
   return (
     <div class="page checks-page">
       <h1>Checks</h1>
@@ -42,21 +64,36 @@ function Overview() {
         </p>
       )}
       <ol class="plain check-cards">
-        {procedures.map(({ check, title, about }, index) => (
-          <li key={check}>
-            <a class="check-card" href={toAddress('checks', check)} data-check={check}>
+        {procedures.map(({ name, title, about }, index) => (
+          <li key={name}>
+            <a class="check-card" href={toAddress('checks', name)} data-check={name}>
               <span class="check-number" aria-hidden="true">
                 {index + 1}
               </span>
               <span class="check-what">
                 <span class="check-title">{title}</span>
                 <span class="quiet">{about}</span>
-                <CardState last={runs.find((run) => run.check === check)} isRunning={running?.check === check} />
+                {name === 'preparation' ? (
+                  <PreparationState />
+                ) : (
+                  <CardState last={runs.find((run) => run.check === name)} isRunning={running?.check === name} />
+                )}
               </span>
             </a>
           </li>
         ))}
       </ol>
+      <h2>Once it runs</h2>
+      <ul class="plain check-cards">
+        <li>
+          <a class="check-card" href={toAddress('history')}>
+            <span class="check-what">
+              <span class="check-title">After the start</span>
+              <span class="quiet">Timing, warm-up, heat cycles, probes, starts beside each other, and the sheets to print</span>
+            </span>
+          </a>
+        </li>
+      </ul>
       <h2>Wiring by hand</h2>
       <ul class="plain check-cards">
         {wiring.map(({ name, title, about }) => (
@@ -76,6 +113,17 @@ function Overview() {
   );
 }
 
+function PreparationState() {
+  const blocking = useFollowed<PreparationView>('/api/preparation', 5000).value.value?.blocking;
+  if (blocking === undefined) return null;
+  return (
+    <span class="card-state">
+      <VerdictSign kind={blocking === 0 ? 'right' : 'not-judged'} />{' '}
+      {blocking === 0 ? 'Nothing open that blocks' : `${blocking} open before the first fire`}
+    </span>
+  );
+}
+
 function CardState({ last, isRunning }: { last: CheckRunSummary | undefined; isRunning: boolean }) {
   if (isRunning) return <span class="card-state running">Running now</span>;
   if (!last) return <span class="card-state">Not done yet</span>;
@@ -92,9 +140,10 @@ function signOf({ ok, right }: CheckRunSummary): 'right' | 'wrong' | 'not-judged
   return right > 0 ? 'right' : 'not-judged';
 }
 
-function toRunWords({ wrong, right, notJudged }: CheckRunSummary): string {
+function toRunWords({ wrong, right, notJudged, skipped }: CheckRunSummary): string {
   const parts = [wrong > 0 ? `${wrong} wrong` : 'nothing wrong', `${right} right`];
   if (notJudged > 0) parts.push(`${notJudged} not judged`);
+  if (skipped > 0) parts.push(`${skipped} skipped`);
   return parts.join(', ');
 }
 
@@ -107,7 +156,7 @@ function Runs({ runs }: { runs: CheckRunSummary[] }) {
           <li key={run.run}>
             <a href={toAddress('checks', 'run', String(run.run))}>
               <VerdictSign kind={signOf(run)} />
-              <b>{procedures.find(({ check }) => check === run.check)?.title}</b>
+              <b>{toCheckTitle(run)}</b>
               <span>{new Date(run.startedWallMs).toLocaleString()}</span>
               <span>{toRunWords(run)}</span>
               <span class="quiet">

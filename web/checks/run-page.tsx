@@ -2,8 +2,10 @@
 import type { CheckRun } from '../../server/contract/checks.ts';
 import { toAddress } from '../router.tsx';
 import { toClockText, toCountText } from '../shell/numbers.ts';
+import { CorrectionPanel } from './correction-panel.tsx';
 import { useFollowed } from './following.ts';
-import { getProcedure } from './procedures.ts';
+import { toCheckTitle } from './procedures.ts';
+import { StepOutline } from './step-outline.tsx';
 import { VerdictList } from './verdict-list.tsx';
 
 /** A kept run never changes: it is asked for again only so that a lost connection heals. */
@@ -19,7 +21,7 @@ export function RunPage({ run }: { run: string }) {
           All checks
         </a>
       </p>
-      <h1>{found ? `${getProcedure(found.check).title} check, run ${found.run}` : 'Run of a check'}</h1>
+      <h1>{found ? `${toCheckTitle(found)}, run ${found.run}` : 'Run of a check'}</h1>
       {problem.value && !found && (
         <p class="problem" role="alert">
           {problem}
@@ -35,7 +37,8 @@ function Found({ run }: { run: CheckRun }) {
     <>
       <p>
         {run.vehicle}, {new Date(run.startedWallMs).toLocaleString()}, {toClockText(run.seconds)}, {toCountText(run.result.frames)} frames
-        {run.session === null ? '' : `, session ${run.session}`}. Definitions <code>{run.definitionHash.slice(0, 12)}</code>.
+        {run.session === null ? '' : `, session ${run.session}`}
+        {run.by === '' ? '' : `, by ${run.by}`}. Definitions <code>{run.definitionHash.slice(0, 12)}</code>.
       </p>
       {run.unseenFrames > 0 && <p class="problem">{toCountText(run.unseenFrames)} frames were lost before this check saw them.</p>}
       <p class="run-word" role="status">
@@ -57,10 +60,15 @@ function Found({ run }: { run: CheckRun }) {
           )}
         </section>
       )}
+      <CorrectionPanel run={run.run} check={run.check} />
       <VerdictList result={run.result} />
+      {run.procedure && <StepOutline procedure={run.procedure} steps={run.steps} current={null} />}
       <div class="big-acts no-print">
         <a class="button main huge" href={toAddress('checks', run.check)}>
           Do it again
+        </a>
+        <a class="button huge" href={`/api/paper/checks/${run.run}`} target="_blank" rel="noopener">
+          Report on paper
         </a>
         <button type="button" class="button huge" onClick={() => print()}>
           Print

@@ -4,6 +4,7 @@ import { toAddress } from '../router.tsx';
 import { toNumberText, toWords } from '../shell/numbers.ts';
 import { useFeed } from '../stream/feed.ts';
 import { askWhy } from '../why/asked.ts';
+import { isSamples, VerdictSamples } from './verdict-samples.tsx';
 
 /** @param soFar The check still listens: what is right may yet turn. */
 export function VerdictList({ result, soFar = false }: { result: CheckResultView; soFar?: boolean }) {
@@ -80,7 +81,7 @@ export function VerdictRow({ verdict }: { verdict: VerdictView }) {
             <b>Next:</b> {verdict.next}
           </p>
         )}
-        {!verdict.ok && <Evidence verdict={verdict} />}
+        <Evidence verdict={verdict} />
         {!verdict.ok && (
           <p class="verdict-links">
             {known && (
@@ -125,15 +126,17 @@ function factsOf(verdict: VerdictView): string[] {
 }
 
 function Evidence({ verdict }: { verdict: VerdictView }) {
-  const { evidence, alternatives, episodes, times } = verdict as Record<string, unknown>;
+  const { evidence, alternatives, episodes, times, samples } = verdict as Record<string, unknown>;
   const numbers = typeof evidence === 'object' && evidence !== null && !Array.isArray(evidence) ? Object.entries(evidence) : [];
   const plain = numbers.filter(([, value]) => typeof value === 'number' || typeof value === 'string');
   const list = Array.isArray(episodes) ? episodes : Array.isArray(times) ? times : [];
   const others = Array.isArray(alternatives) ? alternatives.map(String) : [];
-  if (plain.length === 0 && list.length === 0 && others.length === 0) return null;
+  const drawn = isSamples(samples) ? samples : undefined;
+  if (plain.length === 0 && list.length === 0 && others.length === 0 && !drawn) return null;
   return (
     <details class="evidence">
       <summary>Evidence</summary>
+      {drawn && <VerdictSamples samples={drawn} at={verdict.at} />}
       {others.length > 0 && <p class="small">It could also be: {others.join(', ')}</p>}
       {plain.length > 0 && (
         <dl>
