@@ -9,6 +9,8 @@ export interface ComparedPull<Band extends number | string = number> {
   order: number;
   /** Value by band: of engine speed, or of speed and load. In the channel's unit. */
   bands: ReadonlyMap<Band, number>;
+  /** Pulls of one kind that are driven alike (all sweeps, the holds of one load point): only within it are sets compared. One by default. */
+  stratum?: string;
   /** Temperature of oil or coolant at its start, °C, where known: starts that differ are told. */
   startC?: number;
 }
@@ -54,10 +56,9 @@ export function comparePulls<Band extends number | string = number>(
   pulls: readonly ComparedPull<Band>[],
   matters: number,
 ): Comparison<Band> {
-  const alternates = isAlternating(pulls);
-  const common = commonBands(pulls);
-  const whole = pulls.map((pull) => ({ pull, value: meanOf(common.map((band) => pull.bands.get(band) as number)) }));
-  const all = common.length > 0 ? differenceOf(whole, alternates, matters) : undefined;
+  const whole = wholeValues(pulls);
+  const alternates = isAlternating(whole.length > 0 ? whole.map(({ pull }) => pull) : pulls);
+  const all = whole.length > 0 ? differenceOf(whole, alternates, matters) : undefined;
   const bands = allBands(pulls).flatMap((band) => {
     const here = pulls.flatMap((pull) => (pull.bands.has(band) ? [{ pull, value: pull.bands.get(band) as number }] : []));
     const found = differenceOf(here, isAlternating(here.map(({ pull }) => pull)), matters);
@@ -67,7 +68,19 @@ export function comparePulls<Band extends number | string = number>(
   return { all, bands, pullsNeeded, driftTakenOut: alternates, advice: adviceOf(pulls, all, pullsNeeded, alternates) };
 }
 
-type AnyPull = Pick<ComparedPull, 'set' | 'order' | 'startC'>;
+type AnyPull = Pick<ComparedPull, 'set' | 'order' | 'startC' | 'stratum'>;
+
+/** One value a pull: its mean over the bands that all pulls of its stratum have. Strata that only one set has tell nothing. */
+function wholeValues<Band extends number | string>(pulls: readonly ComparedPull<Band>[]): Valued[] {
+  const strata = new Map<string, ComparedPull<Band>[]>();
+  for (const pull of pulls) strata.set(pull.stratum ?? '', [...(strata.get(pull.stratum ?? '') ?? []), pull]);
+  return [...strata.values()].flatMap((alike) => {
+    const common = commonBands(alike);
+    const both = alike.some(({ set }) => set === 'before') && alike.some(({ set }) => set === 'after');
+    if (!both || common.length === 0) return [];
+    return alike.map((pull) => ({ pull, value: meanOf(common.map((band) => pull.bands.get(band) as number)) }));
+  });
+}
 
 interface Valued {
   pull: AnyPull;
@@ -79,15 +92,20 @@ function differenceOf(values: readonly Valued[], withDrift: boolean, matters: nu
   const [before, after] = [of('before'), of('after')];
   if (before.length === 0 || after.length === 0) return undefined;
   const middle = meanOf(values.map(({ pull }) => pull.order));
-  const rows = values.map(({ pull }) => [1, pull.set === 'after' ? 1 : 0, ...(withDrift ? [pull.order - middle] : [])]);
+  const strata = [...new Set(values.map(({ pull }) => pull.stratum ?? ''))];
+  const rows = values.map(({ pull }) => [
+    pull.set === 'after' ? 1 : 0,
+    ...strata.map((stratum) => (stratum === (pull.stratum ?? '') ? 1 : 0)),
+    ...(withDrift ? [pull.order - middle] : []),
+  ]);
   const fitted = fitLeastSquares(
     rows,
     values.map(({ value }) => value),
   );
-  const difference = fitted ? (fitted.coefficients[1] as number) : meanOf(after) - meanOf(before);
+  const difference = fitted ? (fitted.coefficients[0] as number) : meanOf(after) - meanOf(before);
   if (!fitted || fitted.freedom < 1)
     return { difference, low: null, high: null, repeat: null, freedom: 0, verdict: 'not enough pulls to tell' };
-  const half = studentT.quantile(intervalQuantile, fitted.freedom) * (fitted.errors[1] as number);
+  const half = studentT.quantile(intervalQuantile, fitted.freedom) * (fitted.errors[0] as number);
   const [low, high] = [difference - half, difference + half];
   return { difference, low, high, repeat: fitted.residual, freedom: fitted.freedom, verdict: toVerdict(low, high, matters) };
 }

@@ -97,7 +97,9 @@ export function compareSets(pulls: readonly SetPull[], name: string): SetCompari
       if (value !== null && value !== undefined) bands.set(cells.keyOf(pull.profile.kind, band), value);
     }
     const startC = medianStart(pull.start);
-    return { set: pull.set, order: pull.order, bands, ...(startC === undefined ? {} : { startC }) };
+    // Sweeps are one stratum; a hold is alike with the holds of its load point.
+    const stratum = pull.profile.kind === 'hold' ? `hold ${[...bands.keys()].join()}` : 'sweep';
+    return { set: pull.set, order: pull.order, bands, stratum, ...(startC === undefined ? {} : { startC }) };
   });
   const { bands, ...whole } = comparePulls(compared, quantity.matters);
   const inOrder = [...pulls].sort((a, b) => a.order - b.order);

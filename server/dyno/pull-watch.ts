@@ -16,7 +16,7 @@ export interface WatchedCylinder {
   limitInS: number | null;
   /** Lifting takes as long as is left. */
   liftNow: boolean;
-  /** It falls by itself: misfire, or it lost its fuel. */
+  /** It falls by itself at load: misfire, or it lost its fuel. */
   falls: boolean;
 }
 
@@ -69,9 +69,9 @@ const steadyMinRpm = 100;
 /** Steps in time; `step` may be called as often as one likes, times ascending. */
 export class PullWatch {
   readonly vehicle: Vehicle;
-  /** Start of the evening's first pull, and the profile of the last: both are set by whoever judges pulls once they are over. */
+  /** Start of the evening's first pull, and the profile of the last of each kind: both are set by whoever judges pulls once they are over. */
   first: StartState | undefined;
-  last: PullProfile | undefined;
+  last: Partial<Record<PullProfile['kind'], PullProfile>> = {};
   private readonly scale: ReturnType<typeof findThrottleScale>;
   private readonly notJudged: PullNow['notJudged'] = [];
   private sweep: { fromUs: number; lowestRpm: number; highestUs: number; highestRpm: number; fullUs: number } | undefined;
@@ -98,9 +98,10 @@ export class PullWatch {
     this.stepSweep(timeUs, rpm, throttle);
     this.stepSteady(timeUs, rpm, throttle);
     const sinceUs = this.sinceUs(timeUs, rpm);
-    const cylinders = this.watchCylinders(read, sinceUs === null || timeUs - sinceUs.fromUs < hiddenForUs);
+    const cylinders = this.watchCylinders(read, sinceUs !== null, sinceUs === null || timeUs - sinceUs.fromUs < hiddenForUs);
     const timed = cylinders.flatMap(({ cylinder, limitInS }) => (limitInS === null ? [] : [{ cylinder, limitInS }]));
-    const band = this.last?.bands.find(({ speed }) => rpm !== undefined && Math.abs(speed - rpm) <= 125);
+    const before = sinceUs ? this.last[sinceUs.phase] : undefined;
+    const band = before?.bands.find(({ speed }) => rpm !== undefined && Math.abs(speed - rpm) <= 125);
     return {
       phase: sinceUs?.phase ?? 'none',
       sinceUs: sinceUs?.fromUs ?? null,
@@ -150,7 +151,7 @@ export class PullWatch {
     return risen >= riseMinRpm && !isStab && (rpm === undefined || rpm - lowestRpm >= riseMinRpm) ? { phase: 'sweep', fromUs } : null;
   }
 
-  private watchCylinders(read: ReadNow, hidden: boolean): WatchedCylinder[] {
+  private watchCylinders(read: ReadNow, driving: boolean, hidden: boolean): WatchedCylinder[] {
     const limitC = this.vehicle.limits.exhaustTempC;
     return (this.vehicle.engine?.exhaustTemps ?? []).map(({ cylinder, channel }) => {
       const tempC = read(channel, 'degC');
@@ -164,7 +165,8 @@ export class PullWatch {
         tempC: orNull(tempC),
         limitInS,
         liftNow: limitInS !== null && limitInS < liftNowS,
-        falls: rate !== undefined && deviation !== undefined && rate < -fallRateKPerS && deviation < -fallDeviationK,
+        // Behind a lift all fall, each as fast as its probe follows: only at load does it mean something.
+        falls: driving && rate !== undefined && deviation !== undefined && rate < -fallRateKPerS && deviation < -fallDeviationK,
       };
     });
   }

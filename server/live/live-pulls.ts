@@ -20,13 +20,15 @@ export interface PulledStation {
 
 /** Judges what has just been driven, in a worker; the last of its kind first. */
 export interface PullJudge {
-  window(window: DrivenWindow): Promise<NonNullable<PullNowView['over']>['pull'][]>;
+  window(window: DrivenWindow): Promise<OverPull[]>;
 }
 
 /** A probe's peak comes up to 3 s after the lift: so long a pull's figures may still change. */
 const settlesAfterUs = 3_300_000;
 const judgeEveryUs = 600_000;
 const leadUs = 4_000_000;
+
+type OverPull = NonNullable<PullNowView['over']>['pull'];
 
 interface Ending {
   fromUs: number;
@@ -144,25 +146,32 @@ export class LivePulls {
     if (found) this.take(found, startUs + found.from * 1e6, settled);
   }
 
-  private take(pull: NonNullable<PullNowView['over']>['pull'], fromUs: number, settled: boolean): void {
+  private take(pull: OverPull, fromUs: number, settled: boolean): void {
     const isSame = this.over && Math.abs(this.over.fromUs - fromUs) < 2e6;
     if (!isSame) {
       this.count++;
-      this.before = this.watch.last;
+      this.before = this.lastComplete[pull.kind];
     }
-    const beside = this.before ? besideBefore([{ profile: this.before }, { profile: pull }], 1) : undefined;
-    this.over = { fromUs, settled, pull: { ...pull, number: this.count, beside: beside ? { ...beside, before: this.count - 1 } : null } };
+    const { before } = this;
+    const beside = before ? besideBefore([{ profile: before }, { profile: pull }], 1) : undefined;
+    this.over = {
+      fromUs,
+      settled,
+      pull: { ...pull, number: this.count, beside: beside && before ? { ...beside, before: before.number } : null },
+    };
+    if (settled && pull.complete) this.lastComplete[pull.kind] = this.over.pull;
     this.overVersion++;
     // A hold's start stands in until the evening's first pull: that is what the next ones are held to.
     if (!this.watch.first || (!this.firstIsPull && pull.kind === 'sweep')) {
       this.watch.first = pull.start;
       this.firstIsPull = pull.kind === 'sweep';
     }
-    this.watch.last = pull;
+    this.watch.last[pull.kind] = pull;
   }
 
-  /** The pull before the last. */
-  private before: PullWatch['last'];
+  /** Of each kind, for those that come; and the one that the last is set beside. */
+  private readonly lastComplete: Partial<Record<OverPull['kind'], OverPull>> = {};
+  private before: OverPull | undefined;
 }
 
 /** All that judging a pull reads: signals with a part, and built-in channels of probes and sets. */

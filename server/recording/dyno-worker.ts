@@ -106,7 +106,7 @@ async function compare({ before, after, quantity }: CompareQuery): Promise<SetCo
   };
 }
 
-/** Pulls of the same day count as 'before', and so many sessions at most are looked through for either side. */
+/** Pulls of the same day count as 'before' and, once it was taken back, as 'before' again; so many sessions at most are looked through for either side. */
 const beforeMaxMs = 16 * 3600 * 1000;
 const trialSessionsMax = 8;
 
@@ -139,6 +139,7 @@ async function judged(trial: RecordedTrial, numbers: readonly number[]): Promise
     for (const summary of found.summaries) {
       const pull = toChosen(found, summary, 'before');
       if (!summary.pull.complete || (since && !isBehind(pull, since)) || (until && isBehind(pull, until))) continue;
+      if (undone && pull.atMs > undone.wallMs + beforeMaxMs) continue;
       const isWith = isBehind(pull, done) && !(undone && isBehind(pull, undone));
       chosen.push(isWith ? { ...pull, set: 'after' } : pull);
     }

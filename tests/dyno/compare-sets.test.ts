@@ -70,8 +70,24 @@ describe('sets side by side', () => {
     );
     expect(comparison?.cells.map(({ speed, load }) => [speed, load])).toEqual([[4000, 100]]);
     expect(comparison?.cells[0]?.difference).toBeCloseTo(-21);
-    // The hold at 150 kPa has no partner, so nothing is common to all four.
-    expect(comparison?.all).toBeUndefined();
+    // The hold at 150 kPa has no partner and tells nothing.
+    expect(comparison?.all?.difference).toBeCloseTo(-21);
+  });
+
+  it('puts several load points together, each beside its own: as many degrees of freedom go as there are points', () => {
+    const at = (set: SetPull['set'], order: number, speed: number, spread: number) =>
+      pull(set, order, [band(speed, 100, [600, 600, 600, 600 + spread])]);
+    const comparison = compareSets(
+      [
+        ...[at('before', 1, 3000, 20), at('before', 2, 3000, 22), at('before', 3, 5000, 60), at('before', 4, 5000, 62)],
+        ...[at('after', 5, 3000, 40), at('after', 6, 3000, 42), at('after', 7, 5000, 80), at('after', 8, 5000, 82)],
+      ],
+      'spread',
+    );
+    expect(comparison?.all?.difference).toBeCloseTo(20);
+    expect(comparison?.all).toMatchObject({ freedom: 5, verdict: 'higher' });
+    // Repeats of ± 1 K: standard deviation √(8 / 5) K.
+    expect(comparison?.all?.repeat).toBeCloseTo(Math.sqrt(8 / 5));
   });
 
   it('keeps sweeps and holds apart at one speed', () => {

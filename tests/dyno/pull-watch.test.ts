@@ -105,6 +105,8 @@ describe('the pull in progress', () => {
     const falling = (deviation: number) => pull(8, () => ({ exhaust_rate_2: -60, exhaust_deviation_2: deviation }));
     const last = (of: (s: number) => Values) => drive(new PullWatch(vehicle()), 4, of).at(-1)?.cylinders[1]?.falls;
     expect([last(falling(-40)), last(falling(-5)), last(pull(8, () => ({ exhaust_rate_2: -60 })))]).toEqual([true, false, false]);
+    // Behind the lift each falls as fast as its probe follows.
+    expect(drive(new PullWatch(vehicle()), 10, falling(-40)).at(-1)?.cylinders[1]?.falls).toBe(false);
   });
 
   it('shows headroom to the limit, and the delta in a band of a tenth around its target', () => {
@@ -117,7 +119,7 @@ describe('the pull in progress', () => {
 
   it('sets spread beside the last pull at the same engine speed', () => {
     const watch = new PullWatch(vehicle());
-    watch.last = { bands: [{ speed: 4125, spreadK: 33, rmsK: 12 }] } as unknown as PullProfile;
+    watch.last = { sweep: { bands: [{ speed: 4125, spreadK: 33, rmsK: 12 }] } as unknown as PullProfile };
     const states = drive(
       watch,
       6,

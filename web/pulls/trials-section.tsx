@@ -44,6 +44,14 @@ export function TrialsSection() {
   );
 }
 
+const namedMax = 8;
+
+function toList(pulls: readonly string[]): string {
+  if (pulls.length === 0) return 'none';
+  const more = pulls.length > namedMax ? ' and more' : '';
+  return `${pulls.slice(0, namedMax).join(', ')}${more}`;
+}
+
 function TrialRow({ trial }: { trial: TrialView }) {
   const { entry, change, by, wallMs, undoneWallMs, verdict, say, advice, before, after, predictedSpread, cylinders } = trial;
   const { busy, problem, run } = useWork();
@@ -63,8 +71,7 @@ function TrialRow({ trial }: { trial: TrialView }) {
       </p>
       <p class="trial-verdict">{say}.</p>
       <p class="small">
-        Judged on {before.length} without ({before.join(', ') || 'none'}) and {after.length} with it ({after.join(', ') || 'none'}),
-        session:pull.
+        Judged on {before.length} without ({toList(before)}) and {after.length} with it ({toList(after)}), session:pull.
       </p>
       {advice.length > 0 && (
         <ul class="small">
