@@ -1,8 +1,10 @@
 // How each run warmed up: coolant, oil and exhaust against the time since the fire, and what was wrong with it.
 import type { RunView } from '../../server/contract/engine-history.ts';
+import type { EngineView } from '../../server/contract/vehicle-view.ts';
 import { VerdictRow } from '../checks/verdict-list.tsx';
 import { toAddress } from '../router.tsx';
 import { toClockText } from '../shell/numbers.ts';
+import { useFeed } from '../stream/feed.ts';
 import type { TopicProps } from './history-page.tsx';
 import { toCell } from './starts-section.tsx';
 
@@ -23,6 +25,7 @@ export function WarmUpSection({ history: { runs } }: TopicProps) {
 }
 
 function Run({ run }: { run: RunView }) {
+  const engine = useFeed().vehicle.value?.engine;
   const { session, startedWallMs, fromS, toS, warmUp, verdicts, coolantKPerMin, oilKPerMin, coolantPeakC, oilPeakC } = run;
   return (
     <div class="panel history-section">
@@ -59,6 +62,13 @@ function Run({ run }: { run: RunView }) {
           </table>
         </div>
       )}
+      {engine && (
+        <p>
+          <a class="button" href={toPlots(session, engine)}>
+            Plot it
+          </a>
+        </p>
+      )}
       {verdicts.length > 0 && (
         <ol class="plain verdict-rows">
           {verdicts.map((verdict) => (
@@ -68,6 +78,13 @@ function Run({ run }: { run: RunView }) {
       )}
     </div>
   );
+}
+
+/** Coolant, oil and every probe of a session. */
+function toPlots(session: number, { roles, cylinders }: EngineView): string {
+  const channels = [roles.coolantTemp, roles.oilTemp, ...cylinders.map(({ exhaustTemp }) => exhaustTemp)].flatMap((name) => name ?? []);
+  const traces = channels.map((name) => `${session}:${name}`).join(',');
+  return `${toAddress('plots')}?traces=${encodeURIComponent(traces)}`;
 }
 
 const rowWords = { coolantC: 'Coolant, °C', oilC: 'Oil, °C', exhaustC: 'Exhaust, median, °C' } as const;
