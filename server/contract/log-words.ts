@@ -20,7 +20,8 @@ export function toEntryText(entry: LogEntry): string {
       return '';
     case 'change': {
       const cylinders = entry.cylinders && entry.cylinders.length > 0 ? `, cylinder ${entry.cylinders.join(', ')}` : '';
-      const way = entry.from || entry.to ? `: ${entry.from ?? ''} → ${entry.to ?? ''}` : '';
+      const way =
+        entry.from && entry.to ? `: ${entry.from} → ${entry.to}` : entry.from || entry.to ? `: ${entry.to ?? `was ${entry.from}`}` : '';
       return `${changeWords[entry.what]}${cylinders}${way}`;
     }
     case 'plug-sheet':
