@@ -53,7 +53,7 @@ export const pages: PageEntry[] = [
   { name: 'vehicle', title: 'Vehicle', key: 'v', load: async () => (await import('./vehicle/vehicle-page.tsx')).VehiclePage },
   {
     name: 'begin',
-    title: 'What is on your bus?',
+    title: 'First steps',
     key: 'w',
     under: 'vehicle',
     load: async () => (await import('./vehicle/begin-page.tsx')).BeginPage,

@@ -94,6 +94,16 @@ const demoShots: Shot[] = [
       const area = page.locator('.text-editor textarea');
       await area.fill((await area.inputValue()).replace('fuel: methanol', 'fule: methanol'));
       await page.waitForSelector('.draft-problems li');
+      await page.click('.problem-place');
+      await page.evaluate(() => scrollTo(0, 0));
+    },
+  },
+  {
+    name: 'pulls',
+    address: 'pulls',
+    sizes: all,
+    prepare: async (page) => {
+      await page.waitForSelector('.pull-line', { timeout: 60_000 });
     },
   },
   { name: 'harness-light', address: 'harness/circuits', sizes: ['tablet'], light: true },
@@ -167,6 +177,18 @@ const firstShots: Shot[] = [
   },
 ];
 
+/** Folders of the computer that took the picture say nothing to anybody else. */
+function hidePaths(): void {
+  const texts = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (texts.nextNode()) {
+    const text = texts.currentNode;
+    const shown = (text.nodeValue ?? '')
+      .replace(/(\/[\w.-]+)+\/(garganey|bench\.log)/g, '/home/crew/$2')
+      .replace(/\/tmp\/[\w-]+/g, '/home/crew/teal');
+    if (shown !== text.nodeValue) text.nodeValue = shown;
+  }
+}
+
 async function take(browser: Browser, url: string, shot: Shot, size: Size, station?: StationDouble): Promise<void> {
   const [width, height] = sizes[size];
   const page = await browser.newPage({ viewport: { width, height }, colorScheme: shot.light ? 'light' : 'dark', reducedMotion: 'reduce' });
@@ -174,6 +196,7 @@ async function take(browser: Browser, url: string, shot: Shot, size: Size, stati
   await page.waitForSelector('.state[data-state="live"]');
   await page.waitForSelector('h1');
   await shot.prepare?.(page, station);
+  await page.evaluate(hidePaths);
   // Fonts, plots and the first second of values.
   await page.waitForTimeout(1200);
   await page.screenshot({ path: `${folder}${shot.name}-${size}.png` });

@@ -48,26 +48,34 @@ export function SeenIds({ frames, devices, onDevice }: SeenIdsProps) {
         <p class="quiet small">{described === 1 ? 'One more id is described already.' : `${described} more ids are described already.`}</p>
       )}
       {seen.length === 0 && (
-        <p class="quiet">{frames?.frames.length ? 'Every id that was seen is described.' : 'No frame has come yet.'}</p>
+        <p class="quiet">
+          {frames?.frames.length
+            ? taken.size > 0
+              ? 'Every other id that was seen is described.'
+              : 'Every id that was seen is described.'
+            : 'No frame has come yet.'}
+        </p>
       )}
-      <ul class="plain seen-ids">
-        {seen.map((frame) => (
-          <li key={keyOf(frame)}>
-            <label>
-              <input type="checkbox" checked={chosen.value.has(keyOf(frame))} onChange={() => toggle(keyOf(frame))} />
-              <code class="frame-id">{frame.idHex}</code>
-              <span class="quiet small">{aboutOf(frame)}</span>
-              <span class="bytes seen-bytes">
-                {toByteList(frame.bytes).map((byte, i) => (
-                  <span key={i} data-changed={(toByteList(frame.changedBits)[i] ?? 0) !== 0}>
-                    {byte.toString(16).toUpperCase().padStart(2, '0')}
-                  </span>
-                ))}
-              </span>
-            </label>
-          </li>
-        ))}
-      </ul>
+      {seen.length > 0 && (
+        <ul class="plain seen-ids">
+          {seen.map((frame) => (
+            <li key={keyOf(frame)}>
+              <label>
+                <input type="checkbox" checked={chosen.value.has(keyOf(frame))} onChange={() => toggle(keyOf(frame))} />
+                <code class="frame-id">{frame.idHex}</code>
+                <span class="quiet small">{aboutOf(frame)}</span>
+                <span class="bytes seen-bytes">
+                  {toByteList(frame.bytes).map((byte, i) => (
+                    <span key={i} data-changed={(toByteList(frame.changedBits)[i] ?? 0) !== 0}>
+                      {byte.toString(16).toUpperCase().padStart(2, '0')}
+                    </span>
+                  ))}
+                </span>
+              </label>
+            </li>
+          ))}
+        </ul>
+      )}
       {seen.length > 0 && (
         <form class="make-device" onSubmit={make}>
           <label>
