@@ -1,7 +1,7 @@
 // What `doctor` says about the ways onto a bus: interfaces, their controllers and buffers, serial ports, and the add-ons that read them.
 import { accessSync, constants, readFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
-import { dirname, join } from 'node:path';
+import { basename, dirname, join } from 'node:path';
 import { EvenburnError } from '../errors.ts';
 import { type CanInterface, type ControllerState, canInterfaces, readController, upCommand } from './can-interface.ts';
 import type { Finding } from './finding.ts';
@@ -13,6 +13,11 @@ const fullBusFramesPerSecond = 8500;
 const bufferBytesAFrame = 660;
 const bufferMsMin = 250;
 const bufferBytesAdvised = 4 << 20;
+/** The kernel's own default is enough for two full buses; some systems lower it. */
+const arrivalQueueMin = 1000;
+const arrivalQueueAdvised = 5000;
+/** A bridge chip's usual wait is 16 ms; at 1 ms frames come as they are. */
+const bridgeWaitMsMax = 1;
 
 /** Everything about buses, in the order in which a frame comes in. */
 export async function busFindings(): Promise<Finding[]> {
@@ -107,15 +112,23 @@ export function socketBufferFinding(bytes: number | undefined = readSetting('rme
   return { ...common, state: 'note', say: `${say}: if this computer stalls for longer, frames are lost (and counted).`, fix };
 }
 
-function arrivalQueueFinding(): Finding | undefined {
-  const frames = readSetting('netdev_max_backlog');
+/** Frames of all interfaces of one processor that wait for the kernel itself. */
+export function arrivalQueueFinding(frames: number | undefined = readSetting('netdev_max_backlog')): Finding | undefined {
   if (frames === undefined) return undefined;
-  return { code: 'arrival-queue', state: 'ok', say: `The kernel queues up to ${frames} arriving frames.`, measured: { frames } };
+  const common = { code: 'arrival-queue', measured: { frames } };
+  const say = `The kernel queues up to ${frames} arriving frames`;
+  if (frames >= arrivalQueueMin) return { ...common, state: 'ok', say: `${say}.` };
+  const fix = `sudo sysctl -w net.core.netdev_max_backlog=${arrivalQueueAdvised}`;
+  return { ...common, state: 'note', say: `${say}: in a burst on several buses it drops the rest.`, fix };
 }
 
 function readSetting(name: string): number | undefined {
+  return readNumber(`/proc/sys/net/core/${name}`);
+}
+
+function readNumber(path: string): number | undefined {
   try {
-    return Number(readFileSync(`/proc/sys/net/core/${name}`, 'latin1'));
+    return Number(readFileSync(path, 'latin1'));
   } catch {
     return undefined;
   }
@@ -139,19 +152,23 @@ async function portFindings(): Promise<Finding[]> {
     ];
   }
   if (ports.length === 0) return [{ code: 'serial-port', state: 'note', say: 'There is no serial port.', fix: 'Plug the adapter in.' }];
-  return ports.map(portFinding);
+  return ports.map((port) => portFinding(port));
 }
 
-/** One serial port: may this user open it. */
-export function portFinding(port: FoundPort): Finding {
+/** One serial port: may this user open it, and does its bridge chip hold bytes back. `bridges` stands in for the kernel's folder in tests. */
+export function portFinding(port: FoundPort, bridges = '/sys/bus/usb-serial/devices'): Finding {
   const name = [port.path, port.manufacturer].filter(Boolean).join(', ');
   const common = { code: 'serial-port', subject: port.path };
   try {
     // Other systems have no such rights, or paths.
     if (process.platform !== 'win32') accessSync(port.path, constants.R_OK | constants.W_OK);
-    return { ...common, state: 'ok', say: `${name} can be opened.` };
   } catch {
     const fix = 'sudo usermod -aG dialout $USER (uucp on some systems), then log in again';
     return { ...common, state: 'note', say: `${name} may not be opened by this user.`, fix };
   }
+  const timer = join(bridges, basename(port.path), 'latency_timer');
+  const waitMs = readNumber(timer);
+  if (waitMs === undefined || waitMs <= bridgeWaitMsMax) return { ...common, state: 'ok', say: `${name} can be opened.` };
+  const say = `${name} can be opened, but its bridge holds bytes back for up to ${waitMs} ms: times of frames are that much off where the adapter gives none.`;
+  return { ...common, state: 'note', say, fix: `echo ${bridgeWaitMsMax} | sudo tee ${timer}`, measured: { waitMs } };
 }

@@ -1,4 +1,6 @@
 // Serial ports of this computer, through the optional add-on: listing, opening, and noticing that one has gone.
+import { readdirSync, readFileSync, realpathSync } from 'node:fs';
+import { dirname, join } from 'node:path';
 import { EvenburnError } from '../errors.ts';
 
 /** What tells one adapter from another; port names change when it is plugged in again. */
@@ -57,7 +59,11 @@ async function loadAddon(): Promise<Addon> {
 /** Ports of this computer. Errors: ADDON_MISSING. */
 export async function listPorts(): Promise<FoundPort[]> {
   const { SerialPort } = await loadAddon();
-  const ports = await SerialPort.list();
+  const ports = await SerialPort.list().catch((error: NodeJS.ErrnoException) => {
+    // On Linux the add-on asks udevadm, which a small system may not have; the kernel says the same.
+    if (error.code === 'ENOENT' && process.platform === 'linux') return portsOfKernel();
+    throw error;
+  });
   // Built-in ports that no chip answers for are listed too on some systems: an adapter has a vendor or a name of its own.
   return ports.map(({ path, manufacturer, serialNumber, vendorId, productId }) => ({
     path,
@@ -66,6 +72,44 @@ export async function listPorts(): Promise<FoundPort[]> {
     ...(vendorId === undefined ? {} : { vendorId }),
     ...(productId === undefined ? {} : { productId }),
   }));
+}
+
+/** How far above a port's own folder its USB device is. */
+const foldersUpMax = 5;
+
+/** USB serial ports as the kernel lists them. `root` stands in for /sys/class/tty in tests. */
+export function portsOfKernel(root = '/sys/class/tty'): FoundPort[] {
+  const names = entriesOf(root).filter((name) => /^tty(USB|ACM)\d+$/.test(name));
+  return names.sort().map((name) => ({ path: `/dev/${name}`, ...usbIdentity(join(root, name, 'device')) }));
+}
+
+function usbIdentity(device: string): Omit<FoundPort, 'path'> {
+  let folder: string;
+  try {
+    folder = realpathSync(device);
+  } catch {
+    return {};
+  }
+  for (let up = 0; up < foldersUpMax && textOf(folder, 'idVendor') === undefined; up++) folder = dirname(folder);
+  const files = { manufacturer: 'manufacturer', serialNumber: 'serial', vendorId: 'idVendor', productId: 'idProduct' };
+  const found = Object.entries(files).map(([key, file]) => [key, textOf(folder, file)] as const);
+  return Object.fromEntries(found.filter(([, text]) => text !== undefined));
+}
+
+function entriesOf(folder: string): string[] {
+  try {
+    return readdirSync(folder);
+  } catch {
+    return [];
+  }
+}
+
+function textOf(folder: string, file: string): string | undefined {
+  try {
+    return readFileSync(join(folder, file), 'utf8').trim();
+  } catch {
+    return undefined;
+  }
 }
 
 /** Errors: ADDON_MISSING, SERIAL_PORT_MISSING, SERIAL_PORT_REFUSED. */

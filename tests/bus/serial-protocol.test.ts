@@ -169,6 +169,25 @@ describe("an adapter's time stamps", () => {
     expect(times.map((time) => Math.round(time / 1000))).toEqual([20, 30, 40]);
   });
 
+  it.each([-150, 0, 150])(
+    'follow the host over an hour though the adapter drifts by %i parts in a million, and never go back',
+    (partsPerMillion) => {
+      const stamps = new AdapterStamps();
+      let last = Number.NEGATIVE_INFINITY;
+      let worst = 0;
+      for (let i = 0; i < 36_000; i++) {
+        const trueUs = 1_000_000 + i * 100_000;
+        const adapterMs = Math.floor((trueUs / 1000) * (1 + partsPerMillion / 1e6));
+        // The link holds a frame back for 1 to 16 ms.
+        const time = stamps.toSessionUs(adapterMs % 60_000, trueUs + 1_000 + ((i * 7919) % 16) * 1_000) as number;
+        expect(time).toBeGreaterThan(last);
+        last = time;
+        worst = Math.max(worst, Math.abs(time - trueUs));
+      }
+      expect(worst).toBeLessThan(20_000);
+    },
+  );
+
   it('are refused above 59,999, where the adapter counts otherwise', () => {
     expect(new AdapterStamps().toSessionUs(60_000, 0)).toBeUndefined();
   });

@@ -1,12 +1,13 @@
 import { execFile } from 'node:child_process';
-import { mkdtempSync, readdirSync, rmSync, writeFileSync } from 'node:fs';
+import { mkdirSync, mkdtempSync, readdirSync, rmSync, symlinkSync, writeFileSync } from 'node:fs';
 import { createServer } from 'node:net';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { pathToFileURL } from 'node:url';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
-import { addonFinding, interfaceFinding, portFinding, socketBufferFinding } from '../../server/bus/bus-findings.ts';
+import { addonFinding, arrivalQueueFinding, interfaceFinding, portFinding, socketBufferFinding } from '../../server/bus/bus-findings.ts';
 import type { Finding } from '../../server/bus/finding.ts';
+import { portsOfKernel } from '../../server/bus/serial-port.ts';
 import { addressFinding, diskFindings, nodeFinding, spaceFinding, speedFinding } from '../../server/commands/machine-findings.ts';
 import { entryPath } from '../../server/entries.ts';
 
@@ -143,6 +144,53 @@ describe('a finding', () => {
 
   it('says which group opens a port that this user may not open', () => {
     expect(portFinding({ path: join(folder, 'none') })).toMatchObject({ state: 'note', fix: expect.stringContaining('dialout') });
+  });
+
+  it("says how to enlarge the kernel's queue where it is short", () => {
+    expect(arrivalQueueFinding(300)).toMatchObject({
+      state: 'note',
+      measured: { frames: 300 },
+      fix: expect.stringContaining('netdev_max_backlog='),
+    });
+    expect(arrivalQueueFinding(1000)?.state).toBe('ok');
+  });
+
+  it.runIf(process.platform === 'linux')('says when the bridge chip of a port holds bytes back', () => {
+    const place = mkdtempSync(join(tmpdir(), 'evenburn-bridge-'));
+    mkdirSync(join(place, 'ttyUSB0'));
+    const port = { path: join(place, 'ttyUSB0') };
+    const timer = join(place, 'ttyUSB0', 'latency_timer');
+    writeFileSync(timer, '16\n');
+    expect(portFinding(port, place)).toMatchObject({ state: 'note', measured: { waitMs: 16 }, fix: `echo 1 | sudo tee ${timer}` });
+    writeFileSync(timer, '1\n');
+    expect(portFinding(port, place).state).toBe('ok');
+    rmSync(place, { recursive: true });
+  });
+
+  it("lists USB ports by the kernel's folders where nothing else can", () => {
+    const place = mkdtempSync(join(tmpdir(), 'evenburn-ports-'));
+    const usb = join(place, 'devices', 'usb1', '1-2');
+    for (const folder of [
+      join(usb, '1-2:1.0', 'ttyUSB0'),
+      join(place, 'tty', 'ttyUSB0'),
+      join(place, 'tty', 'ttyACM3'),
+      join(place, 'tty', 'tty0'),
+    ])
+      mkdirSync(folder, { recursive: true });
+    for (const [file, text] of [
+      ['idVendor', '0403'],
+      ['idProduct', '6015'],
+      ['serial', 'A10'],
+      ['manufacturer', 'Bench'],
+    ] as const)
+      writeFileSync(join(usb, file), `${text}\n`);
+    symlinkSync(join(usb, '1-2:1.0', 'ttyUSB0'), join(place, 'tty', 'ttyUSB0', 'device'));
+    expect(portsOfKernel(join(place, 'tty'))).toEqual([
+      { path: '/dev/ttyACM3' },
+      { path: '/dev/ttyUSB0', manufacturer: 'Bench', serialNumber: 'A10', vendorId: '0403', productId: '6015' },
+    ]);
+    expect(portsOfKernel(join(place, 'none'))).toEqual([]);
+    rmSync(place, { recursive: true });
   });
 
   it('says when the port of the pages is taken', async () => {

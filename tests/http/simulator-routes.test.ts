@@ -58,6 +58,27 @@ describe('the simulator over HTTP', () => {
     expect(((await ask('GET', '/api/simulator')).body as SimulatorView).inForce).toEqual([]);
   });
 
+  it('takes every fault that it knows, each with what it may name, and mends it again', async () => {
+    const view = (await ask('GET', '/api/simulator')).body as SimulatorView;
+    expect(view.kinds.length).toBeGreaterThan(40);
+    let toUs = 10_000_000;
+    for (const { kind, needs } of view.kinds) {
+      const named = needs.map((need) => {
+        const [first, second] = view.choices[need === 'cylinders' ? 'cylinder' : need] ?? [];
+        if (need === 'cylinders') return [need, [Number(first), Number(second)]];
+        return [need, need === 'id' ? 0x7e0 : need === 'cylinder' ? Number(first) : first];
+      });
+      // A shift is of a group or of a channel: either will do, and one must be said.
+      if (kind === 'supply_shift') named.push(['channel', view.choices.channel?.[0]]);
+      const { status } = await ask('POST', '/api/simulator/faults', { fault: kind, ...Object.fromEntries(named) });
+      toUs += 200_000;
+      simulation.advance(toUs, new FrameBatch());
+      const { inForce } = (await ask('GET', '/api/simulator')).body as SimulatorView;
+      expect([kind, status, inForce.map((fault) => fault.kind)]).toEqual([kind, 200, [kind]]);
+      await ask('DELETE', '/api/simulator/faults/0');
+    }
+  });
+
   it('refuses what is no fault, saying why', async () => {
     const { status, body } = await ask('POST', '/api/simulator/faults', { fault: 'dead_injector', cylinder: 9 });
     expect(status).toBe(400);
