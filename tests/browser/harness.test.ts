@@ -90,6 +90,25 @@ describe.skipIf('reason' in launched)('the Harness and Checks pages', () => {
     await context.close();
   });
 
+  it('come from a table too: shown before anything is written, and what is there replaced only when somebody says so', async () => {
+    const page = await browser.newPage({ viewport: { width: 1024, height: 768 } });
+    await page.goto(`${serving.url}/#/harness/import`);
+    await page.fill('#table-text', 'From,To,Circuit,AWG,Length\nECU A-12,Bulkhead-A1,inj 1,20,1.6\n');
+    await page.waitForSelector('.row-notes[data-kind="conflict"]');
+    expect(await page.textContent('.row-notes')).toMatch(/Row 2, column ‘Length’.*has no unit/);
+    await page.fill('#table-text', 'From,To,Circuit,AWG,Length\nECU A-12,Bulkhead-A1,inj 1,20,1.6 m\n');
+    await page.waitForSelector('.row-notes[data-kind="conflict"]', { state: 'detached' });
+    await page.locator('summary', { hasText: '1 wires, 2 connectors, 1 circuits' }).click();
+    expect(await page.textContent('.device-text pre')).toContain(
+      'from: ecu-a.12, to: bulkhead.A1, circuit: inj-1, gauge: 20, length: 1.6 m',
+    );
+    const save = page.locator('button', { hasText: 'Save harness.yaml' });
+    expect(await save.isDisabled()).toBe(true);
+    await page.check('input[type="checkbox"]');
+    expect(await save.isEnabled()).toBe(true);
+    await page.close();
+  });
+
   it('never scroll sideways, from phone to wall', async () => {
     for (const [width, height] of [
       [390, 844],
@@ -107,6 +126,8 @@ describe.skipIf('reason' in launched)('the Harness and Checks pages', () => {
         'checks/wiggle',
         'checks/unplug',
         'checks/line',
+        'harness/import',
+        'checks/supplies',
       ]) {
         await page.goto(`${serving.url}/#/${address}`);
         await page.waitForSelector('main .page :is(h2, button, .check-card)');
@@ -115,5 +136,5 @@ describe.skipIf('reason' in launched)('the Harness and Checks pages', () => {
       }
       await page.close();
     }
-  });
+  }, 90_000);
 });

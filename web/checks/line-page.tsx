@@ -52,7 +52,7 @@ export function LinePage() {
         <label class="check-field">
           Bus
           <select
-            value={bus}
+            value={bus.value || buses[0]?.name}
             onChange={(event) => {
               bus.value = event.currentTarget.value;
             }}

@@ -58,6 +58,7 @@ export function ImportPage() {
       </p>
       <TableText
         text={text.value}
+        example={'From,To,Circuit,AWG,Length (m),Colour,Fuse\nECU A-12,Bulkhead-A1,inj 1 feed,20,1.6,white/brown,F3 (15 A)'}
         onText={(now) => {
           mapping.value = {};
           text.value = now;

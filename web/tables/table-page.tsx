@@ -89,6 +89,7 @@ export function TablePage() {
       </p>
       <TableText
         text={text.value}
+        example={'CAN ID,Signal,Bytes,Byte order,Scale,Unit\n0x4C0,Oil pressure,0-1,big,0.1,kPa'}
         onText={(now) => {
           // Another table has other columns.
           if (headingLine(now) !== headingLine(text.value)) mapping.value = {};

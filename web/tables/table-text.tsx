@@ -3,10 +3,12 @@ import { useSignal } from '@preact/signals';
 
 interface TableTextProps {
   text: string;
+  /** Shown while there is nothing: a table of a heading and a row. */
+  example: string;
   onText(text: string): void;
 }
 
-export function TableText({ text, onText }: TableTextProps) {
+export function TableText({ text, example, onText }: TableTextProps) {
   const over = useSignal(false);
   const refused = useSignal('');
   const take = async (file: File | undefined) => {
@@ -29,7 +31,7 @@ export function TableText({ text, onText }: TableTextProps) {
         rows={8}
         spellcheck={false}
         wrap="off"
-        placeholder={'CAN ID,Signal,Bytes,Byte order,Scale,Unit\n0x4C0,Oil pressure,0-1,big,0.1,kPa'}
+        placeholder={example}
         value={text}
         data-over={over.value || undefined}
         onInput={(event) => onText(event.currentTarget.value)}
