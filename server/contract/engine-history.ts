@@ -113,6 +113,8 @@ export const engineHistoryView = z
     /** Sessions that it was read from, and those that could not be. */
     sessions: z.number(),
     unread: z.array(z.object({ session: z.number(), why: z.string() })),
+    /** What the vehicle file does not let it tell, by topic. */
+    notJudged: z.array(z.object({ topic: z.string(), what: z.string(), line: z.string() })),
     timing: timingView,
     /** Oldest first. */
     cycles: z.array(heatCycleView),

@@ -62,7 +62,7 @@ interface PlacedRun {
 
 /** @param sessions Oldest first. */
 export function findHeatCycles(sessions: readonly PlacedDigest[], vehicle: Vehicle): HeatCycle[] {
-  const limits = limitsOf(vehicle);
+  const { limits } = readHeatCycleLimits(vehicle);
   const cycles: HeatCycle[] = [];
   const hours = new Map<string, ProbeHours>();
   let number = 0;
@@ -83,9 +83,13 @@ export function findHeatCycles(sessions: readonly PlacedDigest[], vehicle: Vehic
   return cycles;
 }
 
-export function limitsOf(vehicle: Vehicle): { [name in keyof typeof heatCycleLimits]: number } {
-  const unread: CheckResult = { check: 'first-start', frames: 0, seconds: 0, verdicts: [], notJudged: [] };
-  return withUsersLimits(heatCycleLimits, 'heat-cycles', vehicle, unread);
+type Limits = { [name in keyof typeof heatCycleLimits]: number };
+
+/** Those in force, and what of the vehicle file was not understood. */
+export function readHeatCycleLimits(vehicle: Vehicle): { limits: Limits; notJudged: { what: string; line: string }[] } {
+  const unread: CheckResult = { check: 'heat-cycles', frames: 0, seconds: 0, verdicts: [], notJudged: [] };
+  const limits = withUsersLimits(heatCycleLimits, 'heat-cycles', vehicle, unread);
+  return { limits, notJudged: unread.notJudged ?? [] };
 }
 
 function runsOf({ session, startedWallMs, digest }: PlacedDigest): PlacedRun[] {
@@ -99,12 +103,12 @@ function runsOf({ session, startedWallMs, digest }: PlacedDigest): PlacedRun[] {
 }
 
 /** A session that began cold says so even when it never fired. */
-function closeIfCold(cycle: HeatCycle, { startedWallMs, digest }: PlacedDigest, limits: ReturnType<typeof limitsOf>): void {
+function closeIfCold(cycle: HeatCycle, { startedWallMs, digest }: PlacedDigest, limits: Limits): void {
   if (cycle.cold === null && digest.restC !== null && digest.restC <= limits.coldC)
     cycle.cold = { wallMs: startedWallMs, degC: digest.restC };
 }
 
-function isColdStart({ run, startedWallMs }: PlacedRun, last: HeatCycle, { coldC, coldAfterS }: ReturnType<typeof limitsOf>): boolean {
+function isColdStart({ run, startedWallMs }: PlacedRun, last: HeatCycle, { coldC, coldAfterS }: Limits): boolean {
   if (run.startC !== null) return run.startC <= coldC;
   return startedWallMs - last.endedWallMs >= coldAfterS * 1000;
 }

@@ -3,8 +3,9 @@ import type { EngineHistoryView, TimingView } from '../contract/engine-history.t
 import type { LogEntry } from '../contract/log-book.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { compareLastStart, listStarts } from '../engine-history/compare-starts.ts';
-import { findHeatCycles, limitsOf, type PlacedDigest, totalProbeHours } from '../engine-history/heat-cycles.ts';
+import { findHeatCycles, type PlacedDigest, readHeatCycleLimits, totalProbeHours } from '../engine-history/heat-cycles.ts';
 import { compareLeakDown } from '../engine-history/leak-down.ts';
+import { listNotJudged } from '../engine-history/not-judged.ts';
 import { judgeProbeDrift } from '../engine-history/probe-drift.ts';
 import { judgeTiming } from '../engine-history/timing-check.ts';
 import { LogBook } from './log-book.ts';
@@ -19,11 +20,12 @@ export async function gatherEngineHistory(data: string, vehicle: Vehicle): Promi
   const entries = await new LogBook(data).list(vehicle.name);
   const { sessions, unread } = await new SessionDigests(data).of(vehicle.name);
   const starts = listStarts(sessions);
-  const { warmC, coldC } = limitsOf(vehicle);
+  const { warmC, coldC } = readHeatCycleLimits(vehicle).limits;
   return {
     vehicle: vehicle.name,
     sessions: sessions.length,
     unread,
+    notJudged: listNotJudged(vehicle),
     timing: timingOf(entries),
     cycles: findHeatCycles(sessions, vehicle).map((cycle) => ({ ...cycle, sheet: sheetOf(entries, cycle) })),
     cycleLimits: { warmC, coldC },

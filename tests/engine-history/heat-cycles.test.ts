@@ -3,6 +3,7 @@ import { describe, expect, it } from 'vitest';
 import { compareLastStart, listStarts } from '../../server/engine-history/compare-starts.ts';
 import { findHeatCycles, type PlacedDigest, totalProbeHours } from '../../server/engine-history/heat-cycles.ts';
 import { compareLeakDown, type LeakDown } from '../../server/engine-history/leak-down.ts';
+import { listNotJudged } from '../../server/engine-history/not-judged.ts';
 import { judgeProbeDrift } from '../../server/engine-history/probe-drift.ts';
 import type { RunDigest } from '../../server/engine-history/runs.ts';
 import type { SessionDigest } from '../../server/engine-history/session-digest.ts';
@@ -229,5 +230,27 @@ describe('leak-down', () => {
       isFaster: true,
     });
     expect(compareLeakDown(leak(290, 280), leak(292, 285))).toMatchObject({ s: 10, fellKpa: 20, lastFellKpa: 15, isFaster: false });
+  });
+});
+
+describe('what the vehicle file leaves out', () => {
+  it('is named with its line, by topic; a full file leaves nothing', () => {
+    expect(listNotJudged(makeVehicle())).toEqual([]);
+    const bare = makeVehicle();
+    if (bare.engine) bare.engine = { ...bare.engine, roles: {}, exhaustTemps: [] };
+    bare.injectorSets = [];
+    const lines = listNotJudged(bare).map(({ topic, line }) => `${topic}: ${line}`);
+    expect(lines).toContain('starts: engine: { speed: <channel of engine speed> }');
+    expect(lines).toContain('heat-cycles: engine: { coolant_temp: <channel> }');
+    expect(lines).toContain('probes: engine: { cut: <channel that says when fuel is cut> }');
+    expect(lines.some((line) => line.startsWith('leak-down: injector_sets:'))).toBe(true);
+  });
+
+  it('tells of a limit that is not understood, and the usual one holds', () => {
+    const vehicle = makeVehicle({ more: 'checks: { heat-cycles: { warm: 3 kPa } }' });
+    expect(listNotJudged(vehicle).map(({ topic, what }) => [topic, what])).toEqual([
+      ['heat-cycles', "checks: heat-cycles: 'warm' is not understood; the usual limit is used"],
+    ]);
+    expect(findHeatCycles([placed(1, 0, { runs: [run(10, 600, 15, 75)] })], vehicle).map(({ number }) => number)).toEqual([1]);
   });
 });

@@ -19,6 +19,7 @@ const history: EngineHistoryView = {
   vehicle: 'Made',
   sessions: 2,
   unread: [],
+  notJudged: [],
   timing: {
     readings: [{ entry: 4, by: 'Ada', wallMs: madeMs, note: hostile, speedRpm: 1500, lightDeg: 11, commandedDeg: 15, errorDeg: -4 }],
     offsetDeg: { value: -4, low: -5, high: -3 },

@@ -66,6 +66,7 @@ export function HistoryPage({ rest }: PageProps) {
       )}
       {!history && !problem.value && <p role="status">Reading the sessions.</p>}
       {history && topic && <topic.Section key={topic.name} history={history} refresh={refresh} />}
+      {history && topic && <NotJudged history={history} topic={topic.name} />}
       {history && history.unread.length > 0 && (
         <p class="problem">
           Not read: {history.unread.map(({ session, why }) => `session ${session} (${why})`).join('; ')}. What they hold is missing here.
@@ -83,5 +84,19 @@ export function HistoryPage({ rest }: PageProps) {
       </section>
       <p class="small quiet">{alwaysSafety}</p>
     </div>
+  );
+}
+
+function NotJudged({ history, topic }: { history: EngineHistoryView; topic: string }) {
+  const list = history.notJudged.filter((one) => one.topic === topic);
+  if (list.length === 0) return null;
+  return (
+    <ul class="plain history-section">
+      {list.map(({ what, line }) => (
+        <li key={what}>
+          Not judged: {what}. This line would let it be: <code>{line}</code>
+        </li>
+      ))}
+    </ul>
   );
 }

@@ -13,10 +13,7 @@ export function LeakSection({ history: { leaks, leakNow } }: TopicProps) {
         </p>
       ))}
       {leaks.length === 0 ? (
-        <p>
-          No session shows a prime before the engine turned. It needs{' '}
-          <code>{'injector_sets: { port: { rail: ..., discharge: ..., target: 300 kPa } }'}</code>.
-        </p>
+        <p>No session shows a prime before the engine turned.</p>
       ) : (
         <Table
           head={['When', 'Session', 'Set', 'From, kPa', 'Fell to, kPa']}

@@ -21,10 +21,7 @@ export function ProbesSection({ history: { drift, probeHours, lags } }: TopicPro
       )}
       <h3>How slowly they follow</h3>
       {lags.length === 0 ? (
-        <p>
-          No fuel cut of a hot engine is recorded yet, or the file does not say when fuel is cut:{' '}
-          <code>{'engine: { cut: <channel> }'}</code>.
-        </p>
+        <p>No fuel cut of a hot engine is recorded yet.</p>
       ) : (
         <>
           <Table head={['Cylinder', 'Probe', 'Lag, s', 'Band, s', 'In the file, s', 'Cuts', 'Session']} rows={lags.map(toLagRow)} />
