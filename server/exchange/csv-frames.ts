@@ -42,12 +42,12 @@ export function looksLikeCsv(bytes: Buffer, columns: CsvColumns = {}): boolean {
 }
 
 /**
- * Reads `time=Time (s),id=ID` as columns; USAGE_WRONG when a field is unknown.
+ * Reads `time=Time (s),id=ID` as columns; a header with a comma stands in double quotes. USAGE_WRONG when a field is unknown.
  * Worked: `id=CAN ID,data=Payload` → { id: 'CAN ID', data: 'Payload' }.
  */
 export function parseCsvColumns(text: string): CsvColumns {
   const columns: CsvColumns = {};
-  for (const part of text.split(',')) {
+  for (const part of splitRow(text, ',')) {
     const [field, ...header] = part.split('=');
     const known = csvFields.find((name) => name === field?.trim());
     if (!known || header.length === 0) {

@@ -2,6 +2,7 @@ import { constants, gunzipSync, gzipSync } from 'node:zlib';
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import { FrameBatch } from '../../server/bus/frame-batch.ts';
+import { parseCsvColumns } from '../../server/exchange/csv-frames.ts';
 import { createFrameWriter } from '../../server/exchange/frame-writer.ts';
 import { openRecordedFile } from '../../server/exchange/recorded-file.ts';
 import { oneBus, readContent, readFile, rowsOf, withFile } from './read-frames.ts';
@@ -236,6 +237,15 @@ describe('CSV', () => {
       columns: { [field]: 't' },
     });
     expect([rows.map((row) => row.timeUs), counts.roundedTimes, counts.malformed]).toEqual([[timeUs], roundedTimes, 0]);
+  });
+
+  it('is told its columns with quotes where a header holds a comma', () => {
+    expect(parseCsvColumns('time="Time, ms",id=CAN ID,data="the ""bytes"""')).toEqual({
+      time: 'Time, ms',
+      id: 'CAN ID',
+      data: 'the "bytes"',
+    });
+    expect(() => parseCsvColumns('time=Time, ms')).toThrow(/' ms' is not FIELD=HEADER/);
   });
 
   it('may have ids in decimal; 29 bits where the number needs them', async () => {

@@ -81,9 +81,9 @@ export function ColumnMapping({ look, columns, change }: ColumnMappingProps) {
   );
 }
 
-/** Worked: `{ id: 'CAN ID', data: 'Payload' }` → `id=CAN ID,data=Payload`, the form that the server reads. */
+/** Worked: `{ id: 'CAN ID', data: 'Bytes, hex' }` → `id=CAN ID,data="Bytes, hex"`, the form that the server reads. */
 export function toColumnsText(columns: Record<string, string>): string {
   return Object.entries(columns)
-    .map(([field, header]) => `${field}=${header}`)
+    .map(([field, header]) => `${field}=${/[,"]/.test(header) ? `"${header.replaceAll('"', '""')}"` : header}`)
     .join(',');
 }
