@@ -83,7 +83,7 @@ describe.skipIf('reason' in launched)('the Harness and Checks pages', () => {
     ];
     for (const address of [...addresses, 'checks', 'checks/bus', 'checks/probes', 'checks/wiggle', 'checks/unplug', 'checks/line']) {
       await page.goto(`${serving.url}/#/${address}`);
-      await page.waitForSelector('main .page :is(h2, button, .check-card)');
+      await page.waitForSelector('main .page :is(h2, button, textarea, .check-card)');
       expect([address, await violations(page)]).toEqual([address, []]);
       expect([address, await tooSmall(page)]).toEqual([address, []]);
     }
@@ -130,7 +130,7 @@ describe.skipIf('reason' in launched)('the Harness and Checks pages', () => {
         'checks/supplies',
       ]) {
         await page.goto(`${serving.url}/#/${address}`);
-        await page.waitForSelector('main .page :is(h2, button, .check-card)');
+        await page.waitForSelector('main .page :is(h2, button, textarea, .check-card)');
         const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
         expect([width, address, wide]).toEqual([width, address, 0]);
       }
