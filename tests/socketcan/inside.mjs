@@ -319,7 +319,12 @@ const cases = {
       throw new Error(`waited in vain for ${what}: ${JSON.stringify(buses)} ${problems}`);
     };
     await busesUntil((all) => all.every((bus) => bus.state === 'up'), 'both buses');
-    await Promise.all([run('cangen vcan0 -g 2 -n 1000 -I i -L 8 -D i'), run('cangen vcan1 -g 4 -n 400 -e -I i -L 8 -D i')]);
+    // In the middle of it a time server finds the wall clock an hour slow.
+    await Promise.all([
+      run('cangen vcan0 -g 2 -n 1000 -I i -L 8 -D i'),
+      run('cangen vcan1 -g 4 -n 400 -e -I i -L 8 -D i'),
+      run('sleep 1 && date -s "@$(($(date +%s) + 3600))"'),
+    ]);
     await busesUntil((all) => all.reduce((sum, bus) => sum + bus.frames, 0) >= 1400, 'all frames in the status');
     await run('cangen vcan0 -g 0 -n 5000 -I 7 -L 8 -D i');
     const accounted = (bus) => bus.frames + bus.loss.adapter + bus.loss.beforeReader + bus.loss.queue;
@@ -329,7 +334,8 @@ const cases = {
     server.kill('SIGTERM');
     const exit = await ended;
     const { SessionFile } = await import('../../dist/server/recording/session-file.js');
-    const recorded = { frames: [0, 0], paced: [0, 0], loss: [{}, {}] };
+    const recorded = { frames: [0, 0], paced: [0, 0], loss: [{}, {}], wallSteps: [], backwards: 0, lastUs: 0 };
+    let wall;
     const next = [0, 0];
     const { sessionNumbers } = await import('../../dist/server/recording/data-folder.js');
     const sessions = sessionNumbers(data);
@@ -343,8 +349,15 @@ const cases = {
     }
     for (const input of inputs()) {
       if (input.kind === 'loss') recorded.loss[input.bus][input.place] = (recorded.loss[input.bus][input.place] ?? 0) + input.count;
+      if (input.kind === 'clock') {
+        const offsetMs = input.wallMs - input.timeUs / 1000;
+        if (wall !== undefined) recorded.wallSteps.push(Math.round((offsetMs - wall) / 1000));
+        wall = offsetMs;
+      }
       if (input.kind !== 'frames') continue;
       for (let i = 0; i < input.batch.count; i++) {
+        if (input.batch.timeUs[i] < recorded.lastUs) recorded.backwards++;
+        recorded.lastUs = input.batch.timeUs[i];
         const bus = input.batch.bus[i];
         recorded.frames[bus]++;
         // The generator numbers its frames in their data, so that a frame missing, doubled or out of place shows.
