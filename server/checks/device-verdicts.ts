@@ -191,7 +191,7 @@ function addBreak(on: BusEvidence, found: TrunkBreak): void {
     ...(found.alternatives.length > 0 ? { alternatives: found.alternatives } : {}),
     episodes: found.episodes.slice(0, 50).map((episode) => ({ at: on.at(episode.fromUs), seconds: (episode.toUs - episode.fromUs) / 1e6 })),
     devices: [...new Set(found.episodes.flatMap((episode) => episode.outages.map((outage) => outage.device.name)))],
-    say: `${found.beyond.join(' and ')} vanish${found.beyond.length === 1 ? 'es' : ''} together ${times === 1 ? 'once' : `${times} times`}${lasting ? ', in the end for good' : ''}, while everything nearer stays: the trunk interrupts between ${found.stretch.replace(' - ', ' and ')}`,
+    say: `${found.beyond.join(' and ')} ${found.beyond.length === 1 ? 'falls silent' : 'vanish together'} ${times === 1 ? 'once' : `${times} times`}${lasting ? ', in the end for good' : ''}, while everything nearer stays: the trunk interrupts between ${found.stretch.replace(' - ', ' and ')}`,
     next: `Move the harness and the connector between ${found.stretch.replace(' - ', ' and ')} while watching, then measure the resistance between the lines with all power off.`,
   });
 }
