@@ -43,6 +43,8 @@ interface Led {
 export class GuidedChecks {
   private readonly parts: GuidedParts;
   private led: Led | undefined;
+  /** A step that has come to be is on its way to the disk. */
+  private settling = false;
   /** One act is done after the other, so that two browsers never settle a step twice. */
   private last: Promise<unknown> = Promise.resolve();
 
@@ -158,8 +160,12 @@ export class GuidedChecks {
   /** A step that waits for something is settled when it has come. */
   private hear({ met = [] }: CheckResult): void {
     const step = this.led?.procedure.steps.find(({ name }) => name === this.led?.progress.current);
-    if (!step?.watch || step.cylinder !== undefined || !met.includes(step.name)) return;
-    void this.act({ step: step.name, act: 'done', by: 'the check itself' }).catch(() => undefined);
+    if (this.settling || !step?.watch || step.cylinder !== undefined || !met.includes(step.name)) return;
+    this.settling = true;
+    const settled = () => {
+      this.settling = false;
+    };
+    void this.act({ step: step.name, act: 'done', by: 'the check itself' }).then(settled, settled);
   }
 
   private async refuseTooEarly(step: Step, asked: StepAct, led: Led, result: CheckResult | null): Promise<void> {

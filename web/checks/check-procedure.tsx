@@ -102,7 +102,7 @@ function Running({ state, followed }: { state: CheckState; followed: Followed<Ch
   const step = procedure.steps.find(({ name }) => name === current);
   return (
     <>
-      {procedure.steps.some(({ arms }) => arms) && result && <StopWord result={result} seconds={state.seconds} />}
+      {result && <StopWord result={result} seconds={state.seconds} />}
       <p class="quiet run-line">
         Running for <span class="step-clock">{toClockText(state.seconds)}</span>, begun by {state.by}
         {state.resumed ? '. The program was started anew meanwhile; what had been recorded was looked at again' : ''}
