@@ -23,6 +23,8 @@ export class VehicleEditor {
   private readonly dir: string;
   private worker: Worker | undefined;
   private asked = 0;
+  /** The newest question's answer; the worker takes one after the other. */
+  private last: Promise<unknown> = Promise.resolve();
   private readonly waiting = new Map<number, Waiting>();
 
   /** @param dir The vehicle folder. */
@@ -65,17 +67,21 @@ export class VehicleEditor {
     return this.ask({ kind: 'save', save });
   }
 
+  /** Waits for what is being written, so that no file is left half done. */
   async close(): Promise<void> {
+    await this.last.catch(() => undefined);
     await this.worker?.terminate();
   }
 
   private ask<T>(question: WithoutNumber<EditorQuestion>): Promise<T> {
     this.worker ??= this.start();
     const ask = ++this.asked;
-    return new Promise<T>((resolve, reject) => {
+    const answer = new Promise<T>((resolve, reject) => {
       this.waiting.set(ask, { resolve, reject });
       this.worker?.postMessage({ ask, ...question });
     });
+    this.last = answer;
+    return answer;
   }
 
   private start(): Worker {

@@ -213,7 +213,7 @@ stages:
     const { moving, wrong } = followAll(vehicle, columns, series);
     expect(wrong).toEqual([]);
     expect(moving).toBeGreaterThan(25);
-  }, 60_000);
+  }, 240_000);
 });
 
 describe('on the recording of a real boat', () => {
