@@ -37,8 +37,8 @@ function toHold(speed: Trace, from: number, to: number): Pull {
   const [low, high] = spanOf(speed.values, from, to);
   return {
     kind: 'hold',
-    from: from * stepS,
-    to: to * stepS,
+    from: (from * speed.stepUs) / 1e6,
+    to: (to * speed.stepUs) / 1e6,
     speedFrom: Math.round(low),
     speedTo: Math.round(high),
     complete: (to - from) * stepS >= holdCompleteS,
