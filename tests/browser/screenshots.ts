@@ -196,9 +196,9 @@ async function take(browser: Browser, url: string, shot: Shot, size: Size, stati
   await page.waitForSelector('.state[data-state="live"]');
   await page.waitForSelector('h1');
   await shot.prepare?.(page, station);
-  await page.evaluate(hidePaths);
   // Fonts, plots and the first second of values.
   await page.waitForTimeout(1200);
+  await page.evaluate(hidePaths);
   await page.screenshot({ path: `${folder}${shot.name}-${size}.png` });
   await page.close();
 }

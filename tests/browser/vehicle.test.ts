@@ -86,6 +86,7 @@ describe.skipIf('reason' in launched)('the vehicle page', () => {
       return value.slice(selectionStart, selectionEnd);
     });
     expect(chosen).toBe('fule');
+    expect(await page.locator('.text-scroll').evaluate((found) => found.scrollLeft)).toBe(0);
     await page.click('button:text("Compare and save 1 file")');
     const save = page.locator('.diff-view button:text-is("Save")');
     expect(await save.isDisabled()).toBe(true);

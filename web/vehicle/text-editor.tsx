@@ -9,6 +9,9 @@ export interface TextPlace {
   endColumn: number;
 }
 
+/** A selection that ends before this column is shown with the beginning of its line. */
+const columnsInSight = 40;
+
 export function TextEditor({ draft, place, readOnly }: { draft: Draft; place: TextPlace | undefined; readOnly: boolean }) {
   const area = useRef<HTMLTextAreaElement>(null);
   const path = draft.path.value;
@@ -82,8 +85,12 @@ function goTo(area: HTMLTextAreaElement | null, lines: readonly string[], { line
   area.setSelectionRange(start + column - 1, start + endColumn - 1);
   const scroll = area.closest('.text-scroll');
   const lineHeight = area.scrollHeight / (lines.length + 1);
-  if (scroll) scroll.scrollTop = Math.max(0, (line - 4) * lineHeight);
-  area.scrollIntoView({ block: 'nearest' });
+  if (scroll) {
+    scroll.scrollIntoView({ block: 'nearest' });
+    scroll.scrollTop = Math.max(0, (line - 4) * lineHeight);
+    // Browsers bring the selection to the very edge, under the line numbers.
+    scroll.scrollLeft = Math.max(0, (endColumn - columnsInSight) * (area.scrollWidth / area.cols));
+  }
 }
 
 /** All that is wrong, in all files: line, column, the line with carets below what is meant, and the cure. */
