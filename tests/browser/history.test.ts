@@ -36,7 +36,7 @@ describe.skipIf('reason' in launched)('the page after the start', () => {
     const vehicle = await getVehicle('bus-definitions/garganey');
     await importFrames(data, vehicle, { frames: [runScenario(evening, vehicle).batch], origin: 'evening.log', remarks: () => [] }, 0);
     serving = await Serving.start({ data });
-  }, 90_000);
+  }, 240_000);
   afterAll(async () => {
     await serving.stop();
     await browser.close();
@@ -58,7 +58,7 @@ describe.skipIf('reason' in launched)('the page after the start', () => {
     await page.fill('label:has-text("By the light, °") input', light);
     const rows = await page.locator('[data-table="timing"] tbody tr').count();
     await page.tap('button:text("Write down")');
-    await page.waitForFunction((n) => document.querySelectorAll('[data-table="timing"] tbody tr').length > n, rows, { timeout: 20_000 });
+    await page.waitForFunction((n) => document.querySelectorAll('[data-table="timing"] tbody tr').length > n, rows, { timeout: 60_000 });
   }
 
   it('holds load back until timing is read slow and fast and is right; a slip is taken back', async () => {
@@ -71,15 +71,15 @@ describe.skipIf('reason' in launched)('the page after the start', () => {
     expect(await page.locator('[data-load]').getAttribute('data-load')).toBe('blocked');
     // A comma is a point; 6 degrees late at 3500 rpm only.
     await typeReading(page, '3500', '15,0', '9');
-    await page.locator('.verdict[data-code="timing-delay"][data-verdict="wrong"]').waitFor({ timeout: 20_000 });
+    await page.locator('.verdict[data-code="timing-delay"][data-verdict="wrong"]').waitFor({ timeout: 60_000 });
     await page.locator('[data-table="timing"] tr', { hasText: '3500' }).locator('button').tap();
     await page.waitForFunction(() => document.querySelectorAll('[data-table="timing"] tbody tr').length === 1);
     await typeReading(page, '3500', '15', '15.2');
-    await page.locator('[data-load="allowed"]').waitFor({ timeout: 20_000 });
+    await page.locator('[data-load="allowed"]').waitFor({ timeout: 60_000 });
     const second = await context.newPage();
     await second.goto(`${serving.url}/#/history/timing`);
-    await second.locator('[data-load="allowed"]').waitFor({ timeout: 20_000 });
-  }, 90_000);
+    await second.locator('[data-load="allowed"]').waitFor({ timeout: 60_000 });
+  }, 240_000);
 
   it('numbers the heat cycle that came up to temperature, and keeps its sheet', async () => {
     const page = await open('history/heat-cycles');
@@ -91,12 +91,12 @@ describe.skipIf('reason' in launched)('the page after the start', () => {
     const { height } = (await cycle.locator('button:text("Keep it")').boundingBox()) ?? { height: 0 };
     expect(height).toBeGreaterThanOrEqual(64);
     await cycle.locator('button:text("Keep it")').tap();
-    await cycle.locator('.history-word', { hasText: 'Re-torqued, oil milky' }).waitFor({ timeout: 20_000 });
+    await cycle.locator('.history-word', { hasText: 'Re-torqued, oil milky' }).waitFor({ timeout: 60_000 });
     expect(await cycle.textContent()).toContain('head 5 Nm more');
     const paper = await (await fetch(`${serving.url}/api/paper/heat-cycles`)).text();
     expect(paper).toContain('[x] re-torqued');
     expect(paper).toContain('head 5 Nm more');
-  }, 60_000);
+  }, 240_000);
 
   it('says plainly that fewer than three like starts compare nothing', async () => {
     const page = await open('history/starts');

@@ -4,6 +4,7 @@ import { VerdictRow } from '../checks/verdict-list.tsx';
 import { toAddress } from '../router.tsx';
 import { toNumberText, toSignedText } from '../shell/numbers.ts';
 import type { TopicProps } from './history-page.tsx';
+import { Wide } from './wide.tsx';
 
 export function ProbesSection({ history: { drift, probeHours, lags } }: TopicProps) {
   return (
@@ -86,7 +87,7 @@ function Drift({ drift }: { drift: EngineHistoryView['drift'] }) {
 
 export function Table({ head, rows }: { head: string[]; rows: string[][] }) {
   return (
-    <div class="scroll-x">
+    <Wide label={head.join(', ')}>
       <table>
         <thead>
           <tr>
@@ -107,6 +108,6 @@ export function Table({ head, rows }: { head: string[]; rows: string[][] }) {
           ))}
         </tbody>
       </table>
-    </div>
+    </Wide>
   );
 }

@@ -3,6 +3,7 @@ import type { EngineHistoryView, StartView } from '../../server/contract/engine-
 import { toAddress } from '../router.tsx';
 import { toNumberText } from '../shell/numbers.ts';
 import type { TopicProps } from './history-page.tsx';
+import { Wide } from './wide.tsx';
 
 export const toCell = (value: number | null | undefined, digits: number): string =>
   value === null || value === undefined ? '–' : toNumberText(value, digits);
@@ -15,7 +16,7 @@ export function StartsSection({ history: { starts, comparison } }: TopicProps) {
       {starts.length === 0 ? (
         <p>No start is in what is recorded. Cranking without fuel and spark is none.</p>
       ) : (
-        <div class="scroll-x">
+        <Wide label="Starts">
           <table>
             <thead>
               <tr>
@@ -32,7 +33,7 @@ export function StartsSection({ history: { starts, comparison } }: TopicProps) {
               ))}
             </tbody>
           </table>
-        </div>
+        </Wide>
       )}
       <p class="small quiet">
         A port is lit when it has risen by 25 K above the lowest since the fire. Cylinders within 0.3 s of each other have no order.
@@ -69,7 +70,7 @@ function Comparison({ comparison }: { comparison: NonNullable<EngineHistoryView[
       <h3>The last start beside earlier ones like it</h3>
       <p class="history-word">{say}</p>
       {measures.length > 0 && (
-        <div class="scroll-x">
+        <Wide label="The last start beside earlier ones">
           <table>
             <thead>
               <tr>
@@ -99,7 +100,7 @@ function Comparison({ comparison }: { comparison: NonNullable<EngineHistoryView[
               })}
             </tbody>
           </table>
-        </div>
+        </Wide>
       )}
     </div>
   );

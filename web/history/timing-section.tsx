@@ -6,6 +6,7 @@ import { Problem, useWork, WriterField, writeDown } from '../pulls/write-down.ts
 import { toNumberText, toSignedText } from '../shell/numbers.ts';
 import { type Latest, useFeed } from '../stream/feed.ts';
 import type { TopicProps } from './history-page.tsx';
+import { Wide } from './wide.tsx';
 
 export function TimingSection({ history: { timing }, refresh }: TopicProps) {
   return (
@@ -118,7 +119,7 @@ function Readings({ timing, refresh }: { timing: TimingView; refresh(): Promise<
     });
   return (
     <>
-      <div class="scroll-x">
+      <Wide label="Readings of the timing light">
         <table data-table="timing">
           <thead>
             <tr>
@@ -147,7 +148,7 @@ function Readings({ timing, refresh }: { timing: TimingView; refresh(): Promise<
             ))}
           </tbody>
         </table>
-      </div>
+      </Wide>
       <Problem text={problem.value} />
     </>
   );

@@ -7,6 +7,7 @@ import { toClockText } from '../shell/numbers.ts';
 import { useFeed } from '../stream/feed.ts';
 import type { TopicProps } from './history-page.tsx';
 import { toCell } from './starts-section.tsx';
+import { Wide } from './wide.tsx';
 
 export function WarmUpSection({ history: { runs } }: TopicProps) {
   return (
@@ -37,7 +38,7 @@ function Run({ run }: { run: RunView }) {
         {toCell(coolantKPerMin, 1)} K/min, oil {toCell(oilKPerMin, 1)} K/min.
       </p>
       {warmUp.length > 0 && (
-        <div class="scroll-x">
+        <Wide label="Temperatures after the fire">
           <table>
             <thead>
               <tr>
@@ -60,7 +61,7 @@ function Run({ run }: { run: RunView }) {
               ))}
             </tbody>
           </table>
-        </div>
+        </Wide>
       )}
       {engine && (
         <p>
