@@ -44,6 +44,16 @@ export function toEntryText(entry: LogEntry): string {
       return `Timing adjusted: ${entry.what}`;
     case 'heat-cycle-sheet':
       return `Sheet of a heat cycle: ${toSheetText(entry)}`;
+    case 'correction':
+      return `vehicle.yaml corrected by run ${entry.run}: ${entry.changes.map(({ what, from, to }) => `${what}: ${from} → ${to}`).join('; ')}`;
+    case 'open-item':
+      return `Open: ${entry.title}`;
+    case 'item-settled':
+      return `Preparation, ${entry.item}: ${entry.state}${entry.reason ? ` (${entry.reason})` : ''}`;
+    case 'check-begun':
+      return `Check begun: ${entry.check}`;
+    case 'check-step':
+      return `Step ${entry.step}: ${entry.outcome}${entry.reason ? ` (${entry.reason})` : ''}`;
     default:
       return (entry as LogEntry).kind;
   }
@@ -65,6 +75,7 @@ const engineKinds: readonly LogEntry['kind'][] = [
   'timing-reading',
   'timing-adjusted',
   'heat-cycle-sheet',
+  'correction',
 ];
 
 /** Whether it tells of something that was done to the engine: those stand on the time line and in the report. */
