@@ -79,7 +79,10 @@ describe('steps in vehicle.yaml', () => {
     ],
     ['checks: { key-on: { steps: [ { step: x, titel: X } ] } }', "4:41 KEY_UNKNOWN Did you mean 'title'?"],
     ['checks: { mine: { steps: [ { step: x } ] } }', "4:36 KEY_MISSING Add 'title: ...': it heads the step."],
-    ['checks: { mine: { load: 5 % } }', '4:19 KEY_UNKNOWN Limits belong to bus, key-on, supplies, probes, injectors, preparation, first-start'],
+    [
+      'checks: { mine: { load: 5 % } }',
+      '4:19 KEY_UNKNOWN Limits belong to bus, key-on, supplies, probes, injectors, preparation, first-start',
+    ],
     ['checks: { key-on: { steps: [ { step: x, title: X, watch: { for: 3 kPa } } ] } }', '4:67 UNIT_WRONG_DIMENSION'],
     ['checks: { bus: 5 }', '4:16 VALUE_WRONG_TYPE'],
   ])('%s is refused at its place', (checks, first) => {
