@@ -29,15 +29,20 @@ async function runPulls(source: string, options: { vehicle: string; json?: boole
   process.stdout.write(options.json ? `${JSON.stringify(pulls)}\n` : pulls.map(toLine).join(''));
 }
 
-/** A session's pulls as people corrected them in its pages; a file has none but those that are found. */
+/** Numbered and named; a session's as people corrected them in its pages, a file's as they were found. */
 async function asWrittenDown(source: string, found: Pull[], series: SeriesSet, vehicle: Vehicle, data: string): Promise<Pull[]> {
-  if (!/^\d+$/.test(source)) return found;
-  const { LogBook } = await import('../recording/log-book.ts');
-  const { readDynoNotes } = await import('../recording/dyno-notes.ts');
   const { correctPulls } = await import('../dyno/pull-corrections.ts');
   const { speedReader } = await import('../dyno/pulls.ts');
-  const { corrections } = readDynoNotes(await new LogBook(data).list(vehicle.name), Number(source), vehicle);
+  const corrections = /^\d+$/.test(source) ? await correctionsOf(Number(source), vehicle, data) : [];
+  // Where nothing is to be numbered there may be no engine speed to read either.
+  if (found.length === 0 && corrections.length === 0) return [];
   return correctPulls(found, corrections, series.startUs, speedReader(series, vehicle)).map(({ byHand: _, ...pull }) => pull);
+}
+
+async function correctionsOf(session: number, vehicle: Vehicle, data: string) {
+  const { LogBook } = await import('../recording/log-book.ts');
+  const { readDynoNotes } = await import('../recording/dyno-notes.ts');
+  return readDynoNotes(await new LogBook(data).list(vehicle.name), session, vehicle).corrections;
 }
 
 function toLine(pull: Pull): string {

@@ -13,6 +13,7 @@ import { type App, buildApp } from '../../server/http/app.ts';
 import { openLanDoor } from '../../server/http/guard.ts';
 import { type RunningServer, startServer } from '../../server/http/server.ts';
 import { loginLastsMs, loginWrongMax, loginWrongWindowMs } from '../../server/limits.ts';
+import { LogBook } from '../../server/recording/log-book.ts';
 import { Station } from '../../server/station.ts';
 import { until } from '../doubles/live-feed.ts';
 import { smallVehicle } from '../doubles/small-vehicle.ts';
@@ -52,7 +53,7 @@ beforeEach(async () => {
   folder = mkdtempSync(join(tmpdir(), 'evenburn-access-'));
   copyFileSync(join(template, 'access.json'), join(folder, 'access.json'));
   access = (await Access.open(folder, { clock })) as Access;
-  app = await buildApp({ station: newStation(), version: 'test', access, door });
+  app = await buildApp({ station: newStation(), version: 'test', access, door, logBook: new LogBook(folder) });
 });
 afterEach(async () => {
   await app.close();
