@@ -66,10 +66,10 @@ describe.skipIf('reason' in launched)('a replay followed together', () => {
     await ann.getByText('Together: one other').waitFor();
     await goTo(ann, 20_000_000);
     await follows(bob, 20_000_000);
-    await bob.getByLabel('Speed').selectOption('10');
+    await bob.locator('.transport').getByLabel('Speed').selectOption('10');
     await bob.click('.play');
     await expect.poll(() => place(ann), { timeout: 15_000 }).toBeGreaterThan(22_000_000);
-    expect(await ann.getByLabel('Speed').inputValue()).toBe('10');
+    expect(await ann.locator('.transport').getByLabel('Speed').inputValue()).toBe('10');
     await ann.click('.play');
     await expect.poll(() => bob.locator('.play').textContent(), { timeout: 15_000 }).toBe('Play');
     await follows(bob, await place(ann));
