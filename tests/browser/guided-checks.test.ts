@@ -102,8 +102,10 @@ describe.skipIf('reason' in launched)('a check led step by step', () => {
     await page.tap('.step button:text("Next step")');
     await inStep('probe-3');
     const { port } = serving as Serving;
-    // Longer than the 250 ms of frames that a kill may lose.
-    await page.waitForTimeout(600);
+    // A kill may lose the last 250 ms of frames: more than these must have come since.
+    const judged = async () => ((await (await fetch(`${serving?.url}/api/checks/running`)).json()) as { seconds: number }).seconds;
+    const start = await judged();
+    await expect.poll(judged, { timeout: 30_000 }).toBeGreaterThan(start + 0.5);
     await serving?.stop('SIGKILL');
     await serve('rest', port);
     const second = await page.context().newPage();

@@ -127,7 +127,13 @@ describe.skipIf('reason' in launched)('a browser of its own', () => {
     station.clear('oil pressure low');
     await page.waitForSelector('[role="alertdialog"]', { state: 'detached' });
     const { tones } = await asked();
-    await page.waitForTimeout(2000);
+    // Another round would have come within the 1.6 s of data that follow.
+    const drawnUntil = () =>
+      page.evaluate(
+        () => document.querySelector<HTMLElement & { drawnPoints(): { zeroUs: number } }>('figure[data-plot]')?.drawnPoints().zeroUs,
+      );
+    const before = Number(await drawnUntil());
+    await expect.poll(drawnUntil, { timeout: 15_000 }).toBeGreaterThan(before + 2_000_000);
     expect((await asked()).tones).toBe(tones);
   }, 30_000);
 

@@ -2,7 +2,7 @@
 import { useSignal } from '@preact/signals';
 import type { ProcedureView, StepAct } from '../../server/contract/check-steps.ts';
 import type { CheckRun, CheckState } from '../../server/contract/checks.ts';
-import { WriterField, writer } from '../pulls/write-down.tsx';
+import { WriterField, writer } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
 import { toClockText, toCountText } from '../shell/numbers.ts';
 import { sendJson } from '../stream/api.ts';

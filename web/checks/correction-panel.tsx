@@ -3,9 +3,8 @@
 import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { CorrectionView } from '../../server/contract/check-steps.ts';
-import { ApiError, getJson, sendJson } from '../stream/api.ts';
+import { ApiError, getJson, sendJson, toProblem } from '../stream/api.ts';
 import { signed } from './check-procedure.tsx';
-import { toProblemText } from './following.ts';
 
 const correcting = ['probes', 'injectors'];
 
@@ -19,7 +18,7 @@ export function CorrectionPanel({ run, check }: { run: number; check: string }) 
       problem.value = '';
     } catch (error) {
       const isNothing = error instanceof ApiError && error.code === 'CHECK_CORRECTS_NOTHING';
-      problem.value = isNothing ? '' : toProblemText(error);
+      problem.value = isNothing ? '' : toProblem(error);
     }
   };
   useEffect(() => {

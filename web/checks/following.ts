@@ -1,11 +1,7 @@
 // What pages of the checks ask again and again, and how a refusal is told.
 import { type Signal, useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
-import { ApiError, getJson } from '../stream/api.ts';
-
-export function toProblemText(error: unknown): string {
-  return error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
-}
+import { getJson, toProblem } from '../stream/api.ts';
 
 export interface Followed<T> {
   value: Signal<T | undefined>;
@@ -25,7 +21,7 @@ export function useFollowed<T>(path: string, everyMs: number): Followed<T> {
       value.value = await getJson<T>(path);
       problem.value = refused.value;
     } catch (error) {
-      problem.value = `What stands here is old. ${toProblemText(error)}`;
+      problem.value = `What stands here is old. ${toProblem(error)}`;
     }
   };
   useEffect(() => {
@@ -45,7 +41,7 @@ export function useFollowed<T>(path: string, everyMs: number): Followed<T> {
       await work();
       refused.value = '';
     } catch (error) {
-      refused.value = toProblemText(error);
+      refused.value = toProblem(error);
     }
     await refresh();
   };

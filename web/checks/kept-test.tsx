@@ -1,6 +1,6 @@
 // A test done by hand becomes a kept run: who did it, and the way to what was kept.
 import type { CheckRun } from '../../server/contract/checks.ts';
-import { writer } from '../pulls/write-down.tsx';
+import { writer } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
 import { sendJson } from '../stream/api.ts';
 

@@ -1,11 +1,11 @@
 // Readings of bus line and plugs typed from a multimeter, what they mean, and kept as a run.
 import { type Signal, useSignal } from '@preact/signals';
 import type { LineReading, VerdictView } from '../../server/contract/checks.ts';
-import { WriterField } from '../pulls/write-down.tsx';
+import { WriterField } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
-import { getJson } from '../stream/api.ts';
+import { getJson, toProblem } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
-import { toProblemText } from './following.ts';
+
 import { keepTest } from './kept-test.tsx';
 import { VerdictRow } from './verdict-list.tsx';
 
@@ -25,14 +25,14 @@ export function LinePage() {
       readings.value = [...readings.value, { ...toReading(query), wallMs: Date.now() }];
       problem.value = '';
     } catch (error) {
-      problem.value = toProblemText(error);
+      problem.value = toProblem(error);
     }
   };
   const keep = async () => {
     try {
       await keepTest('/api/checks/line', { readings: readings.value });
     } catch (error) {
-      problem.value = toProblemText(error);
+      problem.value = toProblem(error);
     }
   };
   return (

@@ -1,7 +1,7 @@
 // The preparation list: what a person does before the first fire, and what is still open; each item closed, or waived with a reason.
 import { useSignal } from '@preact/signals';
 import type { PreparationItem, PreparationView } from '../../server/contract/check-steps.ts';
-import { type Unsigned, WriterField, writeDown } from '../pulls/write-down.tsx';
+import { type Unsigned, WriterField, writeDown } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
 import { useFollowed } from './following.ts';
 import { alwaysSafety } from './procedures.ts';

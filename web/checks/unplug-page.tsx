@@ -1,11 +1,11 @@
 // The unplug test: asks for one device at a time, and says whether exactly its frames vanished.
 import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
-import { WriterField } from '../pulls/write-down.tsx';
+import { WriterField } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
-import { sendJson } from '../stream/api.ts';
+import { sendJson, toProblem } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
-import { toProblemText } from './following.ts';
+
 import { keepTest } from './kept-test.tsx';
 import { VerdictSign } from './verdict-list.tsx';
 import { useWatchStream } from './watch-stream.ts';
@@ -19,7 +19,7 @@ export function UnplugPage() {
       await work();
       problem.value = '';
     } catch (error) {
-      problem.value = toProblemText(error);
+      problem.value = toProblem(error);
     }
   };
   const watching = state.value?.watching;

@@ -3,11 +3,11 @@ import { useSignal, useSignalEffect } from '@preact/signals';
 import { useEffect, useRef } from 'preact/hooks';
 import type { WatchEventView } from '../../server/contract/checks.ts';
 import { vibrate } from '../capabilities.ts';
-import { WriterField } from '../pulls/write-down.tsx';
+import { WriterField } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
-import { sendJson } from '../stream/api.ts';
+import { sendJson, toProblem } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
-import { toProblemText } from './following.ts';
+
 import { keepTest } from './kept-test.tsx';
 import { useWatchStream, type WatchFeed } from './watch-stream.ts';
 import { WiggleSound } from './wiggle-sound.ts';
@@ -23,7 +23,7 @@ export function WigglePage() {
       await work();
       problem.value = '';
     } catch (error) {
-      problem.value = toProblemText(error);
+      problem.value = toProblem(error);
     }
   };
   const watching = stream.state.value?.watching === true;

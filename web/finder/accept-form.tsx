@@ -4,7 +4,7 @@ import type { FindingView, SearchView, SignalRequest } from '../../server/contra
 import type { SavedDefinition } from '../../server/contract/table-import.ts';
 import { access } from '../access/access.ts';
 import { Reading } from '../shell/reading.tsx';
-import { ApiError, sendJson } from '../stream/api.ts';
+import { sendJson, toProblem } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 
 /** An offset that is this small beside one step of the raw value is none. */
@@ -37,7 +37,7 @@ export function AcceptForm({ finding, search }: { finding: FindingView; search: 
       saved.value = { definition, channel: name.value };
       problem.value = '';
     } catch (error) {
-      problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+      problem.value = toProblem(error);
     }
   };
   if (saved.value) {

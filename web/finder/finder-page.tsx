@@ -6,7 +6,7 @@ import type { SearchRequest, SearchView } from '../../server/contract/finder.ts'
 import { access } from '../access/access.ts';
 import { type PageProps, toAddress } from '../router.tsx';
 import { toCountText } from '../shell/numbers.ts';
-import { ApiError, getJson, sendJson } from '../stream/api.ts';
+import { getJson, sendJson, toProblem } from '../stream/api.ts';
 import { FindingRow } from './finding-row.tsx';
 import { SearchForm } from './search-form.tsx';
 
@@ -68,7 +68,7 @@ async function tried(problem: { value: string }, ask: () => Promise<void>): Prom
     await ask();
     problem.value = '';
   } catch (error) {
-    problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+    problem.value = toProblem(error);
   }
 }
 

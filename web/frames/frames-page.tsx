@@ -6,7 +6,7 @@ import type { FramesView, SeenFrame } from '../../server/contract/frames.ts';
 import { toAddress } from '../router.tsx';
 import { toCountText, toNumberText } from '../shell/numbers.ts';
 import { Reading } from '../shell/reading.tsx';
-import { ApiError, getJson } from '../stream/api.ts';
+import { getJson, toProblem } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { BitGrid, toByteList } from './bit-grid.tsx';
 
@@ -30,7 +30,7 @@ export function FramesPage() {
         view.value = await getJson<FramesView>('/api/frames');
         problem.value = '';
       } catch (error) {
-        problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+        problem.value = toProblem(error);
       }
       asking = false;
     };

@@ -6,7 +6,7 @@ import type { HarnessConnector, HarnessView } from '../../server/contract/harnes
 import type { WhyView } from '../../server/contract/why.ts';
 import { type PageProps, toAddress } from '../router.tsx';
 import { toWords } from '../shell/numbers.ts';
-import { ApiError, getJson } from '../stream/api.ts';
+import { getJson, toProblem } from '../stream/api.ts';
 import { CircuitTable, FuseTable } from './circuit-table.tsx';
 import { ConnectorFace } from './connector-face.tsx';
 import { ImportPage } from './import-page.tsx';
@@ -25,7 +25,7 @@ function Drawn({ rest, query }: PageProps) {
         view.value = found;
       },
       (error: unknown) => {
-        problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+        problem.value = toProblem(error);
       },
     );
   }, []);

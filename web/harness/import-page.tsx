@@ -1,48 +1,28 @@
 // A wiring table becomes the vehicle's harness file: pasted or dropped, its columns named, looked at, and saved.
 import '../tables/tables.css';
 import { useSignal } from '@preact/signals';
-import { useEffect } from 'preact/hooks';
+import { useEffect, useMemo } from 'preact/hooks';
 import type { DefinitionsView } from '../../server/contract/definitions.ts';
 import type { HarnessTableView } from '../../server/contract/table-import.ts';
 import { toAddress } from '../router.tsx';
-import { ApiError, getJson, sendJson } from '../stream/api.ts';
+import { getJson, sendJson, toProblem } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { ColumnTable, type Mapping } from '../tables/column-table.tsx';
 import { RowNotes } from '../tables/row-notes.tsx';
 import { TableText } from '../tables/table-text.tsx';
+import { useLaidOut } from '../tables/use-laid-out.ts';
 
-/** Typing rests so long before the table is laid out anew. */
-const settleMs = 250;
 const path = 'harness.yaml';
 
 export function ImportPage() {
   const text = useSignal('');
   const mapping = useSignal<Mapping>({});
-  const view = useSignal<HarnessTableView | undefined>(undefined);
-  const problem = useSignal('');
   const vehicle = useFeed().vehicle.value?.name ?? 'Vehicle';
-  const [asked, columns] = [text.value, mapping.value];
-  useEffect(() => {
-    let left = false;
-    const lay = async () => {
-      try {
-        const answer = await sendJson<HarnessTableView>('POST', '/api/tables/harness', {
-          text: asked,
-          name: `${vehicle} harness`,
-          columns,
-        });
-        if (!left) [view.value, problem.value] = [answer, ''];
-      } catch (error) {
-        if (!left) [view.value, problem.value] = [undefined, toWords(error)];
-      }
-    };
-    if (asked.trim() === '') [view.value, problem.value] = [undefined, ''];
-    const timer = asked.trim() === '' ? undefined : setTimeout(() => void lay(), settleMs);
-    return () => {
-      left = true;
-      clearTimeout(timer);
-    };
-  }, [asked, columns, vehicle]);
+  const asked = useMemo(
+    () => ({ text: text.value, name: `${vehicle} harness`, columns: mapping.value }),
+    [text.value, mapping.value, vehicle],
+  );
+  const { view, problem } = useLaidOut<HarnessTableView>('/api/tables/harness', asked);
   const table = view.value;
   return (
     <div class="page tables-page">
@@ -112,7 +92,7 @@ function Save({ table, onProblem }: SaveProps) {
       ({ files }) => {
         there.value = files.find((file) => file.path === path)?.hash ?? null;
       },
-      (error: unknown) => onProblem(toWords(error)),
+      (error: unknown) => onProblem(toProblem(error)),
     );
   }, []);
   const save = async () => {
@@ -121,7 +101,7 @@ function Save({ table, onProblem }: SaveProps) {
       await sendJson('POST', '/api/definitions/save', { changes, despiteErrors: false });
       location.hash = toAddress('harness');
     } catch (error) {
-      onProblem(toWords(error));
+      onProblem(toProblem(error));
     }
   };
   const replaces = there.value !== null && there.value !== undefined;
@@ -148,8 +128,4 @@ function Save({ table, onProblem }: SaveProps) {
       </p>
     </section>
   );
-}
-
-function toWords(error: unknown): string {
-  return error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
 }

@@ -1,7 +1,7 @@
 // Continuity of every run, typed and signed: the reading, its band, who and when.
 import { useSignal } from '@preact/signals';
 import type { HarnessRun, HarnessView } from '../../server/contract/harness.ts';
-import { ApiError, sendJson } from '../stream/api.ts';
+import { sendJson, toProblem } from '../stream/api.ts';
 
 export interface SignOffProps {
   view: HarnessView;
@@ -17,7 +17,7 @@ export function SignOffTable({ view, onSigned }: SignOffProps) {
       onSigned(await sendJson<HarnessView | null>('POST', '/api/harness/sign-offs', { run: run.name, ohm, by: by.value.trim() }));
       problem.value = '';
     } catch (error) {
-      problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+      problem.value = toProblem(error);
     }
   };
   return (

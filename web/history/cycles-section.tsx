@@ -3,7 +3,7 @@ import { useSignal } from '@preact/signals';
 import type { HeatCycleView } from '../../server/contract/engine-history.ts';
 import type { LogEntry } from '../../server/contract/log-book.ts';
 import { toSheetText } from '../../server/contract/log-words.ts';
-import { Problem, useWork, WriterField, writeDown } from '../pulls/write-down.tsx';
+import { Problem, useWork, WriterField, writeDown } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
 import { toClockText, toNumberText } from '../shell/numbers.ts';
 import type { TopicProps } from './history-page.tsx';

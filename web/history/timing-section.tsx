@@ -2,7 +2,7 @@
 import { useSignal } from '@preact/signals';
 import type { TimingView } from '../../server/contract/engine-history.ts';
 import { VerdictRow } from '../checks/verdict-list.tsx';
-import { Problem, useWork, WriterField, writeDown } from '../pulls/write-down.tsx';
+import { Problem, useWork, WriterField, writeDown } from '../log-book/write-down.tsx';
 import { toNumberText, toSignedText } from '../shell/numbers.ts';
 import { type Latest, useFeed } from '../stream/feed.ts';
 import type { TopicProps } from './history-page.tsx';

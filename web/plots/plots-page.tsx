@@ -7,7 +7,7 @@ import type { SessionsView, SessionView } from '../../server/contract/sessions.t
 import type { PageProps } from '../router.tsx';
 import { toAddress } from '../router.tsx';
 import { toClockText, toNumberText } from '../shell/numbers.ts';
-import { ApiError, getJson } from '../stream/api.ts';
+import { getJson, toProblem } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { ChannelPicker } from './channel-picker.tsx';
 import { type Drawn, Measures } from './measures.tsx';
@@ -234,7 +234,7 @@ function useSessions(choices: TraceChoice[], looked: Signal<number | 'live'>, pr
         sessions.value = view.sessions;
       },
       (error: unknown) => {
-        problem.value = toWords(error);
+        problem.value = toProblem(error);
       },
     );
   }, [sessions, problem]);
@@ -252,7 +252,7 @@ function useSessions(choices: TraceChoice[], looked: Signal<number | 'live'>, pr
           ranges.value = new Map(ranges.peek()).set(session, toRange(detail));
         },
         (error: unknown) => {
-          problem.value = toWords(error);
+          problem.value = toProblem(error);
         },
       );
     }
@@ -281,7 +281,7 @@ function useTraces(
           problem.value = '';
         },
         (error: unknown) => {
-          if (!left) problem.value = toWords(error);
+          if (!left) problem.value = toProblem(error);
         },
       );
     }, fetchDelayMs);
@@ -290,10 +290,6 @@ function useTraces(
       clearTimeout(timer);
     };
   }, [choices, known, from, to, bySpeed, fetched, problem]);
-}
-
-function toWords(error: unknown): string {
-  return error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
 }
 
 function toDrawn(

@@ -3,11 +3,11 @@ import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { DifferenceView, PullsView, SetComparisonView } from '../../server/contract/pulls.ts';
 import type { SessionView } from '../../server/contract/sessions.ts';
+import { Problem, useWork } from '../log-book/write-down.tsx';
 import { toNumberText, toSignedText, toUnitWord } from '../shell/numbers.ts';
 import { getJson } from '../stream/api.ts';
 import { toStartText } from './after-pull.tsx';
 import { toPullWords } from './session-pulls.tsx';
-import { Problem, useWork } from './write-down.tsx';
 
 type Side = 'before' | 'after';
 

@@ -1,7 +1,7 @@
 // Names, numbers and ends of pulls by hand, pulls that are none, and those that were not found.
-import { useSignal } from '@preact/signals';
 import type { PullView } from '../../server/contract/pulls.ts';
-import { Problem, useWork, WriterField, writeDown } from './write-down.tsx';
+import { textOf, useWork, WritingForm, writeDown } from '../log-book/write-down.tsx';
+import { ApiError } from '../stream/api.ts';
 
 interface CorrectProps {
   pull: PullView;
@@ -11,39 +11,39 @@ interface CorrectProps {
 }
 
 export function CorrectPull({ pull, session, startUs, changed }: CorrectProps) {
-  const { busy, problem, run } = useWork();
+  const work = useWork();
+  const { busy, run } = work;
   const atUs = Math.round(startUs + ((pull.from + pull.to) / 2) * 1e6);
   const us = (seconds: string) => Math.round(startUs + Number(seconds) * 1e6);
-  const save = (form: HTMLFormElement) =>
-    run(async () => {
-      const given = new FormData(form);
-      const text = (name: string) => String(given.get(name) ?? '').trim();
-      const moved = text('from') !== pull.from.toFixed(2) || text('to') !== pull.to.toFixed(2);
-      await writeDown({
-        kind: 'pull',
-        session,
-        atUs,
-        ...(text('name') !== pull.name ? { name: text('name') } : {}),
-        ...(text('number') !== '' && Number(text('number')) !== pull.number ? { number: Number(text('number')) } : {}),
-        ...(moved ? { fromUs: us(text('from')), toUs: us(text('to')) } : {}),
-        ...(text('as') !== pull.kind ? { as: text('as') === 'hold' ? ('hold' as const) : ('sweep' as const) } : {}),
-      });
-      await changed();
+  const save = async (given: FormData) => {
+    const text = (name: string) => textOf(given, name);
+    const moved = text('from') !== pull.from.toFixed(2) || text('to') !== pull.to.toFixed(2);
+    await writeDown({
+      kind: 'pull',
+      session,
+      atUs,
+      ...(text('name') !== pull.name ? { name: text('name') } : {}),
+      ...(text('number') !== '' && Number(text('number')) !== pull.number ? { number: Number(text('number')) } : {}),
+      ...(moved ? { fromUs: us(text('from')), toUs: us(text('to')) } : {}),
+      ...(text('as') !== pull.kind ? { as: text('as') === 'hold' ? ('hold' as const) : ('sweep' as const) } : {}),
     });
+    await changed();
+  };
   const takeOut = () =>
     run(async () => {
       await writeDown({ kind: 'pull', session, atUs, isNone: true });
       await changed();
     });
   return (
-    <form
-      class="form-grid"
-      onSubmit={(event) => {
-        event.preventDefault();
-        void save(event.currentTarget);
-      }}
+    <WritingForm
+      work={work}
+      save={save}
+      more={
+        <button type="button" class="button" disabled={busy.value} onClick={() => void takeOut()}>
+          This is no pull
+        </button>
+      }
     >
-      <Problem text={problem.value} />
       <label class="field">
         <span>Name</span>
         <input type="text" name="name" maxLength={60} defaultValue={pull.name} />
@@ -53,16 +53,7 @@ export function CorrectPull({ pull, session, startUs, changed }: CorrectProps) {
         <input type="number" name="number" min="1" max="9999" defaultValue={String(pull.number)} />
       </label>
       <Ends from={pull.from.toFixed(2)} to={pull.to.toFixed(2)} kind={pull.kind} />
-      <WriterField />
-      <div class="form-buttons">
-        <button type="submit" class="button main" disabled={busy.value}>
-          Write it down
-        </button>
-        <button type="button" class="button" disabled={busy.value} onClick={() => void takeOut()}>
-          This is no pull
-        </button>
-      </div>
-    </form>
+    </WritingForm>
   );
 }
 
@@ -100,38 +91,22 @@ interface PutInProps {
 }
 
 export function PutPullIn({ session, startUs, seconds, changed }: PutInProps) {
-  const { busy, problem, run } = useWork();
-  const isWrong = useSignal(false);
-  const save = (form: HTMLFormElement) =>
-    run(async () => {
-      const given = new FormData(form);
-      const [from, to] = [Number(given.get('from')), Number(given.get('to'))];
-      isWrong.value = !(to > from && to <= seconds + 1);
-      if (isWrong.value) return;
-      const fromUs = Math.round(startUs + from * 1e6);
-      const as = given.get('as') === 'hold' ? ('hold' as const) : ('sweep' as const);
-      await writeDown({ kind: 'pull', session, atUs: fromUs, fromUs, toUs: Math.round(startUs + to * 1e6), as });
-      await changed();
-    });
+  const work = useWork();
+  const save = async (given: FormData) => {
+    const [from, to] = [Number(given.get('from')), Number(given.get('to'))];
+    if (!(to > from && to <= seconds + 1))
+      throw new ApiError({ error: 'PULL_ENDS', message: 'Its end must lie behind its beginning', cure: 'Give both within the session.' });
+    const fromUs = Math.round(startUs + from * 1e6);
+    const as = given.get('as') === 'hold' ? ('hold' as const) : ('sweep' as const);
+    await writeDown({ kind: 'pull', session, atUs: fromUs, fromUs, toUs: Math.round(startUs + to * 1e6), as });
+    await changed();
+  };
   return (
     <details>
       <summary>A pull was not found</summary>
-      <form
-        class="form-grid"
-        onSubmit={(event) => {
-          event.preventDefault();
-          void save(event.currentTarget);
-        }}
-      >
-        <Problem text={isWrong.value ? 'Its end must lie behind its beginning, within the session.' : problem.value} />
+      <WritingForm work={work} save={save} button="Put it in" slight>
         <Ends from="" to="" kind="sweep" />
-        <WriterField />
-        <div class="form-buttons">
-          <button type="submit" class="button" disabled={busy.value}>
-            Put it in
-          </button>
-        </div>
-      </form>
+      </WritingForm>
     </details>
   );
 }

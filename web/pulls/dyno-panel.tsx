@@ -1,8 +1,8 @@
 // The dyno: its kind, gear and roller ratio, the air of the room, and its own log of torque laid on the session.
 import type { LogEntryRequest } from '../../server/contract/log-book.ts';
 import type { PullsView } from '../../server/contract/pulls.ts';
+import { keepFile, logEntries, Problem, readLog, textOf, useWork, WritingForm, writeDown } from '../log-book/write-down.tsx';
 import { toNumberText } from '../shell/numbers.ts';
-import { keepFile, logEntries, Problem, readLog, useWork, WriterField, writeDown } from './write-down.tsx';
 
 type DynoKind = NonNullable<Extract<LogEntryRequest, { kind: 'dyno' }>['dyno']>;
 
@@ -44,25 +44,23 @@ export function DynoPanel({ view, session, changed }: DynoProps) {
 }
 
 function DynoForm({ dyno, session, changed }: Omit<DynoProps, 'view'> & { dyno: PullsView['dyno'] }) {
-  const { busy, problem, run } = useWork();
-  const save = (form: HTMLFormElement) =>
-    run(async () => {
-      const given = new FormData(form);
-      const text = (name: string) => String(given.get(name) ?? '').trim();
-      const number = <K extends string>(name: K) => (text(name) === '' ? {} : ({ [name]: Number(text(name)) } as Record<K, number>));
-      await writeDown({
-        kind: 'dyno',
-        session,
-        ...(text('dyno') === '' ? {} : { dyno: text('dyno') as DynoKind }),
-        ...(text('gear') === '' ? {} : { gear: text('gear') }),
-        ...number('rollerRatio'),
-        ...number('stationKpa'),
-        ...number('roomC'),
-        ...number('humidityPercent'),
-        holdsAbsolute: given.get('holdsAbsolute') !== null,
-      });
-      await changed();
+  const work = useWork();
+  const save = async (given: FormData) => {
+    const text = (name: string) => textOf(given, name);
+    const number = <K extends string>(name: K) => (text(name) === '' ? {} : ({ [name]: Number(text(name)) } as Record<K, number>));
+    await writeDown({
+      kind: 'dyno',
+      session,
+      ...(text('dyno') === '' ? {} : { dyno: text('dyno') as DynoKind }),
+      ...(text('gear') === '' ? {} : { gear: text('gear') }),
+      ...number('rollerRatio'),
+      ...number('stationKpa'),
+      ...number('roomC'),
+      ...number('humidityPercent'),
+      holdsAbsolute: given.get('holdsAbsolute') !== null,
     });
+    await changed();
+  };
   const field = (name: 'rollerRatio' | 'stationKpa' | 'roomC' | 'humidityPercent', words: string, min: number, max: number) => (
     <label class="field">
       <span>{words}</span>
@@ -70,14 +68,7 @@ function DynoForm({ dyno, session, changed }: Omit<DynoProps, 'view'> & { dyno: 
     </label>
   );
   return (
-    <form
-      class="form-grid"
-      onSubmit={(event) => {
-        event.preventDefault();
-        void save(event.currentTarget);
-      }}
-    >
-      <Problem text={problem.value} />
+    <WritingForm work={work} save={save}>
       <label class="field">
         <span>Kind</span>
         <select name="dyno">
@@ -100,13 +91,7 @@ function DynoForm({ dyno, session, changed }: Omit<DynoProps, 'view'> & { dyno: 
       <label class="tick">
         <input type="checkbox" name="holdsAbsolute" defaultChecked={dyno.holdsAbsolute} /> Boost is held to an absolute pressure
       </label>
-      <WriterField />
-      <div class="form-buttons">
-        <button type="submit" class="button main" disabled={busy.value}>
-          Write it down
-        </button>
-      </div>
-    </form>
+    </WritingForm>
   );
 }
 

@@ -2,8 +2,8 @@
 import { useSignal } from '@preact/signals';
 import type { LogEntryRequest } from '../../server/contract/log-book.ts';
 import { changeWords, toEntryText } from '../../server/contract/log-words.ts';
+import { keepFile, logEntries, textOf, useWork, WritingForm, writeDown } from '../log-book/write-down.tsx';
 import { useFeed } from '../stream/feed.ts';
-import { keepFile, logEntries, Problem, useWork, WriterField, writeDown } from './write-down.tsx';
 
 type ChangeWhat = Extract<LogEntryRequest, { kind: 'change' }>['what'];
 
@@ -43,37 +43,28 @@ export function LogSection() {
 }
 
 function ChangeForm() {
-  const { busy, problem, run } = useWork();
+  const work = useWork();
   const what = useSignal<ChangeWhat>('plan');
-  const save = (form: HTMLFormElement) =>
-    run(async () => {
-      const given = new FormData(form);
-      const text = (name: string) => String(given.get(name) ?? '').trim();
-      const cylinders = text('cylinders')
-        .split(/[^0-9]+/)
-        .filter(Boolean)
-        .map(Number);
-      await writeDown({
-        kind: 'change',
-        what: what.value,
-        ...(text('from') ? { from: text('from') } : {}),
-        ...(text('to') ? { to: text('to') } : {}),
-        ...(cylinders.length > 0 ? { cylinders } : {}),
-        note: text('note'),
-      });
-      form.reset();
+  const save = async (given: FormData, form: HTMLFormElement) => {
+    const text = (name: string) => textOf(given, name);
+    const cylinders = text('cylinders')
+      .split(/[^0-9]+/)
+      .filter(Boolean)
+      .map(Number);
+    await writeDown({
+      kind: 'change',
+      what: what.value,
+      ...(text('from') ? { from: text('from') } : {}),
+      ...(text('to') ? { to: text('to') } : {}),
+      ...(cylinders.length > 0 ? { cylinders } : {}),
+      note: text('note'),
     });
+    form.reset();
+  };
   return (
     <details open>
       <summary>A change</summary>
-      <form
-        class="form-grid"
-        onSubmit={(event) => {
-          event.preventDefault();
-          void save(event.currentTarget);
-        }}
-      >
-        <Problem text={problem.value} />
+      <WritingForm work={work} save={save}>
         <label class="field">
           <span>What</span>
           <select
@@ -106,48 +97,33 @@ function ChangeForm() {
           <span>Note</span>
           <input type="text" name="note" maxLength={2000} />
         </label>
-        <WriterField />
-        <div class="form-buttons">
-          <button type="submit" class="button main" disabled={busy.value}>
-            Write it down
-          </button>
-        </div>
-      </form>
+      </WritingForm>
     </details>
   );
 }
 
 function PlugForm() {
-  const { busy, problem, run } = useWork();
+  const work = useWork();
   const cylinders = useFeed().vehicle.value?.engine?.cylinders.map(({ cylinder }) => cylinder) ?? [1];
-  const save = (form: HTMLFormElement) =>
-    run(async () => {
-      const given = new FormData(form);
-      const text = (name: string) => String(given.get(name) ?? '').trim();
-      const photo = given.get('photo');
-      const kept = photo instanceof File && photo.size > 0 ? { photo: await keepFile(photo) } : {};
-      await writeDown({
-        kind: 'plug-sheet',
-        cylinder: Number(text('cylinder')),
-        plug: text('plug'),
-        look: text('look'),
-        note: text('note'),
-        ...kept,
-      });
-      form.reset();
+  const save = async (given: FormData, form: HTMLFormElement) => {
+    const text = (name: string) => textOf(given, name);
+    const photo = given.get('photo');
+    const kept = photo instanceof File && photo.size > 0 ? { photo: await keepFile(photo) } : {};
+    await writeDown({
+      kind: 'plug-sheet',
+      cylinder: Number(text('cylinder')),
+      plug: text('plug'),
+      look: text('look'),
+      note: text('note'),
+      ...kept,
     });
+    form.reset();
+  };
   return (
     <details>
       <summary>A spark plug's sheet</summary>
       <p class="small">Plugs tell after a clean cut at full load: ignition off and clutch in at once, and no idling afterwards.</p>
-      <form
-        class="form-grid"
-        onSubmit={(event) => {
-          event.preventDefault();
-          void save(event.currentTarget);
-        }}
-      >
-        <Problem text={problem.value} />
+      <WritingForm work={work} save={save} slight>
         <label class="field">
           <span>Cylinder</span>
           <select name="cylinder">
@@ -174,13 +150,7 @@ function PlugForm() {
           <span>Note</span>
           <input type="text" name="note" maxLength={2000} />
         </label>
-        <WriterField />
-        <div class="form-buttons">
-          <button type="submit" class="button" disabled={busy.value}>
-            Write it down
-          </button>
-        </div>
-      </form>
+      </WritingForm>
     </details>
   );
 }

@@ -3,13 +3,13 @@ import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { LogEntry } from '../../server/contract/log-book.ts';
 import type { PullsView, PullView } from '../../server/contract/pulls.ts';
+import { logEntries, Problem } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
 import { toNumberText } from '../shell/numbers.ts';
-import { getJson } from '../stream/api.ts';
+import { getJson, toProblem } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { toStartText } from './after-pull.tsx';
 import { toPullWords } from './session-pulls.tsx';
-import { logEntries, Problem, toProblem } from './write-down.tsx';
 
 function PaperTools({ back }: { back: string }) {
   return (

@@ -3,9 +3,10 @@ import './pulls.css';
 import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { SessionsView, SessionView } from '../../server/contract/sessions.ts';
+import { Problem, readLog } from '../log-book/write-down.tsx';
 import { type PageProps, toAddress } from '../router.tsx';
 import { toClockText } from '../shell/numbers.ts';
-import { getJson } from '../stream/api.ts';
+import { getJson, toProblem } from '../stream/api.ts';
 import { CompareSection } from './compare-section.tsx';
 import { LivePull } from './live-pull.tsx';
 import { LogSection } from './log-section.tsx';
@@ -13,7 +14,6 @@ import { PullSheet, RegroupCard } from './paper.tsx';
 import { SessionPulls } from './session-pulls.tsx';
 import { StudySection } from './study-section.tsx';
 import { TrialsSection } from './trials-section.tsx';
-import { Problem, readLog, toProblem } from './write-down.tsx';
 
 /** Parts of the page by the address behind its name; a number is a session. */
 const parts = [

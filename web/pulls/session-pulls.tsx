@@ -2,15 +2,15 @@
 import { useComputed, useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { PullsView, PullView } from '../../server/contract/pulls.ts';
+
 import { toAddress } from '../router.tsx';
 import { toClockText, toNumberText } from '../shell/numbers.ts';
-import { getJson } from '../stream/api.ts';
+import { getJson, toProblem } from '../stream/api.ts';
 import { AfterPull } from './after-pull.tsx';
 import { CorrectPull, PutPullIn } from './correct-pull.tsx';
 import { DynoPanel } from './dyno-panel.tsx';
 import { PeakTable } from './peak-table.tsx';
 import { SpreadPlot } from './spread-plot.tsx';
-import { toProblem } from './write-down.tsx';
 
 /** A session that is still recorded is judged anew this often: each look reads all of it. */
 const refreshMs = 15_000;

@@ -3,10 +3,10 @@ import { useSignal } from '@preact/signals';
 import type { LogEntryRequest } from '../../server/contract/log-book.ts';
 import type { StudyView } from '../../server/contract/pulls.ts';
 import type { SessionView } from '../../server/contract/sessions.ts';
+import { Problem, useWork, WriterField, writeDown } from '../log-book/write-down.tsx';
 import { toNumberText, toSignedText } from '../shell/numbers.ts';
-import { getJson } from '../stream/api.ts';
+import { getJson, toProblem } from '../stream/api.ts';
 import { StudyDrawing } from './study-drawing.tsx';
-import { Problem, toProblem, useWork, WriterField, writeDown } from './write-down.tsx';
 
 const trialsShown = 8;
 

@@ -2,11 +2,11 @@
 import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { TrialView } from '../../server/contract/pulls.ts';
+import { logEntries, Problem, textOf, useWork, WritingForm, writeDown } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
 import { toNumberText } from '../shell/numbers.ts';
 import { getJson } from '../stream/api.ts';
 import { toDifferenceText } from './compare-section.tsx';
-import { logEntries, Problem, useWork, WriterField, writeDown } from './write-down.tsx';
 
 /** Pulls come while the page stands open. */
 const refreshMs = 20_000;
@@ -119,30 +119,21 @@ const kinds = {
 
 /** Done now, or from an earlier session on. */
 function NewTrial() {
-  const { busy, problem, run } = useWork();
-  const save = (form: HTMLFormElement) =>
-    run(async () => {
-      const given = new FormData(form);
-      const since = String(given.get('since') ?? '').trim();
-      await writeDown({
-        kind: 'trial',
-        trial: String(given.get('trial')) as keyof typeof kinds,
-        change: String(given.get('change')),
-        ...(since === '' ? {} : { since: Number(since) }),
-      });
-      form.reset();
+  const work = useWork();
+  const save = async (given: FormData, form: HTMLFormElement) => {
+    const since = textOf(given, 'since');
+    await writeDown({
+      kind: 'trial',
+      trial: String(given.get('trial')) as keyof typeof kinds,
+      change: String(given.get('change')),
+      ...(since === '' ? {} : { since: Number(since) }),
     });
+    form.reset();
+  };
   return (
     <details>
       <summary>Write a trial down by hand</summary>
-      <form
-        class="form-grid"
-        onSubmit={(event) => {
-          event.preventDefault();
-          void save(event.currentTarget);
-        }}
-      >
-        <Problem text={problem.value} />
+      <WritingForm work={work} save={save} button="It is done">
         <label class="field">
           <span>Kind</span>
           <select name="trial">
@@ -161,13 +152,7 @@ function NewTrial() {
           <span>First session driven with it; empty: from now on</span>
           <input type="number" name="since" min="1" />
         </label>
-        <WriterField />
-        <div class="form-buttons">
-          <button type="submit" class="button main" disabled={busy.value}>
-            It is done
-          </button>
-        </div>
-      </form>
+      </WritingForm>
     </details>
   );
 }

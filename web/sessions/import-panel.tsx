@@ -3,7 +3,7 @@ import { type Signal, useSignal } from '@preact/signals';
 import { useEffect, useRef } from 'preact/hooks';
 import type { FileLookView, ImportJob, ImportsView } from '../../server/contract/recorded-import.ts';
 import type { VehicleView } from '../../server/contract/vehicle-view.ts';
-import { ApiError, getJson, sendBytes, sendJson } from '../stream/api.ts';
+import { getJson, sendBytes, sendJson, toProblem } from '../stream/api.ts';
 import { ColumnMapping, toColumnsText } from './column-mapping.tsx';
 import { ImportJobs, isUnderWay } from './import-jobs.tsx';
 
@@ -37,7 +37,7 @@ export function ImportPanel({ imported }: { imported(): Promise<void> }) {
       problem.value = '';
       await work();
     } catch (error) {
-      problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+      problem.value = toProblem(error);
     }
   };
   const refresh = useJobs(jobs, imported);

@@ -4,7 +4,7 @@ import { useEffect } from 'preact/hooks';
 import type { ReadingView, SessionDetail } from '../../server/contract/replay.ts';
 import type { ReadingsComparison } from '../../server/contract/session-tasks.ts';
 import { toClockText, toNumberText, toUnitWord } from '../shell/numbers.ts';
-import { ApiError, getJson } from '../stream/api.ts';
+import { getJson, toProblem } from '../stream/api.ts';
 
 const rowsMax = 200;
 
@@ -27,7 +27,7 @@ export function ReadingList({ session, isOpen, made, show, reread }: ReadingList
         detail.value = found;
       },
       (error: unknown) => {
-        problem.value = toText(error);
+        problem.value = toProblem(error);
       },
     );
   useEffect(() => void load(), [made]);
@@ -90,7 +90,7 @@ export function DifferencePanel({ session, reading, against }: { session: number
         found.value = comparison;
       },
       (error: unknown) => {
-        problem.value = toText(error);
+        problem.value = toProblem(error);
       },
     );
   }, [session, reading, against]);
@@ -176,8 +176,4 @@ function toShort(value: number): string {
   const short = Number(value.toPrecision(5));
   const digits = Math.max(0, 4 - Math.floor(Math.log10(Math.max(1, Math.abs(short)))));
   return toNumberText(short, Math.min(digits, Math.max(0, (String(short).split('.')[1] ?? '').length)));
-}
-
-function toText(error: unknown): string {
-  return error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
 }

@@ -5,7 +5,7 @@ import { useEffect } from 'preact/hooks';
 import type { SessionDetail } from '../../server/contract/replay.ts';
 import { LivePage } from '../live/live-page.tsx';
 import { toAddress } from '../router.tsx';
-import { ApiError, getJson } from '../stream/api.ts';
+import { getJson, toProblem } from '../stream/api.ts';
 import { Feed, FeedContext } from '../stream/feed.ts';
 import { ReplaySource } from './replay-source.ts';
 import { FollowedReplay } from './shared-replay.ts';
@@ -41,7 +41,7 @@ export function ReplayPage({ session, at, together }: ReplayPageProps) {
         if (together) followed.value = new FollowedReplay(source);
       },
       (error: unknown) => {
-        problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+        problem.value = toProblem(error);
       },
     );
     return () => {

@@ -6,7 +6,7 @@ import type { SessionChange } from '../../server/contract/replay.ts';
 import type { RereadJob, RereadsView } from '../../server/contract/session-tasks.ts';
 import type { SessionsView, SessionView } from '../../server/contract/sessions.ts';
 import type { PageProps } from '../router.tsx';
-import { ApiError, getJson, sendJson } from '../stream/api.ts';
+import { getJson, sendJson, toProblem } from '../stream/api.ts';
 import { ImportPanel } from './import-panel.tsx';
 import { KeepPanel, LaidAside } from './keep-panel.tsx';
 import { ReplayPage } from './replay-page.tsx';
@@ -45,7 +45,7 @@ function SessionList() {
       await work();
       problem.value = '';
     } catch (error) {
-      problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+      problem.value = toProblem(error);
     }
   };
   const refresh = () =>

@@ -1,7 +1,7 @@
 // Follows a replay together with other browsers: moves of one are moves of all.
 import { signal } from '@preact/signals';
 import type { ReplayMove, ReplayNews, SharedReplay } from '../../server/contract/shared-replay.ts';
-import { ApiError, sendJson } from '../stream/api.ts';
+import { sendJson, toProblem } from '../stream/api.ts';
 import type { ReplaySource } from './replay-source.ts';
 
 export class FollowedReplay {
@@ -46,7 +46,7 @@ export class FollowedReplay {
   private take({ sequence, reading, positionUs, speed }: SharedReplay): void {
     this.sequence = sequence;
     void this.source.follow(reading, positionUs, speed).catch((error: unknown) => {
-      this.problem.value = toText(error);
+      this.problem.value = toProblem(error);
     });
   }
 
@@ -65,7 +65,7 @@ export class FollowedReplay {
         this.sequence = Math.max(this.sequence, sequence);
         this.problem.value = '';
       } catch (error) {
-        this.problem.value = toText(error);
+        this.problem.value = toProblem(error);
       }
     }
     this.sending = false;
@@ -75,8 +75,4 @@ export class FollowedReplay {
     const { detail, positionUs, playing, speed } = this.source;
     return { reading: detail.peek().reading, positionUs: Math.round(positionUs.peek()), speed: playing.peek() ? speed.peek() : 0 };
   }
-}
-
-function toText(error: unknown): string {
-  return error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
 }

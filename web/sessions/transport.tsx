@@ -3,7 +3,7 @@ import { useSignal } from '@preact/signals';
 import { useEffect, useRef } from 'preact/hooks';
 import type { Marker } from '../../server/contract/replay.ts';
 import { toClockText } from '../shell/numbers.ts';
-import { ApiError } from '../stream/api.ts';
+import { toProblem } from '../stream/api.ts';
 import { type ReplaySource, speeds } from './replay-source.ts';
 
 const pageS = 5;
@@ -181,7 +181,7 @@ function NoteHere({ source }: { source: ReplaySource }) {
       text.value = undefined;
       problem.value = '';
     } catch (error) {
-      problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+      problem.value = toProblem(error);
     }
   };
   return (

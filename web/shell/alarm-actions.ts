@@ -1,7 +1,7 @@
 // What a person can do about an alarm, and whether the whole-screen warning was made small.
 import { signal } from '@preact/signals';
 import type { AlarmState } from '../../server/contract/alarms.ts';
-import { ApiError, sendJson } from '../stream/api.ts';
+import { sendJson, toProblem } from '../stream/api.ts';
 import type { Feed } from '../stream/feed.ts';
 
 /** The warning lies as a band on top instead of over the whole page; a new warning makes it whole again. */
@@ -15,7 +15,7 @@ export async function acknowledge(feed: Feed, alarm: string): Promise<void> {
     await sendJson('POST', `/api/alarms/${encodeURIComponent(alarm)}/acknowledge`, {});
     acknowledgeProblem.value = '';
   } catch (error) {
-    acknowledgeProblem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+    acknowledgeProblem.value = toProblem(error);
   }
 }
 

@@ -3,7 +3,7 @@ import './simulator.css';
 import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { FaultKindView, SimulatorView } from '../../server/contract/simulator.ts';
-import { ApiError, getJson, sendJson } from '../stream/api.ts';
+import { getJson, sendJson, toProblem } from '../stream/api.ts';
 
 const refreshMs = 1000;
 
@@ -18,7 +18,7 @@ export function SimulatorPage() {
       view.value = await asked;
       problem.value = '';
     } catch (error) {
-      problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+      problem.value = toProblem(error);
     }
   };
   useEffect(() => {

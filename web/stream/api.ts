@@ -12,6 +12,11 @@ export class ApiError extends Error {
   }
 }
 
+/** What went wrong and what to do, in words. */
+export function toProblem(error: unknown): string {
+  return error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+}
+
 const noAnswer: ErrorView = {
   error: 'PAGE_NO_ANSWER',
   message: 'The program does not answer',

@@ -5,16 +5,15 @@ import { useEffect } from 'preact/hooks';
 import type { SavedDefinition, TableRequest, TableView } from '../../server/contract/table-import.ts';
 import { access } from '../access/access.ts';
 import { toAddress } from '../router.tsx';
-import { ApiError, sendJson } from '../stream/api.ts';
+import { sendJson, toProblem } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { ColumnTable, type Mapping } from './column-table.tsx';
 import { CountingChoices, type Ways } from './counting-choices.tsx';
 import { LayoutPreview } from './layout-preview.tsx';
 import { RowNotes } from './row-notes.tsx';
 import { TableText } from './table-text.tsx';
+import { useLaidOut } from './use-laid-out.ts';
 
-/** Typing rests so long before the table is laid out anew. */
-const settleMs = 250;
 /** What a table is called while nobody has named it. */
 const unnamed = 'new-device';
 const deviceName = /^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$/;
@@ -26,8 +25,6 @@ export function TablePage() {
   const bus = useSignal('');
   const mapping = useSignal<Mapping>({});
   const ways = useSignal<Ways>({});
-  const view = useSignal<TableView | undefined>(undefined);
-  const problem = useSignal('');
   const saved = useSignal<SavedDefinition | undefined>(undefined);
   const request = useComputed(
     (): TableRequest => ({
@@ -39,39 +36,16 @@ export function TablePage() {
     }),
   );
   const asked = request.value;
+  const { view, problem } = useLaidOut<TableView>('/api/tables', asked);
   useEffect(() => {
     saved.value = undefined;
-    if (asked.text.trim() === '') {
-      view.value = undefined;
-      problem.value = '';
-      return;
-    }
-    let left = false;
-    const timer = setTimeout(() => {
-      sendJson<TableView>('POST', '/api/tables', asked).then(
-        (answer) => {
-          if (left) return;
-          view.value = answer;
-          problem.value = '';
-        },
-        (error: unknown) => {
-          if (left) return;
-          view.value = undefined;
-          problem.value = toWords(error);
-        },
-      );
-    }, settleMs);
-    return () => {
-      left = true;
-      clearTimeout(timer);
-    };
   }, [asked]);
   const save = async () => {
     try {
       saved.value = await sendJson<SavedDefinition>('POST', '/api/devices', { ...asked, ...(bus.value === '' ? {} : { bus: bus.value }) });
       problem.value = '';
     } catch (error) {
-      problem.value = toWords(error);
+      problem.value = toProblem(error);
     }
   };
   const table = view.value;
@@ -234,8 +208,4 @@ function SaveForm({ device, title, bus, conflicts, onSave, saved }: SaveFormProp
       </p>
     </form>
   );
-}
-
-function toWords(error: unknown): string {
-  return error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
 }

@@ -2,7 +2,7 @@
 import { computed, signal } from '@preact/signals';
 import type { DefinitionsView, DraftEdit, DraftNode, DraftView, SaveRequest } from '../../server/contract/definitions.ts';
 import type { VehicleView } from '../../server/contract/vehicle-view.ts';
-import { ApiError, getJson, sendJson } from '../stream/api.ts';
+import { ApiError, getJson, sendJson, toProblem } from '../stream/api.ts';
 
 export type Problem = VehicleView['problems'][number];
 type Texts = ReadonlyMap<string, string>;
@@ -204,7 +204,7 @@ export class Draft {
       await work();
       this.trouble.value = '';
     } catch (error) {
-      this.trouble.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+      this.trouble.value = toProblem(error);
     }
   }
 }

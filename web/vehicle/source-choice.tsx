@@ -3,7 +3,7 @@ import { useSignal } from '@preact/signals';
 import type { BeginningView } from '../../server/contract/beginning.ts';
 import type { FramesView } from '../../server/contract/frames.ts';
 import { toCountText } from '../shell/numbers.ts';
-import { ApiError, sendJson } from '../stream/api.ts';
+import { sendJson, toProblem } from '../stream/api.ts';
 
 const bitRatesKbit = [1000, 800, 500, 250, 125, 100, 50];
 
@@ -17,7 +17,7 @@ export function SourceChoice({ view, frames }: { view: BeginningView | undefined
       problem.value = '';
       another.value = false;
     } catch (error) {
-      problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+      problem.value = toProblem(error);
     }
   };
   const trouble = problem.value || view.failed;

@@ -7,7 +7,7 @@ import { BitGrid } from '../frames/bit-grid.tsx';
 import { nameHere, ownNameLengthMax, ownNames } from '../shell/channel-names.ts';
 import { digitsOf, toNumberText, toUnitWord } from '../shell/numbers.ts';
 import { shownUnit, toQuantityText } from '../shell/units.ts';
-import { ApiError } from '../stream/api.ts';
+import { toProblem } from '../stream/api.ts';
 import { asked } from './asked.ts';
 
 export function WhyPanel() {
@@ -25,7 +25,7 @@ export function WhyPanel() {
         problem.value = '';
       },
       (error: unknown) => {
-        problem.value = error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+        problem.value = toProblem(error);
       },
     );
   };

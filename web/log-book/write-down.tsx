@@ -1,7 +1,8 @@
-// Writing into the log book from the pulls' pages: who writes, kept in this browser, and what went wrong.
+// Writing into the log book from any page: who writes, kept in this browser, and what went wrong.
 import { type Signal, signal, useSignal } from '@preact/signals';
+import type { ComponentChildren } from 'preact';
 import type { LogEntry, LogEntryRequest } from '../../server/contract/log-book.ts';
-import { ApiError, getJson, sendJson } from '../stream/api.ts';
+import { ApiError, getJson, sendJson, toProblem } from '../stream/api.ts';
 
 const key = 'evenburn.by';
 
@@ -16,7 +17,7 @@ function readWriter(): string {
   }
 }
 
-/** All entries of the vehicle, oldest first; undefined until they have come. Shared by the pages of pulls. */
+/** All entries of the vehicle, oldest first; undefined until they have come. Shared by all pages. */
 export const logEntries = signal<LogEntry[] | undefined>(undefined);
 
 export async function readLog(): Promise<void> {
@@ -57,12 +58,14 @@ export async function keepFile(file: File): Promise<string> {
   throw new ApiError({ error, message, cure });
 }
 
-export function toProblem(error: unknown): string {
-  return error instanceof ApiError ? `${error.message}. ${error.cure}` : String(error);
+export interface Work {
+  busy: Signal<boolean>;
+  problem: Signal<string>;
+  run(work: () => Promise<void>): Promise<void>;
 }
 
 /** Runs work from a button: one at a time, its problem shown. */
-export function useWork(): { busy: Signal<boolean>; problem: Signal<string>; run(work: () => Promise<void>): Promise<void> } {
+export function useWork(): Work {
   const busy = useSignal(false);
   const problem = useSignal('');
   const run = async (work: () => Promise<void>) => {
@@ -101,4 +104,45 @@ export function WriterField() {
       />
     </label>
   );
+}
+
+interface WritingFormProps {
+  work: Work;
+  /** Writes down what was filled in. What it throws is shown in the form. */
+  save(given: FormData, form: HTMLFormElement): Promise<void>;
+  button?: string;
+  /** Not what the page is opened for. */
+  slight?: boolean;
+  /** Beside the button. */
+  more?: ComponentChildren;
+  children: ComponentChildren;
+}
+
+/** A form whose fields go into the log book. */
+export function WritingForm({ work, save, button = 'Write it down', slight = false, more, children }: WritingFormProps) {
+  return (
+    <form
+      class="form-grid"
+      onSubmit={(event) => {
+        event.preventDefault();
+        const form = event.currentTarget;
+        void work.run(() => save(new FormData(form), form));
+      }}
+    >
+      <Problem text={work.problem.value} />
+      {children}
+      <WriterField />
+      <div class="form-buttons">
+        <button type="submit" class={slight ? 'button' : 'button main'} disabled={work.busy.value}>
+          {button}
+        </button>
+        {more}
+      </div>
+    </form>
+  );
+}
+
+/** What a field of a form holds, '' when nothing. */
+export function textOf(given: FormData, name: string): string {
+  return String(given.get(name) ?? '').trim();
 }
