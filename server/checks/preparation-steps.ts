@@ -18,11 +18,11 @@ export function preparationSteps(vehicle: Vehicle): Step[] {
   return [
     item('oil', 'Engine oil', 'Right kind, level at its mark, filter filled and tight.'),
     ...(engine?.roles.coolantTemp ? [item('coolant', 'Coolant', 'Filled and bled; cap on; hoses and clamps tight.')] : []),
-    item('fuel', 'Fuel', `${fuel.name}, enough for the evening, clearly marked; the way to the shut-off is free.`),
+    item('fuel', 'Fuel', `Enough ${fuel.name} for the evening, clearly marked; the way to the shut-off is free.`),
     item(
       'fuel-lines',
       'Fuel lines and fittings',
-      `Every fitting tight and dry after the leak hold${injectorSets.length > 1 ? `, on all ${injectorSets.length} rails` : ''}; lines clear of heat and of what moves.`,
+      `Every fitting tight and dry after the leak hold${injectorSets.length > 1 ? ', on every rail' : ''}; lines clear of heat and of what moves.`,
     ),
     ...(engine && engine.exhaustTemps.length > 0
       ? [

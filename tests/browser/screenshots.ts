@@ -88,7 +88,7 @@ const demoShots: Shot[] = [
     sizes: ['laptop', 'phone'],
     light: true,
     prepare: async (page) => {
-      await page.waitForSelector('.file-form .field');
+      await page.waitForSelector('.file-form .file-field');
       const text = page.getByRole('button', { name: 'Text', exact: true });
       if (await text.isVisible()) await text.click();
       const area = page.locator('.text-editor textarea');

@@ -33,7 +33,7 @@ describe.skipIf('reason' in launched)('the vehicle page', () => {
   beforeEach(async () => {
     page = await browser.newPage({ viewport: { width: 1366, height: 768 }, reducedMotion: 'reduce' });
     await page.goto(`${serving.url}/#/vehicle`);
-    await page.waitForSelector('.file-form .field');
+    await page.waitForSelector('.file-form .file-field');
   });
   afterEach(async () => {
     await page.close({ runBeforeUnload: false });
@@ -111,7 +111,7 @@ describe.skipIf('reason' in launched)('the vehicle page', () => {
     await page.waitForSelector('.diff-lines li[data-kind="new"]:has-text("methanol")');
     await page.click('button:text-is("Back")');
     await page.reload();
-    await page.waitForSelector('.file-form .field');
+    await page.waitForSelector('.file-form .file-field');
     expect(await page.inputValue('#field-fuel')).toBe('E85');
   }, 30_000);
 
@@ -139,7 +139,7 @@ describe.skipIf('reason' in launched)('the vehicle page', () => {
       const context = await browser.newContext({ bypassCSP: true, viewport: { width, height }, reducedMotion: 'reduce' });
       const narrow = await context.newPage();
       await narrow.goto(`${serving.url}/#/vehicle`);
-      await narrow.waitForSelector('.file-form .field');
+      await narrow.waitForSelector('.file-form .file-field');
       await narrow.click('.part summary:has-text("engine") >> nth=0');
       // What lies under the header that stays in place would be told as too small.
       await narrow.evaluate(() => scrollTo(0, 0));

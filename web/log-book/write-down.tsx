@@ -1,4 +1,5 @@
 // Writing into the log book from any page: who writes, kept in this browser, and what went wrong.
+import './write-down.css';
 import { type Signal, signal, useSignal } from '@preact/signals';
 import type { ComponentChildren } from 'preact';
 import type { LogEntry, LogEntryRequest } from '../../server/contract/log-book.ts';

@@ -12,7 +12,7 @@ export function Field({ draft, node, schema, at, optional, show }: PartProps) {
   const label = typeof at.at(-1) === 'number' ? `${Number(at.at(-1)) + 1}` : name;
   const problems = ownProblems(draft, node);
   return (
-    <div class="field" data-bad={problems.some(({ severity }) => severity === 'error') || undefined}>
+    <div class="file-field" data-bad={problems.some(({ severity }) => severity === 'error') || undefined}>
       <label for={id}>{label}</label>
       <div class="field-entry">
         {schema ? <Entry id={id} draft={draft} node={node} schema={schema} at={at} /> : <code id={id}>{node.source ?? '…'}</code>}
