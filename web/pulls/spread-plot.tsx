@@ -5,7 +5,7 @@ import { toNumberText } from '../shell/numbers.ts';
 import type { NumberedPull } from './peak-table.tsx';
 
 const [width, height] = [720, 300];
-const inset = { left: 48, right: 96, top: 16, bottom: 40 };
+const inset = { left: 48, right: 96, top: 30, bottom: 40 };
 const dashes = ['', '10 5', '3 4', '12 4 3 4', '2 7', '18 6'];
 
 interface Point {
@@ -127,7 +127,7 @@ function Picture({ pulls, quantity }: { pulls: NumberedPull[]; quantity: Quantit
         <text x={width - inset.right} y={height - 4} class="tick end">
           rpm
         </text>
-        <text x={4} y={12} class="tick">
+        <text x={12} y={19} class="tick">
           {quantity.unit}
         </text>
         {toLabels(lines, x, y).map(({ numbers, at: [left, down] }) => (
