@@ -67,6 +67,7 @@ export function toCrankingBouts(check: StartCheck): CrankingBout[] {
       ran: runsUs !== undefined,
       turning: series.endUs - toUs < stillTurnsUs,
       tooLong: crankedUs > limits.crankedMostS * 1e6,
+      restWantedS: limits.restedS,
       restS: before ? round((fromUs - before.toUs) / 1e6) : null,
       oilKpa: values.length > 0 ? round(maximum(values)) : null,
     };

@@ -62,6 +62,8 @@ export interface CrankingBout {
   turning: boolean;
   /** Longer than a starter should be held. */
   tooLong: boolean;
+  /** How long the starter must rest after it, seconds. */
+  restWantedS: number;
   /** Rest before it, seconds; null before the first. */
   restS: number | null;
   /** Highest oil pressure while the starter turned; null when it gave no number. */

@@ -46,6 +46,8 @@ export const checkResultView = z
           ran: z.boolean(),
           turning: z.boolean(),
           tooLong: z.boolean(),
+          /** Not in runs that were kept before they had it. */
+          restWantedS: z.number().optional(),
           restS: z.number().nullable(),
           oilKpa: z.number().nullable(),
         }),

@@ -106,7 +106,7 @@ describe.skipIf('reason' in launched)('the Checks page', () => {
     expect(await page.textContent('body')).toMatch(/Exactly the frames of thermocouple-box vanished/);
   });
 
-  it('fills the screen with Shut down now when oil pressure does not come, and says that only a person can', async () => {
+  it('fills the screen with Shut down now on any page when oil pressure does not come, and says that only a person can', async () => {
     const started = await Serving.start();
     try {
       const post = (path: string, body: object) =>
@@ -115,7 +115,7 @@ describe.skipIf('reason' in launched)('the Checks page', () => {
       expect((await post('/api/simulator/faults', { fault: 'low_oil_pressure', share: '1 %' })).status).toBe(200);
       context = await browser.newContext({ viewport: tablet, hasTouch: true });
       const page = await context.newPage();
-      await page.goto(`${started.url}/#/checks/first-start`);
+      await page.goto(`${started.url}/#/live`);
       await page.waitForSelector('#stop-word', { timeout: 28_000 });
       const words = await page.locator('.whole-screen', { has: page.locator('#stop-word') }).textContent();
       expect(words).toMatch(/Shut down now.*oil pressure.*needed 70, [\d.]+ s ago.*can't stop the engine/);

@@ -198,6 +198,7 @@ export class StationDouble {
     if (topic === 'frames') return framesOfDouble(this.view.epoch, this.store.timeUs);
     if (topic === 'window') return this.window(url.searchParams);
     if (topic === 'why' && name) return this.why(name);
+    if (topic === 'checks' && name === 'running') return null;
     if (topic === 'alarms' && act === 'acknowledge' && method === 'POST') return this.acknowledge(name ?? '');
     if (topic === 'alarms') {
       const after = Number(url.searchParams.get('after') ?? 0);

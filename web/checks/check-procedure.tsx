@@ -11,7 +11,6 @@ import { type Followed, useFollowed } from './following.ts';
 import { alwaysSafety } from './procedures.ts';
 import { StepOutline } from './step-outline.tsx';
 import { StepPanel } from './step-panel.tsx';
-import { StopWord } from './stop-word.tsx';
 import { VerdictList } from './verdict-list.tsx';
 
 const refreshMs = 400;
@@ -102,7 +101,6 @@ function Running({ state, followed }: { state: CheckState; followed: Followed<Ch
   const step = procedure.steps.find(({ name }) => name === current);
   return (
     <>
-      {result && <StopWord result={result} seconds={state.seconds} />}
       <p class="quiet run-line">
         Running for <span class="step-clock">{toClockText(state.seconds)}</span>, begun by {state.by}
         {state.resumed ? '. The program was started anew meanwhile; what had been recorded was looked at again' : ''}

@@ -4,9 +4,6 @@ import { toNumberText } from '../shell/numbers.ts';
 
 type Bout = NonNullable<CheckResultView['bouts']>[number];
 
-/** Usual times; common practice, no source (docs/checks.md, `cranked_most` and `rested`). */
-const restMostS = 60;
-
 /** @param seconds How long the check has run. */
 export function CrankingBouts({ bouts, seconds }: { bouts: Bout[]; seconds: number }) {
   const last = bouts.at(-1);
@@ -36,6 +33,6 @@ function toNowWords(last: Bout | undefined, seconds: number): string {
   if (last.turning && last.ran) return 'It runs.';
   if (last.turning) return last.tooLong ? 'Stop cranking: let the starter cool' : `Cranking ${toNumberText(last.seconds, 1)} s`;
   const restedS = seconds - last.at - last.seconds;
-  const left = Math.ceil(restMostS - restedS);
+  const left = Math.ceil((last.restWantedS ?? 0) - restedS);
   return left > 0 ? `Rest: ${left} s left` : 'Rested';
 }

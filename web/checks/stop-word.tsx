@@ -1,17 +1,34 @@
-// The whole screen when a stop limit of the first start is passed: what, which value, how long ago, and that only a person can stop it.
+// The whole screen, on every page, when a stop limit of the running first start is passed: what, which value, how long ago, and that only a
+// person can stop it.
 import { useSignal } from '@preact/signals';
 import { useEffect, useRef } from 'preact/hooks';
-import type { CheckResultView, VerdictView } from '../../server/contract/checks.ts';
+import type { CheckResultView, CheckState, VerdictView } from '../../server/contract/checks.ts';
 import { toNumberText } from '../shell/numbers.ts';
 import { soundWarning, stopSounding } from '../shell/sound.ts';
+import { useFollowed } from './following.ts';
+
+/** Whoever walks about the pages must see it as soon as who stands at the check. */
+const watchMs = 250;
+/** While no first start runs: it is armed long before it fires. */
+const restMs = 2000;
 
 /** Oil pressure that didn't come or went away while the engine runs: seconds count. */
 function isStop(verdict: VerdictView): boolean {
   return !verdict.ok && verdict.code === 'oil-pressure' && verdict.phase === 'running';
 }
 
+export function StopLayer() {
+  const watching = useSignal(false);
+  const running = useFollowed<CheckState | null>('/api/checks/running', watching.value ? watchMs : restMs).value.value;
+  const isStart = running?.check === 'first-start';
+  useEffect(() => {
+    watching.value = isStart;
+  }, [isStart]);
+  return isStart && running.result ? <StopWord key={running.startedWallMs} result={running.result} seconds={running.seconds} /> : null;
+}
+
 /** @param seconds How long the check has run. */
-export function StopWord({ result, seconds }: { result: CheckResultView; seconds: number }) {
+function StopWord({ result, seconds }: { result: CheckResultView; seconds: number }) {
   const stop = result.verdicts.find(isStop);
   const seen = useSignal<number | undefined>(undefined);
   const plate = useRef<HTMLDivElement>(null);

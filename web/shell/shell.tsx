@@ -5,6 +5,7 @@ import type { ComponentType } from 'preact';
 import { useEffect } from 'preact/hooks';
 import { access } from '../access/access.ts';
 import { AccessBar, LoginPage } from '../access/access-bar.tsx';
+import { StopLayer } from '../checks/stop-word.tsx';
 import { type PageEntry, type PageProps, place } from '../router.tsx';
 import { type Feed, FeedContext } from '../stream/feed.ts';
 import type { LiveSource } from '../stream/live-source.ts';
@@ -33,6 +34,7 @@ export function Shell({ feed, source }: { feed: Feed; source: LiveSource }) {
         <LoadedPage key={page.name} entry={page} rest={rest} query={query} />
       </main>
       <AlarmLayer />
+      <StopLayer />
       <WhyPanel />
       <KeyHelp />
     </FeedContext.Provider>
