@@ -54,7 +54,7 @@ export const errorTable = {
   },
   TABLE_UNREADABLE: {
     message: "{path}: no row of headings says a signal's name, its frame's id and where it lies",
-    cure: 'Name the columns with --columns (docs/table-import.md).',
+    cure: 'Name the columns, on the page or with --columns (docs/table-import.md).',
     exit: 3,
     http: 422,
   },
@@ -103,7 +103,12 @@ export const errorTable = {
     exit: 3,
     http: 422,
   },
-  FINDING_UNKNOWN: { message: 'there is no finding {number}, only {count}', cure: 'Run without --accept to see them.', exit: 2, http: 404 },
+  FINDING_UNKNOWN: {
+    message: 'there is no finding {number}, only {count}',
+    cure: 'Search again; the command lists them when it runs without --accept.',
+    exit: 2,
+    http: 404,
+  },
   FINDING_NOT_WRITTEN: {
     message: "'{name}' can't be added: {why}",
     cure: 'Choose another name or device, or add it by hand.',
