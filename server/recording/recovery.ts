@@ -16,6 +16,8 @@ import { type RecordPosition, SessionWriter } from './session-writer.ts';
 
 /** The reading that was made while recording. */
 const firstReading = 1;
+/** So long old frames are read again at a stretch. */
+const stretchMs = 4;
 
 /** Sessions that weren't closed: a write-ahead log stands beside their file, or the file is still empty. */
 export function findUnfinished(data: string): number[] {
@@ -51,7 +53,13 @@ export async function finishKilled(path: string, load: LoadVehicle): Promise<voi
   const { run, reading, position } = guarded(path, () => resumed(db, vehicleOf, facts.hash));
   const writer = new SessionWriter(db, path, facts, run, reading, position);
   const rows = db.prepare('SELECT id, inputs FROM journal ORDER BY id').all() as { id: number; inputs: Buffer }[];
+  let sinceMs = performance.now();
   for (const { id, inputs } of rows) {
+    if (performance.now() - sinceMs > stretchMs) {
+      // Another session may be recorded meanwhile, in this thread: its frames must not wait for the disk longer than promised.
+      await new Promise(setImmediate);
+      sinceMs = performance.now();
+    }
     try {
       writer.takeJournalRow(id, inputs, vehicleOf);
     } catch (error) {
