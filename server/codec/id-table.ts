@@ -5,6 +5,9 @@ export function idKey(id: number, flags: number): number {
   return id | ((flags & 1) << 29) | ((flags & 8) << 27);
 }
 
+/** Spreads keys over a table by the upper bits of their product with it: 2^32 over the golden ratio. */
+export const hashFactor = 0x9e3779b1;
+
 const emptySlot = -1;
 const valueBits = 20;
 
@@ -19,7 +22,7 @@ export class IdTable {
   find(bus: number, key: number): number {
     const slots = this.slots;
     const mask = slots.length - 1;
-    let at = (Math.imul(key ^ (bus << 24), 0x9e3779b1) >>> this.shift) << 1;
+    let at = (Math.imul(key ^ (bus << 24), hashFactor) >>> this.shift) << 1;
     for (;;) {
       const entry = slots[at + 1] as number;
       if (entry === emptySlot) return -1;
@@ -38,7 +41,7 @@ export class IdTable {
 
   private place(key: number, entry: number, bus: number): void {
     const mask = this.slots.length - 1;
-    let at = (Math.imul(key ^ (bus << 24), 0x9e3779b1) >>> this.shift) << 1;
+    let at = (Math.imul(key ^ (bus << 24), hashFactor) >>> this.shift) << 1;
     while (this.slots[at + 1] !== emptySlot) at = (at + 2) & mask;
     this.slots[at] = key;
     this.slots[at + 1] = entry;

@@ -1,186 +1,128 @@
 // Turns the layout of one frame into one function that reads all its signals: generated once, from checked numbers and never from text.
 import { strict as assert } from 'node:assert';
-import { quality } from '../channels/quality.ts';
-import type { Frame, RawRange, Signal } from '../definitions/vehicle.ts';
+import type { Frame, Signal } from '../definitions/vehicle.ts';
 import { bytesNeeded, leftPosition, toRawRanges } from './bits.ts';
-import { allRaws, findOkRaws, type RawNumbers } from './ok-raws.ts';
+import { allRaws, findOkRaws, type OkRaws } from './ok-raws.ts';
 
 /**
- * Reads the frames of one layout into sample columns that have room for them: frame `from + j` of the batch, then `from + next[j]`, and
- * so on until −1. Samples of frame `from + j` go to `start[j]` and behind, in the order of its signals; the places in between belong to
- * other layouts. Returns the number of frames. Quality is 0 there before. A frame's bytes are at least as many as the layout's length and padded to whole 32-bit words.
+ * Reads frames of one layout into sample columns that have room for them, up to the first of which a sample isn't plainly ok
+ * (`findOkRaws`): returns its j, or −1 at the end. Frame `from + k` of the batch is at j = 2 k of `links`, which has two integers a frame:
+ * the j of the frame before it that has the same layout, or −1, and where its samples go, in the order of its signals; the places in
+ * between belong to other layouts. Quality is 0 there before. Goes from j down to −1. A frame's bytes are at least as many as the layout's
+ * length and padded to whole 32-bit words.
  *
  * Frames are read layout by layout because the machine code of forty layouts is more than a processor's first cache holds: one after
- * the other as they come, each would wait for its code.
+ * the other as they come, each would wait for its code. And there is nothing rare in it, because a processor has too few registers for
+ * both, and the code of four hundred layouts is more than its second cache holds.
  */
-export type LayoutReader = (
+export type PlainReader = (
   j: number,
   from: number,
-  next: Int32Array,
-  start: Int32Array,
   view: DataView,
   offset: Uint32Array,
   time: Float64Array,
   channel: Uint16Array,
   timeUs: Float64Array,
   value: Float64Array,
-  quality: Uint8Array,
 ) => number;
 
-/** How many samples a multiplexed frame has whose bytes begin at `o`. */
-export type SampleCounter = (view: DataView, o: number) => number;
-
-export interface CompiledLayout {
-  read: LayoutReader;
-  /** Samples of a frame, always the same number; or what counts them. */
-  samples: number | SampleCounter;
+/**
+ * Compiles the layout of `frame`; undefined where whole numbers of 32 bits can't tell of a signal whether its samples are ok.
+ * Worth a few tens of microseconds; call it once a definition set.
+ */
+export function compilePlainReader(frame: Frame, links: Int32Array): PlainReader | undefined {
+  for (const signal of frame.signals) assertSound(signal, frame.lengthBytes);
+  const body = new LayoutText(frame).plainText();
+  if (body === undefined) return undefined;
+  // Whole numbers from the start: V8 would carry them as any value through the loop, and check them each time.
+  const text = `'use strict';return function(j,from,view,offset,time,channel,timeUs,value){
+j|=0;from|=0;
+for(;j>=0;j=links[j]){const i=from+(j>>1),o=offset[i];
+${body}}
+return j;}`;
+  return new Function('links', text)(links) as PlainReader;
 }
-
-/** Compiles the layout of `frame`. Worth a few tens of microseconds; call it once a definition set. */
-export function compileLayout(frame: Frame): CompiledLayout {
-  const { signals } = frame;
-  const multiplexed = signals.some(({ when }) => when.length > 0);
-  const parameters = 'j,from,next,start,view,offset,time,channel,timeUs,value,quality';
-  const body = new LayoutText(frame).readText();
-  const each = `frames++;const o=offset[from+j],t=time[from+j];let n=start[j];\n${body}`;
-  const text = `'use strict';return function(${parameters}){\nlet frames=0;for(;j>=0;j=next[j]){${each}}\nreturn frames;}`;
-  const make = new Function('scratch', text);
-  return {
-    read: make(new DataView(new ArrayBuffer(8))) as LayoutReader,
-    samples: multiplexed ? compileCounter(frame) : signals.length,
-  };
-}
-
-function compileCounter(frame: Frame): SampleCounter {
-  return new Function('view', 'o', `'use strict';let n=0;\n${new LayoutText(frame).countText()}return n;`) as SampleCounter;
-}
-
-/** Raw value of a signal as text: one 32-bit integer, or a high and a low half of a longer one (low half unsigned). */
-type RawText = { name: string } | { high: string; low: string };
 
 class LayoutText {
-  private readonly frame: Frame;
+  private readonly signals: readonly Signal[];
   private readonly declarations: string[] = [];
   private readonly declared = new Set<string>();
-  private readonly raws = new Map<Signal, RawText>();
 
-  constructor(frame: Frame) {
-    this.frame = frame;
-    for (const signal of frame.signals) assertSound(signal, frame.lengthBytes);
+  constructor({ signals }: Frame) {
+    this.signals = signals;
   }
 
-  readText(): string {
-    return this.text((signal) => this.sample(signal));
-  }
-
-  countText(): string {
-    return this.text(() => 'n++;\n');
-  }
-
-  private text(each: (signal: Signal) => string): string {
-    let body = '';
+  /** All samples of a frame if none needs a second look, else `break`; undefined where that can't be told from whole numbers. */
+  plainText(): string | undefined {
+    const tests: string[] = [];
+    let samples = '';
     let open = '';
-    for (const signal of this.frame.signals) {
+    /** Samples written behind `n`. */
+    let behind = 0;
+    for (const signal of this.signals) {
+      const ok = findOkRaws(signal);
       const condition = this.presence(signal);
+      if (!ok || condition === undefined) return undefined;
       if (condition !== open) {
-        if (open) body += '}\n';
-        if (condition) body += `if(${condition}){\n`;
+        samples += `n+=${behind};${open === '' ? '' : '}'}\n${condition === '' ? '' : `if(${condition}){`}`;
+        behind = 0;
         open = condition;
       }
-      body += each(signal);
+      const raw = this.raw(signal);
+      const needed = slacks(raw, ok, signal);
+      if (needed.length > 0) tests.push(condition === '' ? needed.join('|') : `(${condition}?${needed.join('|')}:0)`);
+      const at = behind === 0 ? 'n' : `n+${behind}`;
+      samples += `channel[${at}]=${integer(signal.channel)};timeUs[${at}]=t;value[${at}]=${scaled(raw, signal)};\n`;
+      behind++;
     }
-    if (open) body += '}\n';
-    return this.declarations.join('') + body;
+    // Negative when any of them is: one branch instead of one a signal.
+    const test = tests.length === 0 ? '' : `if((${tests.join('|')})<0)break;\n`;
+    // n without its two highest bits, so that adding to it needs no check.
+    return `${this.declarations.join('')}${test}const t=time[i];let n=links[j+1]&0x3fffffff;\n${samples}${open === '' ? '' : '}'}`;
   }
 
-  /** Condition under which a multiplexed signal is in the frame; '' for always. */
-  private presence(signal: Signal): string {
-    const conditions = signal.when.map(({ signal: name, ranges }) => {
-      const selector = this.frame.signals.find((other) => other.name === name);
-      assert(selector && selector !== signal, `selector of ${signal.name} is not another signal of its frame`);
-      return inRanges(this.raw(selector), toRawRanges(selector, ranges));
-    });
+  /** Condition under which a multiplexed signal is in the frame; '' for always, undefined where a selector has more than 32 bits. */
+  private presence({ when }: Signal): string | undefined {
+    const conditions: string[] = [];
+    for (const { signal: name, ranges } of when) {
+      const selector = this.signals.find((other) => other.name === name);
+      if (!selector || selector.bitLength > 32 || selector.sign === 'float') return undefined;
+      const raw = this.raw(selector);
+      const tests = toRawRanges(selector, ranges).map(({ from, to }) => `${raw}>=${double(Number(from))}&&${raw}<=${double(Number(to))}`);
+      conditions.push(tests.length === 0 ? 'false' : `(${tests.join('||')})`);
+    }
     return conditions.join('&&');
   }
 
-  private sample(signal: Signal): string {
-    const place = `channel[n]=${integer(signal.channel)};timeUs[n]=t;`;
-    const ok = findOkRaws(signal);
-    if (!ok) return `${place}${this.judged(signal)}n++;\n`;
-    const raw = numberText(this.raw(signal));
-    const inside = rawTest(raw, ok, signal);
-    const value = `value[n]=${scaled(raw, signal)};`;
-    return `${place}${inside === '' ? value : `if(${inside})${value}else ${this.judged(signal)}`}n++;\n`;
-  }
-
-  /** A sample whose raw value may be anything. */
-  private judged(signal: Signal): string {
-    const fault = inRanges(signal.fault.length > 0 ? this.raw(signal) : undefined, toRawRanges(signal, signal.fault));
-    const absent = inRanges(signal.notAvailable.length > 0 ? this.raw(signal) : undefined, toRawRanges(signal, signal.notAvailable));
-    let text = '';
-    if (fault !== 'false') text += `if(${fault}){value[n]=0;quality[n]=${quality.fault};}else `;
-    if (absent !== 'false') text += `if(${absent}){value[n]=0;quality[n]=${quality.missing};}else `;
-    return `${text}{${this.conversion(signal)}}`;
-  }
-
-  private conversion(signal: Signal): string {
-    const raw = signal.sign === 'float' ? this.float(signal) : numberText(this.raw(signal));
-    const text = `const v=${scaled(raw, signal)};`;
-    const range = rangeTest(signal);
-    const within = `value[n]=v;${range === '' ? '' : `quality[n]=${range};`}`;
-    if (!mayBeInfinite(signal)) return text + within;
-    // Not a number, or beyond what a double holds: v − v is 0 for finite v only.
-    return `${text}if(v-v!==0){value[n]=0;quality[n]=${quality.fault};}else{${within}}`;
-  }
-
   /** Declares the signal's raw value, once, before everything that uses it. */
-  private raw(signal: Signal): RawText {
-    const known = this.raws.get(signal);
-    if (known) return known;
-    const index = this.frame.signals.indexOf(signal);
-    const signed = signal.sign === 'signed';
-    const bits = signal.bitLength;
-    let made: RawText;
-    if (bits <= 32) {
-      made = { name: `r${index}` };
-      this.declarations.push(`const r${index}=${this.field(signal, 0, bits, signed)};\n`);
-    } else {
-      made = { high: `h${index}`, low: `l${index}` };
-      this.declarations.push(`const h${index}=${this.field(signal, 32, bits - 32, signed)};\n`);
-      this.declarations.push(`const l${index}=${this.field(signal, 0, 32, false)};\n`);
+  private raw(signal: Signal): string {
+    const name = `r${this.signals.indexOf(signal)}`;
+    if (!this.declared.has(name)) {
+      this.declared.add(name);
+      const text = this.field(signal);
+      this.declarations.push(`const ${name}=${text};\n`);
     }
-    this.raws.set(signal, made);
-    return made;
-  }
-
-  private float(signal: Signal): string {
-    const little = signal.byteOrder === 'little';
-    const get = signal.bitLength === 32 ? 'getFloat32' : 'getFloat64';
-    const from = little ? signal.startBit : leftPosition(signal.startBit);
-    if (from % 8 === 0) return `view.${get}(o+${integer(from / 8)},${little})`;
-    const raw = this.raw(signal);
-    if ('name' in raw) return `(scratch.setUint32(0,${raw.name}),scratch.getFloat32(0))`;
-    return `(scratch.setUint32(0,${raw.high}),scratch.setUint32(4,${raw.low}),scratch.getFloat64(0))`;
+    return name;
   }
 
   /**
-   * Text of `count` (1 to 32) bits of a signal, of which the lowest has weight 2^`skip`, taken from one or two 32-bit words.
+   * Text of the raw value of a signal of 1 to 32 bits, taken from one or two 32-bit words.
    *
    *     little:  word k + 1 | word k       the signal's lower part lies in the lower word
    *     big:     word k − 1 | word k       words loaded big-endian; the lower part lies in the later word
    */
-  private field(signal: Signal, skip: number, count: number, signed: boolean): string {
-    const little = signal.byteOrder === 'little';
-    const low = little ? signal.startBit + skip : leftPosition(signal.startBit) + signal.bitLength - 1 - skip;
+  private field({ byteOrder, startBit, bitLength: count, sign }: Signal): string {
+    const little = byteOrder === 'little';
+    const low = little ? startBit : leftPosition(startBit) + count - 1;
     const word = low >> 5;
     const shift = little ? low & 31 : 31 - (low & 31);
     const first = this.word(word, little);
     if (shift + count <= 32) {
-      if (signed) return shifted(`${first}<<${32 - shift - count}`, '>>', 32 - count);
+      if (sign === 'signed') return shifted(`${first}<<${32 - shift - count}`, 32 - count);
       return shift + count === 32 ? `${first}>>>${shift}` : masked(shift === 0 ? first : `${first}>>>${shift}`, count);
     }
     const joined = `${first}>>>${shift}|${this.word(little ? word + 1 : word - 1, little)}<<${32 - shift}`;
-    if (signed) return shifted(`(${joined})<<${32 - count}`, '>>', 32 - count);
+    if (sign === 'signed') return shifted(`(${joined})<<${32 - count}`, 32 - count);
     return count === 32 ? `(${joined})>>>0` : masked(joined, count);
   }
 
@@ -194,68 +136,34 @@ class LayoutText {
   }
 }
 
-function shifted(text: string, operator: '>>', by: number): string {
-  return by === 0 ? `(${text})|0` : `(${text})${operator}${by}`;
+function shifted(text: string, by: number): string {
+  return by === 0 ? `(${text})|0` : `(${text})>>${by}`;
 }
 
 function masked(text: string, count: number): string {
   return `(${text})&${2 ** count - 1}`;
 }
 
-function numberText(raw: RawText): string {
-  return 'name' in raw ? raw.name : `(${raw.high}*4294967296+${raw.low})`;
-}
-
 /** `raw * factor + offset`, leaving out only what can't change the result. */
-function scaled(raw: string, { factor, offset, sign }: Signal): string {
-  if (sign === 'float') return `${raw}*${double(factor)}+${double(offset)}`;
+function scaled(raw: string, { factor, offset }: Signal): string {
   const product = factor === 1 ? raw : `${raw}*${double(factor)}`;
   // A zero offset still turns the −0 that a negative factor makes into 0.
   return offset === 0 && factor > 0 ? product : `${product}+${double(offset)}`;
 }
 
-/** Quality of a value as text, '' when it is always ok. Without a branch, which noise around a limit would make the processor guess wrong. */
-function rangeTest({ min, max }: Signal): string {
-  const tests: string[] = [];
-  if (min !== undefined) tests.push(`(v<${double(min)})`);
-  if (max !== undefined) tests.push(`(v>${double(max)})`);
-  assert(quality.ok === 0 && quality.outOfRange === 1, 'the truth of a comparison is the quality');
-  return tests.length === 0 ? '' : `${tests.join('|')}|0`;
-}
-
-function mayBeInfinite({ sign, bitLength, factor, offset }: Signal): boolean {
-  return sign === 'float' || !Number.isFinite(2 ** bitLength * Math.abs(factor) + Math.abs(offset));
-}
-
-/** Text that is true when a raw value lies in the range; '' when it always does. */
-function rawTest(raw: string, { from, to }: RawNumbers, signal: Signal): string {
+/**
+ * Texts of 32-bit numbers of which one at least is negative when a raw value isn't ok. Differences of 31-bit numbers keep their sign in
+ * 32 bits; longer ones are compared.
+ */
+function slacks(raw: string, { from, to, holes }: OkRaws, signal: Signal): string[] {
   const all = allRaws(signal);
-  const tests = [...(from > all.from ? [`${raw}>=${from}`] : []), ...(to < all.to ? [`${raw}<=${to}`] : [])];
-  return tests.join('&&');
-}
-
-/** Text that is true when the raw value lies in one of the ranges. */
-function inRanges(raw: RawText | undefined, ranges: readonly RawRange[]): string {
-  if (raw === undefined || ranges.length === 0) return 'false';
-  const tests = ranges.map(({ from, to }) => ('name' in raw ? inRange(raw.name, from, to) : inLongRange(raw.high, raw.low, from, to)));
-  return tests.length === 1 ? (tests[0] as string) : `(${tests.join('||')})`;
-}
-
-function inRange(raw: string, from: bigint, to: bigint): string {
-  return from === to ? `${raw}===${from}` : `(${raw}>=${from}&&${raw}<=${to})`;
-}
-
-function inLongRange(high: string, low: string, from: bigint, to: bigint): string {
-  const [fromHigh, fromLow] = halves(from);
-  const [toHigh, toLow] = halves(to);
-  if (from === to) return `(${low}===${fromLow}&&${high}===${fromHigh})`;
-  const above = `(${high}>${fromHigh}||${high}===${fromHigh}&&${low}>=${fromLow})`;
-  const below = `(${high}<${toHigh}||${high}===${toHigh}&&${low}<=${toLow})`;
-  return `(${above}&&${below})`;
-}
-
-function halves(raw: bigint): [high: bigint, low: bigint] {
-  return [raw >> 32n, raw & 0xffffffffn];
+  const above = (end: number): string => (signal.bitLength < 32 ? `(${raw}-${double(end)})` : `(${raw}>=${double(end)}?0:-1)`);
+  const below = (end: number): string => (signal.bitLength < 32 ? `(${double(end)}-${raw})` : `(${raw}<=${double(end)}?0:-1)`);
+  return [
+    ...(from > all.from ? [above(from)] : []),
+    ...(to < all.to ? [below(to)] : []),
+    ...holes.map((hole) => `~(${above(hole.from)}|${below(hole.to)})`),
+  ];
 }
 
 function integer(value: number): string {

@@ -1,4 +1,4 @@
-// The raw values of a signal that are plainly ok, so that a decoder can pass nearly all samples with one comparison of whole numbers.
+// The raw values of a signal whose samples are ok, so that a decoder can pass nearly all frames with one comparison of whole numbers.
 import type { Signal } from '../definitions/vehicle.ts';
 import { toRawRanges } from './bits.ts';
 
@@ -14,27 +14,44 @@ export function allRaws({ bitLength, sign }: Signal): RawNumbers {
   return sign === 'signed' ? { from: -count / 2, to: count / 2 - 1 } : { from: 0, to: count - 1 };
 }
 
+/** Raw values from `from` to `to`, without those of the holes, which lie inside, in rising order and apart from each other. */
+export interface OkRaws extends RawNumbers {
+  holes: RawNumbers[];
+}
+
 /**
- * The longest range of raw values of which none is a fault, not available or outside `min` to `max`. Undefined when there is none, and
- * for floats and signals of more than 32 bits.
+ * Exactly the raw values that are no fault, not available or outside `min` to `max`. Undefined when there is none, and for floats,
+ * signals of more than 32 bits and those whose values may be beyond what a double holds.
  *
- * Worked: 12 bits unsigned, fault 4095, not available 4094, factor 0.1, max 400 → 0 to 4000.
+ * Worked: 12 bits unsigned, fault 4095, not available 4094, factor 0.1, max 400 → 0 to 4000. 8 bits signed, fault 0xFF → −128 to 127
+ * with a hole at −1.
  */
-export function findOkRaws(signal: Signal): RawNumbers | undefined {
+export function findOkRaws(signal: Signal): OkRaws | undefined {
   if (signal.sign === 'float' || signal.bitLength > 32) return undefined;
-  let longest = findInsideLimits(signal);
-  if (!longest || !Number.isFinite(toValue(signal, longest.from)) || !Number.isFinite(toValue(signal, longest.to))) return undefined;
-  let pieces = [longest];
-  for (const { from, to } of toRawRanges(signal, [...signal.fault, ...signal.notAvailable])) {
+  const inside = findInsideLimits(signal);
+  if (!inside || !Number.isFinite(toValue(signal, inside.from)) || !Number.isFinite(toValue(signal, inside.to))) return undefined;
+  const bad = toRawRanges(signal, [...signal.fault, ...signal.notAvailable]).map(({ from, to }) => ({
+    from: Number(from),
+    to: Number(to),
+  }));
+  const pieces = cutOut(inside, bad);
+  const [first, last] = [pieces[0], pieces.at(-1)];
+  if (!first || !last) return undefined;
+  const holes = pieces.slice(1).map((piece, k) => ({ from: (pieces[k] as RawNumbers).to + 1, to: piece.from - 1 }));
+  return { from: first.from, to: last.to, holes };
+}
+
+/** What is left of a range, in rising order. */
+function cutOut(range: RawNumbers, bad: readonly RawNumbers[]): RawNumbers[] {
+  let pieces = [range];
+  for (const { from, to } of bad) {
     pieces = pieces.flatMap((piece) => [
-      { from: piece.from, to: Math.min(piece.to, Number(from) - 1) },
-      { from: Math.max(piece.from, Number(to) + 1), to: piece.to },
+      { from: piece.from, to: Math.min(piece.to, from - 1) },
+      { from: Math.max(piece.from, to + 1), to: piece.to },
     ]);
     pieces = pieces.filter((piece) => piece.from <= piece.to);
   }
-  longest = pieces[0];
-  for (const piece of pieces) if (longest && piece.to - piece.from > longest.to - longest.from) longest = piece;
-  return longest;
+  return pieces;
 }
 
 /** Raw values whose value is inside `min` to `max`: one range, because rounded products and sums never turn back as the raw rises. */
