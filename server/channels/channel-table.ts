@@ -1,7 +1,59 @@
 // The newest of every channel: value, quality, time, and the extremes since the last instant.
+
+import { ownCopy } from '../own-copy.ts';
 import { fromPlain, toPlain } from './plain-numbers.ts';
-import { hasValue, quality } from './quality.ts';
+import { quality } from './quality.ts';
 import type { SampleBatch } from './sample-batch.ts';
+
+/** Takes samples `from` up to `to` of these columns; returns the new `changedCount`. */
+type Apply = (
+  channels: Uint16Array,
+  times: Float64Array,
+  values: Float64Array,
+  qualities: Uint8Array,
+  from: number,
+  to: number,
+  changedCount: number,
+) => number;
+
+/** Made once a table by `ownCopy`, because it runs once a sample. `lastWithNumber` is the highest quality that carries one (`hasValue`). */
+function makeApply(table: ChannelTable, lastWithNumber: number): Apply {
+  const { value, quality, timeUs, low, high, changed, changedList, watched } = table;
+  return (channels, times, values, qualities, from, to, changedCount) => {
+    let n = changedCount | 0;
+    const end = to | 0;
+    for (let i = from | 0; i < end; i++) {
+      const c = channels[i] as number;
+      const v = values[i] as number;
+      const q = qualities[i] as number;
+      const was = changed[c] as number;
+      // Whether it is the first since the last instant, as a number: half of them are, and no processor guesses which.
+      const first = (was - 1) >>> 31;
+      changedList[n] = c;
+      n += first;
+      changed[c] = was + first;
+      // A further sample of a watched channel: with the second one the extremes begin.
+      if ((was & (watched[c] as number)) !== 0) {
+        if (was === 1) {
+          const held = (quality[c] as number) <= lastWithNumber;
+          changed[c] = 2;
+          low[c] = held ? (value[c] as number) : Number.POSITIVE_INFINITY;
+          high[c] = held ? (value[c] as number) : Number.NEGATIVE_INFINITY;
+        }
+        if (q <= lastWithNumber) {
+          if (v < (low[c] as number)) low[c] = v;
+          if (v > (high[c] as number)) high[c] = v;
+        }
+      }
+      value[c] = v;
+      quality[c] = q;
+      // A late frame may be older than the channel's last: its value counts, but the channel's time never goes back.
+      const t = times[i] as number;
+      if (t > (timeUs[c] as number)) timeUs[c] = t;
+    }
+    return n;
+  };
+}
 
 /**
  * Struct of arrays by channel index. Outside the pipeline it is read only.
@@ -19,10 +71,12 @@ export class ChannelTable {
   readonly low: Float64Array;
   readonly high: Float64Array;
   readonly changed: Uint8Array;
-  /** The first `changedCount` are the channels whose `changed` isn't 0, in the order in which they first did. */
+  /** One longer than the channels: the first `changedCount` are those whose `changed` isn't 0, in the order in which they first did. */
   readonly changedList: Uint16Array;
   changedCount = 0;
-  private readonly watched: Uint8Array;
+  /** 3 where somebody looks for spikes, else 0: shares a bit with a `changed` of 1 and of 2. */
+  readonly watched: Uint8Array;
+  private readonly apply: Apply;
 
   constructor(count: number) {
     this.count = count;
@@ -32,49 +86,19 @@ export class ChannelTable {
     this.low = new Float64Array(count);
     this.high = new Float64Array(count);
     this.changed = new Uint8Array(count);
-    this.changedList = new Uint16Array(count);
+    this.changedList = new Uint16Array(count + 1);
     this.watched = new Uint8Array(count);
+    this.apply = ownCopy(makeApply)(this, quality.outOfRange);
   }
 
   /** From now on the extremes of this channel between instants are kept: somebody looks for spikes. */
   watch(c: number): void {
-    this.watched[c] = 1;
+    this.watched[c] = 3;
   }
 
   /** Takes samples `from` up to, not including, `to`. */
   applySamples(batch: SampleBatch, from: number, to: number): void {
-    const { value, quality: qualities, timeUs, changed, changedList, watched } = this;
-    const { channel: channelOf, timeUs: timeOf, value: newValue, quality: qualityOf } = batch;
-    let n = this.changedCount;
-    for (let i = from; i < to; i++) {
-      const c = channelOf[i] as number;
-      const v = newValue[i] as number;
-      const q = qualityOf[i] as number;
-      if (changed[c] === 0) {
-        changed[c] = 1;
-        changedList[n++] = c;
-      } else if (watched[c] !== 0) this.extend(c, v, q);
-      value[c] = v;
-      qualities[c] = q;
-      // A late frame may be older than the channel's last: its value counts, but the channel's time never goes back.
-      const t = timeOf[i] as number;
-      if (t > (timeUs[c] as number)) timeUs[c] = t;
-    }
-    this.changedCount = n;
-  }
-
-  /** A further sample of a channel since the last instant: with the second one the extremes begin. */
-  private extend(c: number, value: number, code: number): void {
-    const { changed, low, high } = this;
-    if (changed[c] === 1) {
-      const held = hasValue(this.quality[c] as number);
-      changed[c] = 2;
-      low[c] = held ? (this.value[c] as number) : Number.POSITIVE_INFINITY;
-      high[c] = held ? (this.value[c] as number) : Number.NEGATIVE_INFINITY;
-    }
-    if (!hasValue(code)) return;
-    if (value < (low[c] as number)) low[c] = value;
-    if (value > (high[c] as number)) high[c] = value;
+    this.changedCount = this.apply(batch.channel, batch.timeUs, batch.value, batch.quality, from, to, this.changedCount);
   }
 
   /** Sets one derived channel at an instant. */

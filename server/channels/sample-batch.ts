@@ -40,6 +40,17 @@ export class SampleBatch {
     this.quality = grown.quality;
   }
 
+  /** Appends samples `from` up to, not including, `to` of another batch. */
+  append(other: SampleBatch, from: number, to: number): void {
+    this.reserve(to - from);
+    const at = this.count;
+    this.channel.set(other.channel.subarray(from, to), at);
+    this.timeUs.set(other.timeUs.subarray(from, to), at);
+    this.value.set(other.value.subarray(from, to), at);
+    this.quality.set(other.quality.subarray(from, to), at);
+    this.count = at + to - from;
+  }
+
   push(channel: number, timeUs: number, value: number, quality: number): void {
     if (this.count === this.channel.length) this.reserve(1);
     const i = this.count++;

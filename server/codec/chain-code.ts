@@ -1,5 +1,6 @@
 // The loop that every frame passes: finds the layout of frames whose ids have been met, and chains them by layout.
 import { frameFlag } from '../bus/frame-batch.ts';
+import { ownCopy } from '../own-copy.ts';
 import { hashFactor } from './id-table.ts';
 
 /** Frames without data that a layout could read. */
@@ -43,23 +44,42 @@ export type Chainer = (
   chains: number,
 ) => number;
 
-/**
- * Generated, though always the same text, so that the columns are constants of a function that belongs to one decoder: with columns that
- * could be any, the loop takes half as long again. For the same reason it calls nothing.
- */
-export function compileChainer({ met, places, placeShift, heads, links, touched, ends }: ChainColumns): Chainer {
-  const text = `'use strict';return function(bus,id,flags,length,from,i,to,n,chains){
-from|=0;i|=0;to|=0;n|=0;chains|=0;
-for(;i<to;i++){
-const flag=flags[i],b=bus[i],key=id[i]|(flag&1)<<29|(flag&8)<<27;
-const at=places[Math.imul(key^b<<24,${hashFactor})>>>${placeShift}]<<2,form=met[at+3];
-if((met[at]^key|met[at+1]^b|flag&${noDataFlags}|length[i]^form>>16)!==0)break;
-const head=met[at+2],before=heads[head],j=i-from<<1;
-if(before<0)touched[chains++]=head;
-links[j]=before;links[j+1]=n;
-heads[head]=j;heads[head+1]=heads[head+1]+1;
-n+=form&65535;
+/** Makes the loop of one decoder. */
+export function makeChainer(columns: ChainColumns): Chainer {
+  return ownCopy(chainerOf)(columns, hashFactor, noDataFlags);
 }
-ends[0]=n;ends[1]=chains;return i;}`;
-  return new Function('met', 'places', 'heads', 'links', 'touched', 'ends', text)(met, places, heads, links, touched, ends) as Chainer;
+
+/** For `ownCopy`. The loop calls nothing: what it holds in registers would have to be loaded anew for each frame. */
+function chainerOf(columns: ChainColumns, factor: number, withoutData: number): Chainer {
+  const { met, places, placeShift, heads, links, touched, ends } = columns;
+  return (bus, id, flags, length, from, first, to, samples, chainsBefore) => {
+    let i = first | 0;
+    let n = samples | 0;
+    let chains = chainsBefore | 0;
+    const begin = from | 0;
+    const end = to | 0;
+    for (; i < end; i++) {
+      const flag = flags[i] as number;
+      const b = bus[i] as number;
+      // As `idKey`.
+      const key = (id[i] as number) | ((flag & 1) << 29) | ((flag & 8) << 27);
+      const at = (places[Math.imul(key ^ (b << 24), factor) >>> placeShift] as number) << 2;
+      const form = met[at + 3] as number;
+      const other =
+        ((met[at] as number) ^ key) | ((met[at + 1] as number) ^ b) | (flag & withoutData) | ((length[i] as number) ^ (form >> 16));
+      if (other !== 0) break;
+      const head = met[at + 2] as number;
+      const before = heads[head] as number;
+      const j = (i - begin) << 1;
+      if (before < 0) touched[chains++] = head;
+      links[j] = before;
+      links[j + 1] = n;
+      heads[head] = j;
+      heads[head + 1] = (heads[head + 1] as number) + 1;
+      n += form & 0xffff;
+    }
+    ends[0] = n;
+    ends[1] = chains;
+    return i;
+  };
 }

@@ -3,11 +3,11 @@ import { type FrameBatch, frameFlag } from '../bus/frame-batch.ts';
 import type { SampleBatch } from '../channels/sample-batch.ts';
 import type { Frame, Vehicle } from '../definitions/vehicle.ts';
 import { unknownIdsMax } from '../limits.ts';
-import { type CarefulLayout, countSamples, readCarefully, toCarefulLayout } from './careful-reader.ts';
-import { type ChainColumns, type Chainer, compileChainer, noDataFlags } from './chain-code.ts';
+import { type ChainColumns, type Chainer, makeChainer, noDataFlags } from './chain-code.ts';
 import { hashFactor, IdTable, idKey } from './id-table.ts';
 import { compilePlainReader, type PlainReader } from './layout-code.ts';
 import { MessageDecoder } from './message-decoder.ts';
+import { SignalTable } from './signal-table.ts';
 import { Transport } from './transport.ts';
 
 /** An id that no definition names, on one bus. */
@@ -45,8 +45,10 @@ export interface Decoder {
   /**
    * Appends the samples of frames `from` up to, not including, `to`, in the frames' order and within a frame in that of its signals.
    * Error and remote frames, unknown ids and frames that are too short give none and are counted.
+   *
+   * @param starts Takes, at the index of each frame, the place in `out` where its samples begin.
    */
-  decode(frames: FrameBatch, from: number, to: number, out: SampleBatch): void;
+  decode(frames: FrameBatch, from: number, to: number, out: SampleBatch, starts?: Int32Array): void;
   /** The definition that a frame of this bus, id and flags (`frameFlag`) belongs to; undefined when none. Counts nothing. */
   findFrame(bus: number, id: number, flags: number): Frame | undefined;
   /** J1939 messages of several packets, the one thing that later samples depend on; undefined where no bus speaks J1939. */
@@ -89,7 +91,7 @@ class CompiledDecoder implements Decoder {
   readonly frames: readonly Frame[];
   readonly counts: DecodeCounts;
   readonly transport = undefined;
-  private readonly layouts: CarefulLayout[];
+  private readonly table: SignalTable;
   private readonly plainReaders: (PlainReader | undefined)[];
   private readonly lengths: Uint16Array;
   /** Samples of a frame by definition, −1 where its bytes decide. */
@@ -113,18 +115,18 @@ class CompiledDecoder implements Decoder {
     const frames = vehicle.buses.flatMap((bus) => bus.frames);
     this.frames = frames;
     this.columns = emptyColumns(frames.length);
-    this.chainMet = compileChainer(this.columns);
-    this.layouts = frames.map(toCarefulLayout);
+    this.chainMet = makeChainer(this.columns);
+    this.table = new SignalTable(frames);
     this.plainReaders = frames.map((frame) => compilePlainReader(frame, this.columns.links));
     this.stretchFrames = Math.min(stretchFramesMax, Math.max(stretchFramesMin, frames.length * stretchFramesPerLayout));
-    const multiplexed = (frame: Frame): boolean => frame.signals.some(({ when }) => when.length > 0);
-    this.samplesOf = Int32Array.from(frames, (frame) => (multiplexed(frame) ? -1 : frame.signals.length));
+    this.samplesOf = Int32Array.from(frames, (_, k) => this.table.samplesOf(k) ?? -1);
     this.lengths = Uint16Array.from(frames, (frame) => frame.lengthBytes);
     this.bySource = this.enterFrames();
     this.counts = emptyCounts(frames.length, this.unknownList);
   }
 
-  decode(frames: FrameBatch, from: number, to: number, out: SampleBatch): void {
+  decode(frames: FrameBatch, from: number, to: number, out: SampleBatch, starts?: Int32Array): void {
+    const { links } = this.columns;
     this.counts.total.frames += to - from;
     for (let at = from; at < to; at += this.stretchFrames) {
       const first = out.count;
@@ -135,6 +137,7 @@ class CompiledDecoder implements Decoder {
       out.quality.fill(0, first, end);
       this.readChains(frames, at, out);
       out.count = end;
+      if (starts) for (let i = at, j = 1; i < last; i++, j += 2) starts[i] = links[j] as number;
     }
   }
 
@@ -157,6 +160,9 @@ class CompiledDecoder implements Decoder {
   /** Chains one frame whose id hasn't been met, or that needs a second look; returns how many samples it will give. */
   private chainOther(frames: FrameBatch, from: number, i: number, n: number): number {
     const [bus, id, flag, bytes] = [frames.bus[i] as number, frames.id[i] as number, frames.flags[i] as number, frames.length[i] as number];
+    const { heads, links, touched } = this.columns;
+    const j = (i - from) << 1;
+    links[j + 1] = n;
     const known = (flag & noDataFlags) === 0 ? this.find(bus, id, flag) : -2;
     if (known < 0) {
       this.countWithoutData(known, bus, id, flag);
@@ -164,16 +170,14 @@ class CompiledDecoder implements Decoder {
     }
     const expected = this.lengths[known] as number;
     if (bytes !== expected && !this.countLength(known, bytes, expected)) return 0;
-    const { heads, links, touched } = this.columns;
-    const [head, j] = [known << 1, (i - from) << 1];
+    const head = known << 1;
     const before = heads[head] as number;
     if (before < 0) touched[this.chains++] = head;
     links[j] = before;
-    links[j + 1] = n;
     heads[head] = j;
     heads[head + 1] = (heads[head + 1] as number) + 1;
     const samples = this.samplesOf[known] as number;
-    if (samples < 0) return countSamples(this.layouts[known] as CarefulLayout, frames.view, frames.offset[i] as number);
+    if (samples < 0) return this.table.countSamples(known, frames.view, frames.offset[i] as number);
     if (bytes === expected) this.meet(bus, id, flag, known);
     return samples;
   }
@@ -215,17 +219,16 @@ class CompiledDecoder implements Decoder {
     this.chains = 0;
   }
 
-  /** Reads the chain that begins at `newest`: as far as it goes by the plain reader, what that leaves with care. */
+  /** Reads the chain that begins at `newest`: by the plain reader as far as that goes, what it leaves from the table. */
   private readChain(known: number, newest: number, frames: FrameBatch, from: number, out: SampleBatch): void {
     const { links } = this.columns;
     const { view, offset, timeUs } = frames;
-    const layout = this.layouts[known] as CarefulLayout;
     const readPlain = this.plainReaders[known];
     for (let j = newest; j >= 0; j = links[j] as number) {
       if (readPlain) j = readPlain(j, from, view, offset, timeUs, out.channel, out.timeUs, out.value);
       if (j < 0) return;
       const i = from + (j >> 1);
-      readCarefully(layout, view, offset[i] as number, timeUs[i] as number, links[j + 1] as number, out);
+      this.table.read(known, view, offset[i] as number, timeUs[i] as number, links[j + 1] as number, out);
     }
   }
 

@@ -22,20 +22,21 @@ export class MessageDecoder implements Decoder {
     this.transport = transport;
   }
 
-  decode(frames: FrameBatch, from: number, to: number, out: SampleBatch): void {
+  decode(frames: FrameBatch, from: number, to: number, out: SampleBatch, starts?: Int32Array): void {
     const { single, transport } = this;
     const { bus, id, flags } = frames;
     let next = from;
     for (let i = from; i < to; i++) {
       if (!transport.isPacket(bus[i] as number, id[i] as number, flags[i] as number)) continue;
-      if (i > next) single.decode(frames, next, i, out);
+      if (i > next) single.decode(frames, next, i, out, starts);
       next = i + 1;
+      if (starts) starts[i] = out.count;
       const message = transport.take(frames, i);
       // The packet counts as a frame; the message in its place doesn't a second time.
       if (message) single.decode(message, 0, 1, out);
       else this.counts.total.frames++;
     }
-    if (to > next) single.decode(frames, next, to, out);
+    if (to > next) single.decode(frames, next, to, out, starts);
   }
 
   findFrame(bus: number, id: number, flags: number): Frame | undefined {

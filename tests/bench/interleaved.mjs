@@ -2,11 +2,11 @@
 
 /**
  * @param {string} title What is compared with what.
- * @param {{ ours: () => number, reference: () => number, rounds?: number, floor: number, goal: number, unit: string }} sides
- *   Each side runs once a round and returns a rate: more is better.
+ * @param {{ ours: () => number, reference: () => number, rounds?: number, floor?: number, goal: number, unit: string }} sides
+ *   Each side runs once a round and returns a rate: more is better. Without a floor the figure is only told.
  * @returns {number} The median ratio; below `floor` the process will exit 1.
  */
-export function compareInterleaved(title, { ours, reference, rounds = 7, floor, goal, unit }) {
+export function compareInterleaved(title, { ours, reference, rounds = 7, floor = 0, goal, unit }) {
   const ratios = [];
   const references = [];
   for (let round = 0; round < rounds; round++) {
@@ -18,9 +18,11 @@ export function compareInterleaved(title, { ours, reference, rounds = 7, floor, 
   }
   const ratio = median(ratios);
   const spread = `${Math.min(...ratios).toFixed(2)} to ${Math.max(...ratios).toFixed(2)}`;
-  const verdict = ratio >= goal ? 'goal reached' : ratio >= floor ? 'floor reached' : 'BELOW THE FLOOR';
+  const verdict = ratio >= goal ? 'goal reached' : floor === 0 ? 'no floor' : ratio >= floor ? 'floor reached' : 'BELOW THE FLOOR';
   process.stdout.write(`${title}\n`);
-  process.stdout.write(`  ratio ${ratio.toFixed(3)} (median of ${rounds}, ${spread}); floor ${floor}, goal ${goal}: ${verdict}\n`);
+  process.stdout.write(
+    `  ratio ${ratio.toFixed(3)} (median of ${rounds}, ${spread}); ${floor === 0 ? '' : `floor ${floor}, `}goal ${goal}: ${verdict}\n`,
+  );
   process.stdout.write(`  reference ${format(median(references))} ${unit}\n`);
   if (ratio < floor) process.exitCode = 1;
   return ratio;
