@@ -212,6 +212,7 @@ const randomInputs = fc.array(
     id: fc.constantFrom(...Object.values(ids)),
     words: fc.tuple(...Array.from({ length: 4 }, () => fc.oneof(fc.integer({ min: 0, max: 1400 }), fc.constantFrom(0xffff, 0xfffe, 0)))),
     acknowledge: fc.boolean(),
+    reload: fc.oneof({ weight: 10, arbitrary: fc.constant(false) }, { weight: 1, arbitrary: fc.constant(true) }),
   }),
   { minLength: 1, maxLength: 120 },
 );
@@ -234,15 +235,18 @@ const busyVehicle = () =>
     engine: madeEngine,
   });
 
+const reloadedVehicle = () => ({ ...busyVehicle(), hash: 'reloaded', derived: [derived('slope', 'rate(exhaust_temp_1, 0.2 s)')] });
+
 type RandomInput = typeof randomInputs extends fc.Arbitrary<infer T> ? T : never;
 
 function toInputs(random: RandomInput): PipelineInput[] {
   const inputs: PipelineInput[] = [];
   let nowUs = 0;
-  for (const { gapUs, lateUs, id, words, acknowledge } of random) {
+  for (const { gapUs, lateUs, id, words, acknowledge, reload } of random) {
     nowUs += gapUs;
     const frame = { timeUs: Math.max(0, nowUs - lateUs), id, words: id === ids.exhaustHigh ? words.slice(0, 2) : words };
     inputs.push({ kind: 'frames', batch: batchOf([frame]) });
+    if (reload) inputs.push({ kind: 'definitions', timeUs: nowUs, vehicle: reloadedVehicle() });
     if (acknowledge) inputs.push({ kind: 'acknowledge', timeUs: nowUs, alarm: 'hot', by: 'crew' });
   }
   return inputs;
@@ -292,10 +296,10 @@ describe('the same inputs', () => {
         const at = where % inputs.length;
         const whole = new PipelineRun(busyVehicle());
         const first = new PipelineRun(busyVehicle());
-        const second = new PipelineRun(busyVehicle());
         for (const input of inputs) whole.take(input);
         for (const input of inputs.slice(0, at)) first.take(input);
-        second.pipeline.restoreState(JSON.parse(JSON.stringify(first.pipeline.saveState())));
+        const second = new PipelineRun(first.pipeline.vehicle);
+        second.pipeline.restoreState(JSON.parse(JSON.stringify(first.pipeline.saveState())), () => reloadedVehicle());
         for (const input of inputs.slice(at)) second.take(input);
         whole.finish();
         second.finish();
