@@ -83,7 +83,12 @@ async function weighPage(name) {
   });
   await first.goto(`${station.url}/#/${name}`);
   await first.waitForSelector('main h1');
-  await first.waitForLoadState('networkidle');
+  // Some pages ask again and again, so the network is never idle: until no further file has come for a while.
+  for (let seen = -1; seen !== bodies.length; ) {
+    seen = bodies.length;
+    await Promise.all(bodies);
+    await first.waitForTimeout(700);
+  }
   const bytes = (await Promise.all(bodies)).reduce((sum, one) => sum + one, 0);
   await first.close();
   return { name, bytes };
