@@ -30,6 +30,15 @@ export const channelStatistics = z.object({
   p5: z.number().nullable(),
   p50: z.number().nullable(),
   p95: z.number().nullable(),
+  /**
+   * Session time in microseconds of a sample behind each number, the first of that value, where it can be asked why; of a percentile
+   * between two samples the lower one's. Null where the number is.
+   */
+  lowAt: z.number().nullable(),
+  highAt: z.number().nullable(),
+  p5At: z.number().nullable(),
+  p50At: z.number().nullable(),
+  p95At: z.number().nullable(),
 });
 
 export type ChannelStatistics = z.infer<typeof channelStatistics>;

@@ -26,20 +26,22 @@ function ofChannel(
   counts: Counts,
 ): ChannelStatistics {
   const isSilent = known.has(name) && !reading.channels.some((channel) => channel.name === name);
-  if (isSilent) return summarizeSamples(name, '', new Float64Array(0), 0, 0);
+  if (isSilent) return summarizeSamples(name, '', { timeUs: [], value: [] }, 0, 0);
   const { id, unit } = reading.channel(name);
-  const values: number[] = [];
+  const good: GoodSamples = { timeUs: [], value: [] };
   let [outOfRange, bad] = [0, 0];
   for (const { timeUs, value, quality: codes } of reading.samples(id, from, to + 1)) {
     for (let i = 0; i < timeUs.length; i++) {
       if (!counts(timeUs[i] as number)) continue;
       const code = codes[i] as number;
-      if (code === quality.ok) values.push(value[i] as number);
-      else if (code === quality.outOfRange) outOfRange++;
+      if (code === quality.ok) {
+        good.timeUs.push(timeUs[i] as number);
+        good.value.push(value[i] as number);
+      } else if (code === quality.outOfRange) outOfRange++;
       else bad++;
     }
   }
-  return summarizeSamples(name, unit, Float64Array.from(values), outOfRange, bad);
+  return summarizeSamples(name, unit, good, outOfRange, bad);
 }
 
 /** Quick for times that ascend: the newest value of the axis' channel lies between two values. Late samples may step back a little. */
@@ -66,17 +68,39 @@ function axisFilter(reading: ReadingFile, { from, to, axisFrom, axisTo }: Statis
   };
 }
 
-/** @param values Samples that were ok, in any order; sorted in place. */
-export function summarizeSamples(channel: string, unit: string, values: Float64Array, outOfRange: number, bad: number): ChannelStatistics {
-  const counted = { channel, unit, ok: values.length, outOfRange, bad };
-  if (values.length === 0) return { ...counted, low: null, high: null, mean: null, p5: null, p50: null, p95: null };
+/** Samples that were ok, in any order. */
+export interface GoodSamples {
+  timeUs: number[];
+  value: number[];
+}
+
+export function summarizeSamples(channel: string, unit: string, good: GoodSamples, outOfRange: number, bad: number): ChannelStatistics {
+  const counted = { channel, unit, ok: good.value.length, outOfRange, bad };
+  if (good.value.length === 0) {
+    const none = { low: null, high: null, mean: null, p5: null, p50: null, p95: null };
+    return { ...counted, ...none, lowAt: null, highAt: null, p5At: null, p50At: null, p95At: null };
+  }
   let sum = 0;
-  for (const value of values) sum += value;
-  values.sort();
-  const [low, high] = [values[0] as number, values[values.length - 1] as number];
+  for (const value of good.value) sum += value;
+  const sorted = Float64Array.from(good.value).sort();
+  const [low, high] = [sorted[0] as number, sorted[sorted.length - 1] as number];
   // A mean lies between its extremes, whatever the sum was rounded to.
-  const mean = Math.min(high, Math.max(low, sum / values.length));
-  return { ...counted, low, high, mean, p5: percentile(values, 0.05), p50: percentile(values, 0.5), p95: percentile(values, 0.95) };
+  const mean = Math.min(high, Math.max(low, sum / sorted.length));
+  const timeOf = (p: number): number => good.timeUs[good.value.indexOf(sorted[Math.floor(rankOf(sorted, p))] as number)] as number;
+  return {
+    ...counted,
+    low,
+    high,
+    mean,
+    p5: percentile(sorted, 0.05),
+    p50: percentile(sorted, 0.5),
+    p95: percentile(sorted, 0.95),
+    lowAt: timeOf(0),
+    highAt: timeOf(1),
+    p5At: timeOf(0.05),
+    p50At: timeOf(0.5),
+    p95At: timeOf(0.95),
+  };
 }
 
 /**
@@ -84,8 +108,12 @@ export function summarizeSamples(channel: string, unit: string, values: Float64A
  * `percentile([10, 20, 30, 40], 0.5)` is 25.
  */
 function percentile(sorted: Float64Array, p: number): number {
-  const rank = p * (sorted.length - 1);
+  const rank = rankOf(sorted, p);
   const below = sorted[Math.floor(rank)] as number;
   const above = sorted[Math.ceil(rank)] as number;
   return below + (above - below) * (rank - Math.floor(rank));
+}
+
+function rankOf(sorted: Float64Array, p: number): number {
+  return p * (sorted.length - 1);
 }

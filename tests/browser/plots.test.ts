@@ -55,6 +55,14 @@ describe.skipIf('reason' in launched)('the Plots page', () => {
     await page.close();
   });
 
+  it('leads from a lowest value to the sample behind it', async () => {
+    const page = await open('plots?traces=12:exhaust_temp_1');
+    await page.locator('.measures tbody td:nth-of-type(4) .why-at').click();
+    await page.waitForSelector('.why');
+    expect(await page.locator('.why').textContent()).toMatch(/exhaust_temp_1.* of the session\)/);
+    await page.close();
+  });
+
   it('follows two fingers, the wheel and keys', async () => {
     const page = await open('plots?traces=12:engine_speed');
     const canvas = page.locator('.still-plot canvas');

@@ -94,13 +94,15 @@ function statisticsOf(vehicle: VehicleView, query: URLSearchParams): StatisticsV
   const [from, to] = [Number(query.get('from')), Number(query.get('to'))];
   const times = Array.from({ length: Math.max(0, Math.floor((to - from) / 100_000)) }, (_, i) => (from + i * 100_000) / 1e6);
   const channels = (query.get('channels') ?? '').split(',').map((channel) => {
-    const values = times.map((s) => valuesAt(vehicle, s).get(channel) ?? 0).sort((a, b) => a - b);
-    const at = (share: number) => values[Math.floor(share * (values.length - 1))] ?? null;
-    const mean = values.length === 0 ? null : values.reduce((sum, value) => sum + value, 0) / values.length;
+    const samples = times.map((s) => ({ s, value: valuesAt(vehicle, s).get(channel) ?? 0 })).sort((a, b) => a.value - b.value);
+    const of = (share: number) => samples[Math.floor(share * (samples.length - 1))];
+    const at = (share: number) => of(share)?.value ?? null;
+    const whenUs = (share: number) => Math.round((of(share)?.s ?? 0) * 1e6);
+    const mean = samples.length === 0 ? null : samples.reduce((sum, { value }) => sum + value, 0) / samples.length;
     return {
       channel,
       unit: '',
-      ok: values.length,
+      ok: samples.length,
       outOfRange: 0,
       bad: 0,
       low: at(0),
@@ -109,6 +111,11 @@ function statisticsOf(vehicle: VehicleView, query: URLSearchParams): StatisticsV
       p5: at(0.05),
       p50: at(0.5),
       p95: at(0.95),
+      lowAt: whenUs(0),
+      highAt: whenUs(1),
+      p5At: whenUs(0.05),
+      p50At: whenUs(0.5),
+      p95At: whenUs(0.95),
     };
   });
   return { channels };

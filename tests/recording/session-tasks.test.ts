@@ -200,6 +200,11 @@ describe('statistics', () => {
       p5: null,
       p50: null,
       p95: null,
+      lowAt: null,
+      highAt: null,
+      p5At: null,
+      p50At: null,
+      p95At: null,
     });
     await expect(sessions.statistics(first, { channels: 'no_such', from: 0, to: 1 })).rejects.toMatchObject({ code: 'CHANNEL_UNKNOWN' });
     await expect(sessions.statistics(first, { channels: 'noisy_0', from: 2, to: 1 })).rejects.toMatchObject({ code: 'REQUEST_WRONG' });
@@ -210,10 +215,17 @@ describe('statistics', () => {
     [[5], 5, 5, 5],
     [[3, 1, 2], 2, 1.1, 2.9],
   ])('of %j have the middle %f, and the 5th and 95th percentile %f and %f', (values, p50, p5, p95) => {
-    const found = summarizeSamples('a', '', Float64Array.from(values), 0, 0);
+    const found = summarizeSamples('a', '', { timeUs: values.map((_, i) => i * 1000), value: values }, 0, 0);
     expect(found.p50).toBeCloseTo(p50, 12);
     expect(found.p5).toBeCloseTo(p5, 12);
     expect(found.p95).toBeCloseTo(p95, 12);
+  });
+
+  it('name a sample behind each number: the first of the lowest, and of a percentile the lower of its two neighbours', () => {
+    // In order of time 0, 1, 2, ... ms; sorted 1 1 2 3 4, so that the 5th percentile lies from the first on and the 95th from the fourth.
+    const value = [3, 1, 4, 1, 2];
+    const found = summarizeSamples('a', '', { timeUs: value.map((_, i) => i * 1000), value }, 0, 0);
+    expect([found.lowAt, found.p5At, found.p50At, found.p95At, found.highAt]).toEqual([1000, 1000, 4000, 0, 2000]);
   });
 });
 

@@ -118,6 +118,16 @@ function MeasureRow({ trace, atA, atB, asked, cursors, statistics, seen }: Measu
   const say = (value: number | null | undefined) =>
     value === undefined || value === null ? '–' : toNumberText(value * shown.factor + shown.offset, digits);
   const { low, high } = statistics ?? seen ?? {};
+  const session = typeof trace.choice.session === 'number' ? trace.choice.session : undefined;
+  /** A number of the stored samples leads to the sample behind it. */
+  const found = (value: number | null | undefined, atUs: number | null | undefined) =>
+    session !== undefined && typeof value === 'number' && typeof atUs === 'number' ? (
+      <WhyAt session={session} channel={trace.choice.channel} atUs={atUs}>
+        {say(value)}
+      </WhyAt>
+    ) : (
+      say(value)
+    );
   const askable = (value: number | undefined, x: number | undefined) =>
     asked && value !== undefined && x !== undefined ? (
       <WhyAt session={asked.session} channel={asked.channel} atUs={asked.zeroUs + x * 1e6}>
@@ -134,12 +144,14 @@ function MeasureRow({ trace, atA, atB, asked, cursors, statistics, seen }: Measu
       <td class="number">{askable(atA, cursors[0])}</td>
       <td class="number">{askable(atB, cursors[1])}</td>
       <td class="number">{atA !== undefined && atB !== undefined ? toSignedText((atB - atA) * shown.factor, digits) : '–'}</td>
-      <td class="number">{say(low)}</td>
-      <td class="number">{say(high)}</td>
-      <td class="number">{say(statistics?.mean)}</td>
-      <td class="number">{say(statistics?.p5)}</td>
-      <td class="number">{say(statistics?.p50)}</td>
-      <td class="number">{say(statistics?.p95)}</td>
+      <td class="number">{found(low, statistics?.lowAt)}</td>
+      <td class="number">{found(high, statistics?.highAt)}</td>
+      <td class="number" title={statistics ? `of ${toCountText(statistics.ok)} samples` : undefined}>
+        {say(statistics?.mean)}
+      </td>
+      <td class="number">{found(statistics?.p5, statistics?.p5At)}</td>
+      <td class="number">{found(statistics?.p50, statistics?.p50At)}</td>
+      <td class="number">{found(statistics?.p95, statistics?.p95At)}</td>
       <td class="number">{statistics ? toNotOk(statistics) : '–'}</td>
     </tr>
   );
