@@ -4,12 +4,8 @@ import type { Bus } from '../definitions/vehicle.ts';
 import { type BusTraffic, type FrameLog, idText, type Repetition, type TrafficLog } from './bus-traffic.ts';
 import { type DevicePresence, followDevice, indexAtOrBefore, type Outage } from './outage.ts';
 import { listCuts } from './trunk-break.ts';
+import type { LimitsOf } from './usual-limits.ts';
 import type { CheckResult, Verdict } from './verdict.ts';
-
-/** Limits that the user may change (`checks: { bus: { load: 60 % } }`). Common practice, no source. */
-export interface BusCheckLimits {
-  loadPercent: number;
-}
 
 /** Noise that hits anywhere hits the header in about one error of six: its share of a frame's bits. */
 const wrongRateHeaderShare = 0.35;
@@ -24,7 +20,7 @@ export interface Unacknowledged {
 export class BusEvidence {
   readonly traffic: TrafficLog;
   readonly bus: Bus;
-  readonly limits: BusCheckLimits;
+  readonly limits: LimitsOf<'bus'>;
   readonly result: CheckResult;
   readonly seen: BusTraffic;
   readonly faults: ErrorFrame[];
@@ -32,7 +28,7 @@ export class BusEvidence {
   readonly presences: DevicePresence[];
   readonly alone: Unacknowledged[];
 
-  constructor(traffic: TrafficLog, bus: Bus, limits: BusCheckLimits, result: CheckResult) {
+  constructor(traffic: TrafficLog, bus: Bus, limits: LimitsOf<'bus'>, result: CheckResult) {
     this.traffic = traffic;
     this.bus = bus;
     this.limits = limits;

@@ -1,8 +1,12 @@
 // Limits of the checks that the user may change, in `checks:` of vehicle.yaml. Pure.
+
+import type { LimitFault } from '../definitions/check-procedures.ts';
 import { checkKeys } from '../definitions/check-schema.ts';
+import { toSuggestion } from '../definitions/nearest-name.ts';
 import { isFault, parseQuantity } from '../definitions/quantity.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { YamlValue } from '../definitions/yaml-text.ts';
+import { type LimitGroup, type LimitsOf, type UsualLimit, usualLimits } from './usual-limits.ts';
 import type { CheckResult } from './verdict.ts';
 
 /** Ending of a limit's name → its unit; `share` is written in percent and kept as a fraction. */
@@ -24,42 +28,71 @@ export function toLimitKey(name: string): { key: string; unit: string; factor: n
   return { key: stem.replace(/[A-Z]/g, (letter) => `_${letter.toLowerCase()}`), unit, factor };
 }
 
+/** A limit in force, as results and pages tell it. */
+export interface LimitInForce {
+  /** As `checks:` writes it. */
+  limit: string;
+  /** In `unit`. */
+  value: number;
+  unit: string;
+  what: string;
+  source: string;
+}
+
 /**
- * The usual limits with those of `checks: { <group>: { key: quantity } }` in their place. What can't be understood is told under
- * `notJudged` and the usual limit stays: a slip of the pen must not switch a check off.
+ * The usual limits with those of `checks: { <group>: { key: quantity } }` in their place; all of them are told in `result.limits`. What
+ * can't be understood is told under `notJudged` and the usual limit stays: a slip of the pen must not switch a check off.
  */
-export function withUsersLimits<T extends Readonly<Record<string, number>>>(
-  usual: T,
-  group: string,
-  vehicle: Vehicle,
-  result: CheckResult,
-): { [name in keyof T]: number } {
-  const limits: { [name in keyof T]: number } = { ...usual };
+export function withUsersLimits<Group extends LimitGroup>(group: Group, vehicle: Vehicle, result: CheckResult): LimitsOf<Group> {
   const said = vehicle.checks instanceof Map ? (vehicle.checks.get(group) as unknown) : undefined;
-  if (said === undefined || said === null) return limits;
-  const wrong = (what: string, line: string) => result.notJudged?.push({ what: `checks: ${group}: ${what}`, line });
+  const { own, faults } = readOwnLimits(group, said);
+  for (const { say, line } of faults) result.notJudged?.push({ what: `checks: ${group}: ${say}`, line });
+  const rows = Object.entries<UsualLimit>(usualLimits[group]);
+  result.limits = rows.map(([name, { usual, what, source }]) => {
+    const { key, unit, factor } = toLimitKey(name);
+    const value = Number(((own.get(name) ?? usual) / factor).toPrecision(12));
+    return { limit: key, value, unit, what, source: own.has(name) ? `your vehicle.yaml, checks: ${group}:` : source };
+  });
+  return Object.fromEntries(rows.map(([name, { usual }]) => [name, own.get(name) ?? usual])) as LimitsOf<Group>;
+}
+
+/** What is wrong with limits as a vehicle file gives them: none where the check has none. */
+export function limitFaults(check: string, said: object): LimitFault[] {
+  return check in usualLimits ? readOwnLimits(check as LimitGroup, new Map(Object.entries(said))).faults : [];
+}
+
+/** Limits that a vehicle file gives itself, by their names in `usualLimits`, and what of them is not understood. */
+function readOwnLimits(group: LimitGroup, said: unknown): { own: ReadonlyMap<string, number>; faults: (LimitFault & { line: string })[] } {
+  const usual: Readonly<Record<string, UsualLimit>> = usualLimits[group];
+  const own = new Map<string, number>();
+  const faults: (LimitFault & { line: string })[] = [];
+  if (said === undefined || said === null) return { own, faults };
   if (!(said instanceof Map)) {
-    wrong('is not a group of limits; the usual ones are used', `checks: { ${group}: { ${exampleOf(usual)} } }`);
-    return limits;
+    const line = `checks: { ${group}: { ${exampleOf(usual)} } }`;
+    faults.push({ key: '', say: 'is not a group of limits; the usual ones are used', fix: `Write '${line}'.`, line });
+    return { own, faults };
   }
   for (const [key, value] of said as Map<unknown, unknown>) {
     if (checkKeys.some((known) => known === key)) continue;
     const name = Object.keys(usual).find((candidate) => toLimitKey(candidate).key === String(key));
     if (name === undefined) {
       const known = Object.keys(usual).map((candidate) => toLimitKey(candidate).key);
-      wrong(`no limit is called '${String(key)}'`, `one of ${[...new Set(known)].join(', ')}`);
+      const fix = toSuggestion(String(key), known);
+      faults.push({ key: String(key), say: `no limit is called '${String(key)}'`, fix, line: `one of ${known.join(', ')}` });
       continue;
     }
     const { unit, factor } = toLimitKey(name);
     const example = exampleOf(usual, name);
     const read = parseQuantity(value as YamlValue, { unit, min: 0, example, difference: unit === 'K' });
-    if (isFault(read) || !Number.isFinite(read)) wrong(`'${String(key)}' is not understood; the usual limit is used`, example);
-    else limits[name as keyof T] = read * factor;
+    if (isFault(read) || !Number.isFinite(read)) {
+      const say = `'${String(key)}' is not understood; the usual limit is used`;
+      faults.push({ key: String(key), say, fix: `Write it like '${example}'.`, line: example });
+    } else own.set(name, read * factor);
   }
-  return limits;
+  return { own, faults };
 }
 
-function exampleOf(usual: Readonly<Record<string, number>>, name = Object.keys(usual)[0] as string): string {
+function exampleOf(usual: Readonly<Record<string, UsualLimit>>, name = Object.keys(usual)[0] as string): string {
   const { key, unit, factor } = toLimitKey(name);
-  return `${key}: ${Number(((usual[name] as number) / factor).toFixed(3))} ${unit}`;
+  return `${key}: ${Number(((usual[name] as UsualLimit).usual / factor).toFixed(3))} ${unit}`;
 }

@@ -3,7 +3,6 @@ import type { SeriesSet } from '../channels/series.ts';
 import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
 import { withUsersLimits } from './check-limits.ts';
 import { findBouts } from './engine-run.ts';
-import { keyOnLimits } from './key-on-limits.ts';
 import { fromPumpOn, judgeLedPrimes, whyNeverPrimed } from './led-primes.ts';
 import { addVerdict, checkAlive, checkRestingProbes, checkSupplies, checkZeros, type Rest, signalsOf } from './resting-readings.ts';
 import { type Guide, stretchOf } from './step-state.ts';
@@ -31,7 +30,7 @@ export function checkKeyOn(series: SeriesSet, vehicle: Vehicle, guide?: Guide): 
     fromUs: series.startUs,
     toUs,
     primeUs: undefined,
-    limits: withUsersLimits(keyOnLimits, 'key-on', vehicle, result),
+    limits: withUsersLimits('key-on', vehicle, result),
   };
   rest.primeUs = findPrime(rest);
   const inStep = (step: string, judge: (rest: Rest) => void) => {

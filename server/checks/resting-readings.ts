@@ -4,7 +4,7 @@ import type { SeriesSet } from '../channels/series.ts';
 import { findUnit } from '../channels/unit.ts';
 import { weatherKpa } from '../definitions/standard-atmosphere.ts';
 import type { Signal, Vehicle } from '../definitions/vehicle.ts';
-import type { KeyOnLimits } from './key-on-limits.ts';
+import type { LimitsOf } from './usual-limits.ts';
 import type { CheckResult, Verdict } from './verdict.ts';
 import { firstAtOrAfter, medianOf, medianWithin, valuesWithin, type Watched, watch } from './watch.ts';
 
@@ -18,7 +18,7 @@ export interface Rest {
   toUs: number;
   /** First rise of a rail; undefined when none rose. */
   primeUs: number | undefined;
-  limits: KeyOnLimits;
+  limits: LimitsOf<'key-on'>;
 }
 
 export function addVerdict(rest: Rest, verdict: Verdict & { atUs?: number }): void {

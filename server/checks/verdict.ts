@@ -1,4 +1,5 @@
 // The form of every check's answer, on pages, in reports and in `check --json`: a contract (docs/checks.md).
+import type { LimitInForce } from './check-limits.ts';
 
 /** One verdict. Keys that don't apply are left out; `device`, `frame`, `channel` are the vehicle's names. */
 export interface Verdict {
@@ -40,6 +41,8 @@ export interface CheckResult {
   verdicts: Verdict[];
   /** What the vehicle file does not let the check judge, with the line that would let it. */
   notJudged?: { what: string; line: string }[];
+  /** The limits it was judged by, each with its source. */
+  limits?: LimitInForce[];
   /** Of a check that is led: names of the steps whose condition has come. */
   met?: string[];
   /** A deadline that has not come, seconds from the first frame: a recording that grows is judged again as soon as it does. */

@@ -34,6 +34,8 @@ export const checkResultView = z
     loadPercent: z.number().optional(),
     verdicts: z.array(verdictView),
     notJudged: z.array(z.object({ what: z.string(), line: z.string() })).optional(),
+    /** The limits it was judged by, each with its source; not in runs that were kept before they had them. */
+    limits: z.array(z.object({ limit: z.string(), value: z.number(), unit: z.string(), what: z.string(), source: z.string() })).optional(),
     /** Names of the steps whose condition has come. */
     met: z.array(z.string()).optional(),
     /** First start: every turn of the engine. */

@@ -13,16 +13,35 @@ export interface UsualProcedure {
   steps: readonly { name: string }[];
 }
 
+/** What is wrong with a limit of a check; `key` is where. */
+export interface LimitFault {
+  key: string;
+  say: string;
+  fix: string;
+}
+
 type CheckText = NonNullable<NonNullable<ReturnType<NonNullable<VehicleText['checks']>['get']>>>;
 type StepGiven = NonNullable<NonNullable<CheckText['steps']>[number]>;
 
-/** What `checks:` says of steps; a check of which only limits are given is left out. Faults go to the context's problems. */
-export function resolveProcedures(text: VehicleText, context: RuleContext, usual: readonly UsualProcedure[]): ProcedureText[] {
+/**
+ * What `checks:` says of steps; a check of which only limits are given is left out. Faults go to the context's problems.
+ *
+ * @param limitFaults What is wrong with the limits of a check: only the checks know theirs.
+ */
+export function resolveProcedures(
+  text: VehicleText,
+  context: RuleContext,
+  usual: readonly UsualProcedure[],
+  limitFaults: (check: string, said: object) => readonly LimitFault[],
+): ProcedureText[] {
   return [...(text.checks ?? [])].flatMap(([name, check]) => {
     if (!check) return [];
     const path: Path = ['checks', name];
     const known = usual.find((procedure) => procedure.name === name);
     if (!known && !limitGroups.includes(name)) checkOwn(name, check, path, context, usual);
+    for (const { key, say, fix } of limitFaults(name, check)) {
+      context.problems.addAtKey(context.file, [...path, key], { code: 'LIMIT_NOT_UNDERSTOOD', say, fix });
+    }
     const { title, about, safety, steps } = check;
     if (title === undefined && about === undefined && safety === undefined && steps === undefined) return [];
     return [

@@ -4,6 +4,7 @@ import { readdir, readFile, stat } from 'node:fs/promises';
 import { basename, join } from 'node:path';
 import { whyNot } from '../channels/channel-list.ts';
 import { checkFormula, formulaChannels } from '../channels/formula.ts';
+import { limitFaults } from '../checks/check-limits.ts';
 import { usualProcedures } from '../checks/usual-procedures.ts';
 import { EvenburnError } from '../errors.ts';
 import { definitionFileBytesMax } from '../limits.ts';
@@ -226,7 +227,7 @@ class VehicleReader {
     };
     checkDerived(text, rules);
     vehicle.alarms = resolveAlarms(text, rules);
-    vehicle.procedures = resolveProcedures(text, rules, usualProcedures(vehicle));
+    vehicle.procedures = resolveProcedures(text, rules, usualProcedures(vehicle), limitFaults);
   }
 
   private builtInsOf(text: VehicleText): Map<string, string> {

@@ -1,5 +1,6 @@
 // Heat cycles over all sessions: up to temperature and cold again, numbered; and the hours that each probe has been in a running exhaust. Pure.
 import { withUsersLimits } from '../checks/check-limits.ts';
+import type { LimitsOf } from '../checks/usual-limits.ts';
 import type { CheckResult } from '../checks/verdict.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { RunDigest } from './runs.ts';
@@ -12,16 +13,6 @@ export interface PlacedDigest {
   seconds: number;
   digest: SessionDigest;
 }
-
-/** Common practice, no source; yours to change in `checks: heat-cycles:`. */
-export const heatCycleLimits = {
-  /** Coolant (oil where there is none) has to reach this for a cycle to count. */
-  warmC: 70,
-  /** Colder than this before it fires again: the cycle before is over. */
-  coldC: 40,
-  /** Where no temperature says it, it is cold after so long. */
-  coldAfterS: 21_600,
-} as const;
 
 export interface ProbeHours {
   /** The probe's own name, or its cylinder where the file doesn't name it. */
@@ -83,12 +74,12 @@ export function findHeatCycles(sessions: readonly PlacedDigest[], vehicle: Vehic
   return cycles;
 }
 
-type Limits = { [name in keyof typeof heatCycleLimits]: number };
+type Limits = LimitsOf<'heat-cycles'>;
 
 /** Those in force, and what of the vehicle file was not understood. */
 export function readHeatCycleLimits(vehicle: Vehicle): { limits: Limits; notJudged: { what: string; line: string }[] } {
   const unread: CheckResult = { check: 'heat-cycles', frames: 0, seconds: 0, verdicts: [], notJudged: [] };
-  const limits = withUsersLimits(heatCycleLimits, 'heat-cycles', vehicle, unread);
+  const limits = withUsersLimits('heat-cycles', vehicle, unread);
   return { limits, notJudged: unread.notJudged ?? [] };
 }
 

@@ -2,7 +2,6 @@
 import type { SeriesSet } from '../channels/series.ts';
 import { withUsersLimits } from '../checks/check-limits.ts';
 import { findBouts } from '../checks/engine-run.ts';
-import { keyOnLimits } from '../checks/key-on-limits.ts';
 import { checkRestingProbes } from '../checks/resting-readings.ts';
 import type { CheckResult } from '../checks/verdict.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
@@ -61,7 +60,7 @@ const restMaxUs = 30_000_000;
 /** As the key-on check sees them: it judges them on a cold-soaked engine only. */
 function digestSoak(series: SeriesSet, vehicle: Vehicle, probes: readonly FittedProbe[], turnsUs: number): SoakDigest | null {
   const result: CheckResult = { check: 'key-on', frames: 0, seconds: 0, verdicts: [], notJudged: [] };
-  const limits = withUsersLimits(keyOnLimits, 'key-on', vehicle, result);
+  const limits = withUsersLimits('key-on', vehicle, result);
   const fromUs = series.startUs;
   checkRestingProbes({
     series,

@@ -2,7 +2,6 @@
 import type { SeriesSet } from '../channels/series.ts';
 import { withUsersLimits } from '../checks/check-limits.ts';
 import type { Bout } from '../checks/engine-run.ts';
-import { firstStartLimits } from '../checks/start-check.ts';
 import type { CheckResult } from '../checks/verdict.ts';
 import { heldFor, medianOf, medianWithin, valuesWithin, type Watched, watch } from '../checks/watch.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
@@ -74,7 +73,7 @@ function oilAfter(series: SeriesSet, vehicle: Vehicle, runsUs: number, toUs: num
   const oil = watch(series, vehicle.engine?.roles.oilPressure, 'kPa');
   if (!oil) return null;
   const unread: CheckResult = { check: 'first-start', frames: 0, seconds: 0, verdicts: [], notJudged: [] };
-  const { oilRunningKpa } = withUsersLimits(firstStartLimits, 'first-start', vehicle, unread);
+  const { oilRunningKpa } = withUsersLimits('first-start', vehicle, unread);
   const came = heldFor(oil, runsUs - 2_000_000, toUs, 100_000, (kpa) => kpa >= oilRunningKpa);
   return came ? Math.max(0, (came.fromUs - runsUs) / 1e6) : null;
 }

@@ -3,7 +3,7 @@ import { z } from 'zod';
 import type { Verdict } from '../checks/verdict.ts';
 import type { CheckRun, CheckRunSummary } from '../contract/checks.ts';
 import { html, type Markup, type Piece } from './markup.ts';
-import { checkWords, facts, notJudgedList, section, table, toDate, toPaper, verdictTable } from './paper.ts';
+import { checkWords, facts, limitTable, notJudgedList, section, table, toDate, toPaper, verdictTable } from './paper.ts';
 import type { PlotData } from './report-data.ts';
 import { toClock, toPlotFigure } from './report-plot.ts';
 
@@ -35,6 +35,7 @@ export function toCheckRunPage(run: CheckRun, madeWallMs: number): string {
     section('Verdicts', verdictTable(result.verdicts as Verdict[]), notJudgedList(result.notJudged ?? [])),
     wrong.length > 0 && section('Evidence', wrong.map(evidenceOf)),
     changesSection(run),
+    result.limits !== undefined && result.limits.length > 0 && section('Limits and where they are from', limitTable(result.limits)),
   ];
   return toPaper(
     {

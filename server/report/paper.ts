@@ -1,5 +1,6 @@
 // What every page on paper is made of: its skeleton, sections, tables, verdicts, dates. Pure.
 import { createHash } from 'node:crypto';
+import type { LimitInForce } from '../checks/check-limits.ts';
 import type { Verdict } from '../checks/verdict.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { html, type Markup, type Piece } from './markup.ts';
@@ -85,6 +86,15 @@ ${right.length > 0 && html`<p><b>Right:</b></p><ul class="right">${right.map(({ 
 export function notJudgedList(notJudged: readonly { what: string; line: string }[]): Markup | false {
   if (notJudged.length === 0) return false;
   return html`<ul class="quiet">${notJudged.map(({ what, line }) => html`<li>Not judged: ${what}${line.startsWith('nothing:') ? `: ${line.slice(8).trim()}` : html`. It would be with: <code>${line}</code>`}</li>`)}</ul>`;
+}
+
+/** What it was judged by, and where each number is from. */
+export function limitTable(limits: readonly LimitInForce[]): Markup | false {
+  if (limits.length === 0) return false;
+  const rows = limits.map(
+    ({ what, value, unit, source }) => html`<tr><td>${what}</td><td class="number">${value} ${unit}</td><td>${source}</td></tr>`,
+  );
+  return table(['Judged', 'Limit', 'From'], rows);
 }
 
 export function engineWords({ engine }: Vehicle): string {

@@ -1,6 +1,6 @@
 // The start card: what has to be read, and what stops the engine, on one sheet for the day of a first start. Pure.
 import { withUsersLimits } from '../checks/check-limits.ts';
-import { firstStartLimits } from '../checks/start-check.ts';
+import type { LimitsOf } from '../checks/usual-limits.ts';
 import type { CheckResult } from '../checks/verdict.ts';
 import type { AlarmRule, InjectorSet, Vehicle } from '../definitions/vehicle.ts';
 import { html, type Markup, type Piece } from './markup.ts';
@@ -8,7 +8,7 @@ import { engineWords, facts, notJudgedList, section, table, toPaper } from './pa
 
 export function toStartCard(vehicle: Vehicle, madeWallMs: number): string {
   const unread: CheckResult = { check: 'first-start', frames: 0, seconds: 0, verdicts: [], notJudged: [] };
-  const limits = withUsersLimits(firstStartLimits, 'first-start', vehicle, unread);
+  const limits = withUsersLimits('first-start', vehicle, unread);
   const head = html`<p class="lead">${[engineWords(vehicle), vehicle.fuel.name, batteryWords(vehicle)].filter(Boolean).join(', ')}</p>`;
   const sections = [
     peopleSection(vehicle),
@@ -22,7 +22,7 @@ export function toStartCard(vehicle: Vehicle, madeWallMs: number): string {
   return toPaper({ title: `Start card, ${vehicle.name}`, head, foot }, [...sections, missing], madeWallMs);
 }
 
-type StartLimits = { [name in keyof typeof firstStartLimits]: number };
+type StartLimits = LimitsOf<'first-start'>;
 
 function batteryWords({ electrical: { nominalV, chemistry, charging } }: Vehicle): string {
   const said = [nominalV !== undefined && `${nominalV} V`, chemistry, charging === false && 'no alternator'].filter(Boolean);

@@ -2,7 +2,7 @@
 import { describe, expect, it } from 'vitest';
 import { FrameBatch } from '../../server/bus/frame-batch.ts';
 import { GatheredCheck } from '../../server/checks/gathered-check.ts';
-import { firstStartLimits } from '../../server/checks/start-check.ts';
+import { usualLimits } from '../../server/checks/usual-limits.ts';
 import { badOf, judgePlayed, usualStart } from '../doubles/judged-run.ts';
 import { makeVehicle } from '../doubles/made-vehicle.ts';
 import { runScenario } from '../doubles/simulated-run.ts';
@@ -98,7 +98,7 @@ describe('a recording that still grows', () => {
       code === 'oil-pressure' && phase === 'running' && !ok;
     const whole = await judgePlayed('first-start', makeVehicle({ more: '' }), played);
     const ranAt = whole.verdicts.find(({ code }) => code === 'failed-crank')?.at as number;
-    const deadline = ranAt + firstStartLimits.oilRunningWithinS;
+    const deadline = ranAt + usualLimits['first-start'].oilRunningWithinS.usual;
     expect(whole.verdicts.find(isMiss)?.at).toBeCloseTo(deadline, 5);
     const grown = await judgePlayed('first-start', makeVehicle(), { ...played, seconds: deadline + 0.1 });
     expect(grown.verdicts.find(isMiss)?.at).toBeCloseTo(deadline, 5);

@@ -1,7 +1,8 @@
 // Verdicts with their number, rule, evidence and what to do next: the wrong ones first, then what is not judged, then what is right.
 import type { CheckResultView, VerdictView } from '../../server/contract/checks.ts';
 import { toAddress } from '../router.tsx';
-import { toNumberText, toWords } from '../shell/numbers.ts';
+import { toNumberText, toUnitWord, toWords } from '../shell/numbers.ts';
+import { shownUnit } from '../shell/units.ts';
 import { useFeed } from '../stream/feed.ts';
 import { askWhy } from '../why/asked.ts';
 import { isSamples, VerdictSamples } from './verdict-samples.tsx';
@@ -57,7 +58,51 @@ export function VerdictList({ result, soFar = false }: { result: CheckResultView
           </ol>
         </details>
       )}
+      <LimitTable result={result} />
     </div>
+  );
+}
+
+/** What it was judged by, and where each number is from. */
+function LimitTable({ result: { check, limits = [] } }: { result: CheckResultView }) {
+  if (limits.length === 0) return null;
+  return (
+    <details class="verdict-more">
+      <summary>Limits and where they are from ({limits.length})</summary>
+      <div class="scroll-x">
+        <table class="limit-table">
+          <thead>
+            <tr>
+              <th scope="col">Judged</th>
+              <th scope="col" class="number">
+                Limit
+              </th>
+              <th scope="col">From</th>
+              <th scope="col">To change it</th>
+            </tr>
+          </thead>
+          <tbody>
+            {limits.map(({ limit, value, unit, what, source }) => {
+              const shown = shownUnit(unit, unit === 'K');
+              return (
+                <tr key={limit}>
+                  <th scope="row">{what}</th>
+                  <td class="number">
+                    {toShort(value * shown.factor + shown.offset)} {toUnitWord(shown.unit)}
+                  </td>
+                  <td>{source}</td>
+                  <td>
+                    <code>
+                      checks: {'{'} {check}: {'{'} {limit}: {value} {unit} {'} }'}
+                    </code>
+                  </td>
+                </tr>
+              );
+            })}
+          </tbody>
+        </table>
+      </div>
+    </details>
   );
 }
 
