@@ -17,7 +17,14 @@ export function judgeDevices(on: BusEvidence): void {
   );
   const certain = breaks.filter((found) => isCertainEnough(on, found));
   const accepted = certain.filter((found) => !certain.some((of) => isEcho(of, found))).sort((a, b) => startOf(a) - startOf(b));
-  for (const found of accepted) addBreak(on, found);
+  const unsure = breaks.filter((found) => !certain.includes(found) && couldBeSecond(on, found));
+  for (const found of accepted) {
+    addBreak(
+      on,
+      found,
+      unsure.filter((other) => !isEcho(found, other)),
+    );
+  }
   for (const presence of on.presences) judgePresence(on, presence, accepted, breaks);
 }
 
@@ -33,6 +40,11 @@ function settleLoneGaps(episodes: readonly Episode[]): void {
     const together = gaps.reduce((sum, { ranOn }) => sum + ranOn, 0);
     for (const gap of gaps) if (Math.abs(gap.ranOn) < counterWeight - gridWeightMax) gap.meanwhile = toMeanwhile(together);
   }
+}
+
+/** Too few silences to be certain of, but with error frames as a contact makes them: beside a break that is certain it is worth a look. */
+function couldBeSecond(on: BusEvidence, found: TrunkBreak): boolean {
+  return found.episodes.some((episode) => hasContactFaults(on, episode));
 }
 
 /** Devices that begin anew lost their supply, not their bus wire; a lone one that is gone for good is missing, unless the line shows it. */
@@ -175,7 +187,8 @@ function isFlooded(on: BusEvidence, { fromUs, toUs, ranOn }: Outage): boolean {
 
 const floodFaults = 8;
 
-function addBreak(on: BusEvidence, found: TrunkBreak): void {
+/** @param unsure Other places that may be loose too. */
+function addBreak(on: BusEvidence, found: TrunkBreak, unsure: readonly TrunkBreak[]): void {
   const [first] = found.episodes as [Episode];
   const totalS = found.episodes.reduce((sum, episode) => sum + Math.max(0, episode.coreToUs - episode.coreFromUs), 0) / 1e6;
   const lasting = found.episodes.some((episode) => episode.outages.some((outage) => outage.kind !== 'gap'));
@@ -189,11 +202,17 @@ function addBreak(on: BusEvidence, found: TrunkBreak): void {
     limit: 0,
     confidence: Math.max(0.3, (1 - 0.5 ** (times + 1)) / (1 + found.alternatives.length)),
     ...(found.alternatives.length > 0 ? { alternatives: found.alternatives } : {}),
+    ...(unsure.length > 0 ? { alsoPerhaps: unsure.map(({ stretch }) => stretch) } : {}),
     episodes: found.episodes.slice(0, 50).map((episode) => ({ at: on.at(episode.fromUs), seconds: (episode.toUs - episode.fromUs) / 1e6 })),
     devices: [...new Set(found.episodes.flatMap((episode) => episode.outages.map((outage) => outage.device.name)))],
-    say: `${found.beyond.join(' and ')} ${found.beyond.length === 1 ? 'falls silent' : 'vanish together'} ${times === 1 ? 'once' : `${times} times`}${lasting ? ', in the end for good' : ''}, while everything nearer stays: the trunk interrupts between ${found.stretch.replace(' - ', ' and ')}`,
+    say: `${found.beyond.join(' and ')} ${found.beyond.length === 1 ? 'falls silent' : 'vanish together'} ${times === 1 ? 'once' : `${times} times`}${lasting ? ', in the end for good' : ''}, while everything nearer stays: the trunk interrupts between ${found.stretch.replace(' - ', ' and ')}${unsure.map(toPerhaps).join('')}`,
     next: `Move the harness and the connector between ${found.stretch.replace(' - ', ' and ')} while watching, then measure the resistance between the lines with all power off.`,
   });
+}
+
+function toPerhaps({ stretch, beyond, episodes }: TrunkBreak): string {
+  const times = episodes.length === 1 ? 'once' : `${episodes.length} times`;
+  return `; perhaps also between ${stretch.replace(' - ', ' and ')}, where ${beyond.join(' and ')} ${beyond.length === 1 ? 'was' : 'were'} missed ${times}, too seldom to tell`;
 }
 
 function judgePresence(on: BusEvidence, presence: DevicePresence, accepted: readonly TrunkBreak[], breaks: readonly TrunkBreak[]): void {

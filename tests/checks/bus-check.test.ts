@@ -68,6 +68,22 @@ describe('bus check', () => {
     expect(failed(frames)).toEqual([]);
   });
 
+  it('says where a second contact may be loose, on one lost frame that is too little to be certain', () => {
+    const outages = [3, 5, 7, 9];
+    const frames = healthyFrames(line, { seconds: 12, seed: 5 }).filter((frame) => {
+      const cut = ['bravo', 'charlie', 'delta', 'echo'].includes(frame.device) && outages.some((s) => between(frame, s, s + 0.3));
+      return !cut && !(frame.device === 'alpha' && between(frame, 6.02, 6.03));
+    });
+    // As a contact does when it opens and closes: form errors at both edges.
+    const edges = [...outages.flatMap((s) => [s, s + 0.3]), 6.022, 6.024, 6.026, 6.028];
+    const errors = edges.map((s) => errorFrame(s * 1e6, 0, 0x008, [0, 0, 2, 0x1a, 0, 0, 0, 0]));
+    const [found, ...others] = failed([...frames, ...errors].sort((a, b) => a.timeUs - b.timeUs)).filter(
+      ({ code }) => code === 'trunk-break',
+    );
+    expect(others).toEqual([]);
+    expect([found?.stretch, found?.alsoPerhaps]).toEqual(['plug - bravo', ['alpha - plug']]);
+  });
+
   it('calls every device of an empty recording missing, at 0', () => {
     const verdicts = failed([]);
     expect(codes(verdicts)).toEqual(Array.from({ length: 5 }, () => 'device-missing'));
