@@ -3,7 +3,16 @@ import { afterEach, describe, expect, it } from 'vitest';
 import { toUnit } from '../../server/channels/unit.ts';
 import { nameHere, ownNames } from '../../web/shell/channel-names.ts';
 import { decimalChoice, toNumberText, toSignedText, toWords } from '../../web/shell/numbers.ts';
-import { choicesOf, dimensions, shownUnit, toQuantityText, unitChoices } from '../../web/shell/units.ts';
+import {
+  choicesOf,
+  dimensions,
+  shownUnit,
+  toKelvinText,
+  toQuantityText,
+  toShownNumber,
+  toShownWord,
+  unitChoices,
+} from '../../web/shell/units.ts';
 
 /** Units that channels may be declared in, by what a person chooses for. */
 const declared = {
@@ -94,5 +103,18 @@ describe('names on this browser', () => {
     nameHere('__proto__', 'x');
     expect(toWords('constructor')).toBe('constructor');
     nameHere('__proto__', '');
+  });
+});
+
+describe('numbers of the Pulls page', () => {
+  it('follow the scale that was chosen: temperatures with its zero, differences without', () => {
+    unitChoices.temperature.value = 'degF';
+    // By hand: 780 × 9/5 + 32 = 1436; 50 × 9/5 = 90.
+    expect(toShownNumber(780, 'degC', { digits: 0 })).toBe('1436');
+    expect(toShownWord('degC')).toBe('°F');
+    expect(toKelvinText(50)).toBe('90 °F');
+    expect(toKelvinText(-5, { digits: 1, signed: true })).toBe('−9.0 °F');
+    unitChoices.temperature.value = 'declared';
+    expect(toKelvinText(50)).toBe('50 K');
   });
 });

@@ -1,6 +1,7 @@
 // What a pull did, once it is over: peaks as read and as estimated, margins, beside the pull before, fuel asked and given, power, start.
 import type { DemandView, PowerView, PullView } from '../../server/contract/pulls.ts';
 import { toNumberText, toSignedText } from '../shell/numbers.ts';
+import { toKelvinText, toQuantityText, toShownNumber, toShownWord } from '../shell/units.ts';
 
 export function AfterPull({ pull }: { pull: PullView }) {
   return (
@@ -19,13 +20,17 @@ function MarginRow({ pull: { margins, bands, beside } }: { pull: PullView }) {
   const rms = Math.max(...bands.flatMap(({ rmsK }) => rmsK ?? []));
   const change = meanOf(beside?.bands.map(({ spreadK }) => spreadK) ?? []);
   const left = (value: number | null, unit: string) =>
-    value === null ? 'no limit set' : value < 0 ? `${toNumberText(-value, 0)} ${unit} over` : `${toNumberText(value, 0)} ${unit}`;
+    value === null
+      ? 'no limit set'
+      : value < 0
+        ? `${toQuantityText(-value, unit, { digits: 0, difference: true })} over`
+        : toQuantityText(value, unit, { digits: 0, difference: true });
   return (
     <dl class="facts-row">
-      <Fact name="Spread" value={Number.isFinite(spread) ? `up to ${toNumberText(spread, 0)} K` : 'no spread'} />
-      <Fact name="RMS" value={Number.isFinite(rms) ? `up to ${toNumberText(rms, 1)} K` : 'no number'} />
+      <Fact name="Spread" value={Number.isFinite(spread) ? `up to ${toKelvinText(spread)}` : 'no spread'} />
+      <Fact name="RMS" value={Number.isFinite(rms) ? `up to ${toKelvinText(rms, { digits: 1 })}` : 'no number'} />
       {beside && change !== null && (
-        <Fact name={`Spread beside pull ${beside.before}`} value={`${toSignedText(change, 1)} K on the mean`} />
+        <Fact name={`Spread beside pull ${beside.before}`} value={`${toKelvinText(change, { digits: 1, signed: true })} on the mean`} />
       )}
       <Fact name="Left to the exhaust limit" value={left(margins.exhaustK, 'K')} />
       <Fact name="Left to the spread limit" value={left(margins.spreadK, 'K')} />
@@ -48,6 +53,9 @@ function Fact({ name, value }: { name: string; value: string }) {
   );
 }
 
+const degrees = (value: number) => toShownNumber(value, 'degC', { digits: 0 });
+const kelvin = (value: number) => toShownNumber(value, 'K', { digits: 0, difference: true });
+
 function CylinderTable({ pull: { peaks, gas, beside } }: { pull: PullView }) {
   if (peaks.length === 0) return null;
   return (
@@ -58,19 +66,19 @@ function CylinderTable({ pull: { peaks, gas, beside } }: { pull: PullView }) {
           <tr>
             <th scope="col">Cylinder</th>
             <th scope="col" class="number">
-              Peak, °C
+              Peak, {toShownWord('degC')}
             </th>
             <th scope="col" class="number">
               at, rpm
             </th>
             <th scope="col" class="number">
-              Left, K
+              Left, {toShownWord('K', true)}
             </th>
             <th scope="col" class="number">
-              Beside {beside ? beside.before : 'before'}, K
+              Beside {beside ? beside.before : 'before'}, {toShownWord('K', true)}
             </th>
             <th scope="col" class="number">
-              Gas, estimate, °C
+              Gas, estimate, {toShownWord('degC')}
             </th>
           </tr>
         </thead>
@@ -81,16 +89,14 @@ function CylinderTable({ pull: { peaks, gas, beside } }: { pull: PullView }) {
             return (
               <tr key={cylinder}>
                 <th scope="row">{cylinder}</th>
-                <td class="number">{peakC === null ? 'no number' : toNumberText(peakC, 0)}</td>
+                <td class="number">{peakC === null ? 'no number' : degrees(peakC)}</td>
                 <td class="number">{speed ?? '–'}</td>
                 <td class={marginK !== null && marginK < 0 ? 'number over' : 'number'}>
-                  {marginK === null ? '–' : marginK < 0 ? `${toNumberText(-marginK, 0)} over` : toNumberText(marginK, 0)}
+                  {marginK === null ? '–' : marginK < 0 ? `${kelvin(-marginK)} over` : kelvin(marginK)}
                 </td>
-                <td class="number">{change === null ? '–' : toSignedText(change, 0)}</td>
+                <td class="number">{change === null ? '–' : toShownNumber(change, 'K', { digits: 0, difference: true, signed: true })}</td>
                 <td class="number">
-                  {estimate
-                    ? `${toNumberText(estimate.lowC, 0)} to ${toNumberText(estimate.highC, 0)} ± ${toNumberText(estimate.noiseK, 0)}`
-                    : 'no lag given'}
+                  {estimate ? `${degrees(estimate.lowC)} to ${degrees(estimate.highC)} ± ${kelvin(estimate.noiseK)}` : 'no lag given'}
                 </td>
               </tr>
             );
@@ -115,7 +121,7 @@ function DemandTable({ demand }: { demand: DemandView[] }) {
                 Duty
               </th>
               <th scope="col" class="number">
-                Asked, cc/min
+                Asked, {toShownWord('cc/min')}
               </th>
               <th scope="col" class="number">
                 Of the injectors
@@ -133,7 +139,7 @@ function DemandTable({ demand }: { demand: DemandView[] }) {
                 <td class="number">
                   {dutyMax === null ? '–' : `${toNumberText(dutyMax, 0)} %${dutyMax > 100 ? ', held open' : ''} at ${dutyAtRpm} rpm`}
                 </td>
-                <td class="number">{demandCcPerMin === null ? '–' : toNumberText(demandCcPerMin, 0)}</td>
+                <td class="number">{demandCcPerMin === null ? '–' : toShownNumber(demandCcPerMin, 'cc/min', { digits: 0 })}</td>
                 <td class={ofInjectorsPercent !== null && ofInjectorsPercent > 100 ? 'number over' : 'number'}>
                   {percent(ofInjectorsPercent)}
                 </td>
@@ -173,7 +179,7 @@ function Power({ power: { source, rows, peakTorque, peakPower, correction, notJu
   const figure = (value: number | undefined, corrected: number | null | undefined, unit: string) =>
     value === undefined
       ? 'no number'
-      : `${toNumberText(value, 0)} ${unit} as measured${corrected === null || corrected === undefined ? '' : `, ${toNumberText(corrected, 0)} corrected`}`;
+      : `${toQuantityText(value, unit, { digits: 0 })} as measured${corrected === null || corrected === undefined ? '' : `, ${toShownNumber(corrected, unit, { digits: 0 })} corrected`}`;
   return (
     <section class="power" aria-label="Torque and power">
       <h3>Torque and power, from {source}</h3>
@@ -183,8 +189,8 @@ function Power({ power: { source, rows, peakTorque, peakPower, correction, notJu
       </p>
       {correction && (
         <p class="small">
-          SAE J1349: factor {correction.factor.toFixed(3)} from {toNumberText(correction.stationKpa, 1)} kPa station pressure and{' '}
-          {toNumberText(correction.roomC, 0)} °C
+          SAE J1349: factor {correction.factor.toFixed(3)} from {toQuantityText(correction.stationKpa, 'kPa', { digits: 1 })} station
+          pressure and {toQuantityText(correction.roomC, 'degC', { digits: 0 })}
           {correction.humidityPercent === null ? '' : `, ${toNumberText(correction.humidityPercent, 0)} % humidity`}.
           {correction.notes.map((note) => ` ${note[0]?.toUpperCase()}${note.slice(1)}.`)}
         </p>
@@ -200,16 +206,16 @@ function Power({ power: { source, rows, peakTorque, peakPower, correction, notJu
                   rpm
                 </th>
                 <th scope="col" class="number">
-                  Nm
+                  {toShownWord('Nm')}
                 </th>
                 <th scope="col" class="number">
-                  kW
+                  {toShownWord('kW')}
                 </th>
                 <th scope="col" class="number">
-                  Nm corrected
+                  {toShownWord('Nm')} corrected
                 </th>
                 <th scope="col" class="number">
-                  kW corrected
+                  {toShownWord('kW')} corrected
                 </th>
               </tr>
             </thead>
@@ -219,10 +225,10 @@ function Power({ power: { source, rows, peakTorque, peakPower, correction, notJu
                   <th scope="row" class="number">
                     {speed}
                   </th>
-                  <td class="number">{toNumberText(torqueNm, 0)}</td>
-                  <td class="number">{toNumberText(powerKw, 0)}</td>
-                  <td class="number">{correctedNm === null ? '–' : toNumberText(correctedNm, 0)}</td>
-                  <td class="number">{correctedKw === null ? '–' : toNumberText(correctedKw, 0)}</td>
+                  <td class="number">{toShownNumber(torqueNm, 'Nm', { digits: 0 })}</td>
+                  <td class="number">{toShownNumber(powerKw, 'kW', { digits: 0 })}</td>
+                  <td class="number">{correctedNm === null ? '–' : toShownNumber(correctedNm, 'Nm', { digits: 0 })}</td>
+                  <td class="number">{correctedKw === null ? '–' : toShownNumber(correctedKw, 'kW', { digits: 0 })}</td>
                 </tr>
               ))}
             </tbody>
@@ -237,9 +243,9 @@ const startWords = { oil: 'oil', coolant: 'coolant', intake: 'intake air', fuel:
 
 export function toStartText(start: PullView['start']): string {
   const parts = (Object.keys(startWords) as (keyof typeof startWords)[]).flatMap((item) =>
-    start[item] === null ? [] : [`${startWords[item]} ${toNumberText(start[item], 0)}`],
+    start[item] === null ? [] : [`${startWords[item]} ${toShownNumber(start[item], 'degC', { digits: 0 })}`],
   );
-  return parts.length === 0 ? 'no temperature is known' : `${parts.join(', ')} °C`;
+  return parts.length === 0 ? 'no temperature is known' : `${parts.join(', ')} ${toShownWord('degC')}`;
 }
 
 function Start({ pull: { start } }: { pull: PullView }) {

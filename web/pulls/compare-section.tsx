@@ -4,7 +4,8 @@ import { useEffect } from 'preact/hooks';
 import type { DifferenceView, PullsView, SetComparisonView } from '../../server/contract/pulls.ts';
 import type { SessionView } from '../../server/contract/sessions.ts';
 import { Problem, useWork } from '../log-book/write-down.tsx';
-import { toNumberText, toSignedText, toUnitWord } from '../shell/numbers.ts';
+import { toNumberText } from '../shell/numbers.ts';
+import { toQuantityText, toShownNumber } from '../shell/units.ts';
 import { getJson } from '../stream/api.ts';
 import { toStartText } from './after-pull.tsx';
 import { toPullWords } from './session-pulls.tsx';
@@ -168,9 +169,15 @@ const verdictWords: Record<DifferenceView['verdict'], string> = {
 };
 
 export function toDifferenceText({ difference, low, high }: DifferenceView, unit: string, digits = 0): string {
-  const word = toUnitWord(unit === 'degC' ? 'K' : unit);
-  const interval = low === null || high === null ? 'no interval' : `${toSignedText(low, digits)} to ${toSignedText(high, digits)}`;
-  return `${toSignedText(difference, digits)} ${word} (${interval})`;
+  const of = differenceOf(unit);
+  const bare = (value: number) => toShownNumber(value, of, { digits, difference: true, signed: true });
+  const interval = low === null || high === null ? 'no interval' : `${bare(low)} to ${bare(high)}`;
+  return `${toQuantityText(difference, of, { digits, difference: true, signed: true })} (${interval})`;
+}
+
+/** The unit of a difference. */
+function differenceOf(unit: string): string {
+  return unit === 'degC' ? 'K' : unit;
 }
 
 function Found({ comparison }: { comparison: SetComparisonView }) {
@@ -180,8 +187,8 @@ function Found({ comparison }: { comparison: SetComparisonView }) {
     <div class="compare-found">
       {all ? (
         <p class="compare-verdict" data-verdict={all.verdict}>
-          B is <b>{verdictWords[all.verdict]}</b>: {toDifferenceText(all, unit, digits)}, 95 % interval. Less than {matters}{' '}
-          {toUnitWord(unit === 'degC' ? 'K' : unit)} doesn't matter.
+          B is <b>{verdictWords[all.verdict]}</b>: {toDifferenceText(all, unit, digits)}, 95 % interval. Less than{' '}
+          {toQuantityText(matters, differenceOf(unit), { digits: Math.max(1, digits), difference: true })} doesn't matter.
         </p>
       ) : (
         <p class="compare-verdict">Nothing is common to both sets.</p>

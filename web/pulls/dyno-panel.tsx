@@ -3,6 +3,7 @@ import type { LogEntryRequest } from '../../server/contract/log-book.ts';
 import type { PullsView } from '../../server/contract/pulls.ts';
 import { keepFile, logEntries, Problem, readLog, textOf, useWork, WritingForm, writeDown } from '../log-book/write-down.tsx';
 import { toNumberText } from '../shell/numbers.ts';
+import { toQuantityText } from '../shell/units.ts';
 
 type DynoKind = NonNullable<Extract<LogEntryRequest, { kind: 'dyno' }>['dyno']>;
 
@@ -25,8 +26,8 @@ export function DynoPanel({ view, session, changed }: DynoProps) {
     dyno.dyno ?? undefined,
     dyno.gear ? `gear ${dyno.gear}` : undefined,
     dyno.rollerRatio === null ? undefined : `${toNumberText(dyno.rollerRatio, 2)} turns of the engine for one of the roller`,
-    dyno.stationKpa === null ? undefined : `${toNumberText(dyno.stationKpa, 1)} kPa`,
-    dyno.roomC === null ? undefined : `${toNumberText(dyno.roomC, 0)} °C`,
+    dyno.stationKpa === null ? undefined : toQuantityText(dyno.stationKpa, 'kPa', { digits: 1 }),
+    dyno.roomC === null ? undefined : toQuantityText(dyno.roomC, 'degC', { digits: 0 }),
     dyno.humidityPercent === null ? undefined : `${toNumberText(dyno.humidityPercent, 0)} % humidity`,
   ].filter((word) => word !== undefined);
   const holdsOnInertia = dyno.dyno === 'inertia' && pulls.some(({ kind }) => kind === 'hold');

@@ -2,7 +2,8 @@
 import './live-pull.css';
 import { useEffect } from 'preact/hooks';
 import type { PullNowView } from '../../server/contract/pull-now.ts';
-import { toClockText, toNumberText, toSignedText } from '../shell/numbers.ts';
+import { toClockText, toNumberText } from '../shell/numbers.ts';
+import { toKelvinText, toQuantityText, toShownNumber } from '../shell/units.ts';
 import { AfterPull } from './after-pull.tsx';
 import { silence, soundLimit, toneOn, turnToneOff, turnToneOn } from './limit-tone.ts';
 import { usePullStream } from './pull-now.ts';
@@ -99,7 +100,7 @@ function CylinderRow({ now }: { now: Now }) {
           data-nearest={now.nearest?.cylinder === cylinder ? '' : undefined}
         >
           <span class="cylinder-number">{cylinder}</span>
-          <b class="pull-temp">{tempC === null ? 'no number' : toNumberText(tempC, 0)}</b>
+          <b class="pull-temp">{tempC === null ? 'no number' : toShownNumber(tempC, 'degC', { digits: 0 })}</b>
           <span class="pull-limit">
             {liftNow ? 'lift now' : falls ? 'falls' : limitInS === null ? '' : `limit in ${toNumberText(limitInS, 1)} s`}
           </span>
@@ -111,15 +112,17 @@ function CylinderRow({ now }: { now: Now }) {
 
 function SpreadFigure({ now: { spreadK, rmsK, lastSpreadK, lastRmsK } }: { now: Now }) {
   const beside = (value: number | null, last: number | null) =>
-    value === null || last === null ? '' : `${toSignedText(value - last, 0)} K beside the last pull at this speed`;
+    value === null || last === null ? '' : `${toKelvinText(value - last, { signed: true })} beside the last pull at this speed`;
   return (
     <div class="pull-figure">
       <p class="strip-name">Spread</p>
-      <b>{spreadK === null ? 'no number' : `${toNumberText(spreadK, 0)} K`}</b>
+      <b>{spreadK === null ? 'no number' : toKelvinText(spreadK)}</b>
       <span class="small">{beside(spreadK, lastSpreadK)}</span>
       <span class="small">
-        {rmsK === null ? '' : `RMS ${toNumberText(rmsK, 1)} K`}
-        {rmsK !== null && lastRmsK !== null ? ` (${toSignedText(rmsK - lastRmsK, 1)})` : ''}
+        {rmsK === null ? '' : `RMS ${toKelvinText(rmsK, { digits: 1 })}`}
+        {rmsK !== null && lastRmsK !== null
+          ? ` (${toShownNumber(rmsK - lastRmsK, 'K', { digits: 1, difference: true, signed: true })})`
+          : ''}
       </span>
     </div>
   );
@@ -134,10 +137,10 @@ function SetFigure({ set: { set, dutyPercent, headroomPercent, deltaKpa, bandKpa
       <b>{headroomPercent === null ? 'no duty' : `${toNumberText(headroomPercent, 0)} % left`}</b>
       <span class="small">{dutyPercent === null ? '' : `duty ${toNumberText(dutyPercent, 0)} %${over ? ', over its limit' : ''}`}</span>
       <span class="pull-delta">
-        {deltaKpa === null ? 'no delta' : `${toNumberText(deltaKpa, 0)} kPa`}
+        {deltaKpa === null ? 'no delta' : toQuantityText(deltaKpa, 'kPa')}
         {outside ? ' outside its band' : ''}
       </span>
-      <span class="small">{bandKpa ? `band ${toNumberText(bandKpa[0], 0)} to ${toNumberText(bandKpa[1], 0)} kPa` : ''}</span>
+      <span class="small">{bandKpa ? `band ${toShownNumber(bandKpa[0], 'kPa')} to ${toQuantityText(bandKpa[1], 'kPa')}` : ''}</span>
     </div>
   );
 }
@@ -158,10 +161,10 @@ function Ready({ now: { readiness } }: { now: Now }) {
       <ul class="plain ready-items">
         {items.map(({ what, now: value, low, high, ok }) => (
           <li key={what} data-ok={String(ok)}>
-            {itemWords[what]} {value === null ? 'no number' : `${toNumberText(value, 0)} °C`}{' '}
+            {itemWords[what]} {value === null ? 'no number' : toQuantityText(value, 'degC', { digits: 0 })}{' '}
             <span class="quiet">
               {ok === true ? 'is within' : value === null ? 'wanted' : value < low ? 'too cold, wanted' : 'too hot, wanted'}{' '}
-              {toNumberText(low, 0)} to {toNumberText(high, 0)}
+              {toShownNumber(low, 'degC', { digits: 0 })} to {toShownNumber(high, 'degC', { digits: 0 })}
             </span>
           </li>
         ))}

@@ -6,6 +6,7 @@ import type { PullsView, PullView } from '../../server/contract/pulls.ts';
 import { logEntries, Problem } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
 import { toNumberText } from '../shell/numbers.ts';
+import { toKelvinText, toShownNumber, toShownWord } from '../shell/units.ts';
 import { getJson, toProblem } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { toStartText } from './after-pull.tsx';
@@ -61,11 +62,13 @@ export function PullSheet({ session }: { session: number }) {
 
 function SheetPull({ pull, place, banks }: { pull: PullView; place: number; banks: string[] }) {
   const digits = (value: number | null, places = 0) => (value === null ? '–' : toNumberText(value, places));
+  const shown = (value: number | null, unit: string) =>
+    value === null ? '–' : toShownNumber(value, unit, { digits: 0, difference: unit === 'K' });
   const heads = [
     'rpm',
-    ...pull.cylinders.map((n) => `${n}, °C`),
-    'Spread',
-    ...pull.sets.flatMap(({ set }) => [`Delta ${set}`, `Duty ${set}`]),
+    ...pull.cylinders.map((n) => `${n}, ${toShownWord('degC')}`),
+    `Spread, ${toShownWord('K', true)}`,
+    ...pull.sets.flatMap(({ set }) => [`Delta ${set}, ${toShownWord('kPa')}`, `Duty ${set}, %`]),
     ...banks.map((bank) => (banks.length > 1 ? `Lambda ${bank}` : 'Lambda')),
     'Timing',
   ];
@@ -89,9 +92,9 @@ function SheetPull({ pull, place, banks }: { pull: PullView; place: number; bank
           <tbody>
             {pull.bands.map((band) => {
               const cells = [
-                ...band.temps.map((temp) => digits(temp)),
-                digits(band.spreadK),
-                ...pull.sets.flatMap((_, i) => [digits(band.deltaKpa[i] ?? null), digits(band.duty[i] ?? null)]),
+                ...band.temps.map((temp) => shown(temp, 'degC')),
+                shown(band.spreadK, 'K'),
+                ...pull.sets.flatMap((_, i) => [shown(band.deltaKpa[i] ?? null, 'kPa'), digits(band.duty[i] ?? null)]),
                 ...banks.map((_, i) => digits(band.lambda[i] ?? null, 2)),
                 digits(band.timing, 1),
               ];
@@ -127,7 +130,7 @@ export function RegroupCard({ entry }: { entry: number }) {
       <h2>Card: {found.change}</h2>
       <p>
         Entry {entry}, {new Date(found.wallMs).toLocaleString()}, {found.by}
-        {found.predictedSpread === undefined ? '' : `; predicted spread ${toNumberText(found.predictedSpread, 0)} K`}
+        {found.predictedSpread === undefined ? '' : `; predicted spread ${toKelvinText(found.predictedSpread)}`}
       </p>
       {found.plan && <PlanTable plan={found.plan} />}
       <ol>

@@ -1,6 +1,6 @@
 // Each cylinder's highest indicated temperature, pull by pull, and the temperatures by engine speed of each.
 import type { PullView } from '../../server/contract/pulls.ts';
-import { toNumberText } from '../shell/numbers.ts';
+import { toKelvinText, toQuantityText, toShownNumber, toShownWord } from '../shell/units.ts';
 import { useFeed } from '../stream/feed.ts';
 import { WhyAt } from '../why/why-at.tsx';
 
@@ -74,7 +74,7 @@ interface PeakCellProps {
 function PeakCell({ peak, channel, session, startUs }: PeakCellProps) {
   if (!peak || peak.peakC === null) return <td class="number">no number</td>;
   const over = peak.marginK !== null && peak.marginK < 0;
-  const number = <b>{toNumberText(peak.peakC, 0)} °C</b>;
+  const number = <b>{toQuantityText(peak.peakC, 'degC', { digits: 0 })}</b>;
   return (
     <td class={over ? 'number over' : 'number'}>
       {channel !== undefined && peak.at !== null ? (
@@ -85,7 +85,7 @@ function PeakCell({ peak, channel, session, startUs }: PeakCellProps) {
         number
       )}
       {peak.speed !== null && <span class="small quiet">at {peak.speed} rpm</span>}
-      {over && <span class="small">{toNumberText(-(peak.marginK as number), 0)} K over the limit</span>}
+      {over && <span class="small">{toKelvinText(-(peak.marginK as number))} over the limit</span>}
     </td>
   );
 }
@@ -103,14 +103,14 @@ function BandTable({ pull, number }: NumberedPull) {
               </th>
               {pull.cylinders.map((cylinder) => (
                 <th key={cylinder} scope="col" class="number">
-                  {cylinder}, °C
+                  {cylinder}, {toShownWord('degC')}
                 </th>
               ))}
               <th scope="col" class="number">
-                Spread, K
+                Spread, {toShownWord('K', true)}
               </th>
               <th scope="col" class="number">
-                RMS, K
+                RMS, {toShownWord('K', true)}
               </th>
             </tr>
           </thead>
@@ -122,11 +122,11 @@ function BandTable({ pull, number }: NumberedPull) {
                 </th>
                 {temps.map((temp, i) => (
                   <td key={pull.cylinders[i]} class="number">
-                    {temp === null ? '–' : toNumberText(temp, 0)}
+                    {temp === null ? '–' : toShownNumber(temp, 'degC', { digits: 0 })}
                   </td>
                 ))}
-                <td class="number">{spreadK === null ? '–' : toNumberText(spreadK, 0)}</td>
-                <td class="number">{rmsK === null ? '–' : toNumberText(rmsK, 1)}</td>
+                <td class="number">{spreadK === null ? '–' : toShownNumber(spreadK, 'K', { digits: 0, difference: true })}</td>
+                <td class="number">{rmsK === null ? '–' : toShownNumber(rmsK, 'K', { digits: 1, difference: true })}</td>
               </tr>
             ))}
           </tbody>

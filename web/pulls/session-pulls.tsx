@@ -5,6 +5,7 @@ import type { PullsView, PullView } from '../../server/contract/pulls.ts';
 
 import { toAddress } from '../router.tsx';
 import { toClockText, toNumberText } from '../shell/numbers.ts';
+import { toKelvinText, toQuantityText, toShownNumber } from '../shell/units.ts';
 import { getJson, toProblem } from '../stream/api.ts';
 import { AfterPull } from './after-pull.tsx';
 import { CorrectPull, PutPullIn } from './correct-pull.tsx';
@@ -90,7 +91,8 @@ export function SessionPulls({ session, isOpen }: { session: number; isOpen: boo
           <PeakTable pulls={shown.value} session={session} startUs={view.value.startUs} />
           <p class="small quiet">
             Indicated temperatures: a probe lags, so a peak may come after the lift, up to 3 s. Spread is the highest less the lowest of the
-            probes that give numbers, and is silent when all go hot together. Below 15 to 20 K between cylinders means nothing yet.
+            probes that give numbers, and is silent when all go hot together. Below{' '}
+            {toShownNumber(15, 'K', { digits: 0, difference: true })} to {toKelvinText(20)} between cylinders means nothing yet.
           </p>
           {fallOff.length > 0 && <FallOff items={fallOff} />}
         </>
@@ -147,7 +149,7 @@ function PullRow({ pull, session, startUs, isShown, toggle, changed }: PullRowPr
           {kind === 'hold' ? Math.round((speedFrom + speedTo) / 2) : `${speedFrom} to ${speedTo}`} rpm, {toNumberText(to - from, 1)} s
           {byHand ? ', by hand' : ''}
         </span>
-        <span>{Number.isFinite(spread) ? `spread up to ${toNumberText(spread, 0)} K` : 'no spread'}</span>
+        <span>{Number.isFinite(spread) ? `spread up to ${toKelvinText(spread)}` : 'no spread'}</span>
         <span class="quiet">{sets.map(toSetText).filter(Boolean).join('; ')}</span>
         <a class="button" href={at}>
           Replay
@@ -170,7 +172,7 @@ function PullRow({ pull, session, startUs, isShown, toggle, changed }: PullRowPr
 function toSetText({ set, dutyMax, deltaMin, deltaMax }: PullView['sets'][number]): string {
   const parts = [
     dutyMax !== null && `duty up to ${toNumberText(dutyMax, 0)} %`,
-    deltaMin !== null && deltaMax !== null && `delta ${toNumberText(deltaMin, 0)} to ${toNumberText(deltaMax, 0)} kPa`,
+    deltaMin !== null && deltaMax !== null && `delta ${toShownNumber(deltaMin, 'kPa')} to ${toQuantityText(deltaMax, 'kPa')}`,
   ].filter(Boolean);
   return parts.length > 0 ? `${set}: ${parts.join(', ')}` : '';
 }

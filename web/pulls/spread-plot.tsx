@@ -1,11 +1,14 @@
 // Pulls over engine speed in a quantity of choice, one line a sweep, holds as marks; dashes and labels at the end tell lines apart without colour.
 import { useSignal } from '@preact/signals';
 import type { PullView } from '../../server/contract/pulls.ts';
-import { toNumberText } from '../shell/numbers.ts';
+import { toNumberText, toUnitWord } from '../shell/numbers.ts';
+import { type Shown, shownUnit } from '../shell/units.ts';
 import type { NumberedPull } from './peak-table.tsx';
 
 const [width, height] = [720, 300];
 const inset = { left: 48, right: 96, top: 30, bottom: 40 };
+/** Less than this apart (in the quantity's own unit) lines are drawn close together, not spread over the picture. */
+const leastSpan = 20;
 const dashes = ['', '10 5', '3 4', '12 4 3 4', '2 7', '18 6'];
 
 interface Point {
@@ -34,7 +37,7 @@ function quantitiesOf(pulls: NumberedPull[]): Quantity[] {
       (n): Quantity => ({
         key: `temp ${n}`,
         name: `Cylinder ${n}, indicated`,
-        unit: '°C',
+        unit: 'degC',
         fromZero: false,
         of: ({ temps }, pull) => temps[pull.cylinders.indexOf(n)],
       }),
@@ -90,12 +93,13 @@ export function SpreadPlot({ pulls }: { pulls: NumberedPull[] }) {
 }
 
 function Picture({ pulls, quantity }: { pulls: NumberedPull[]; quantity: Quantity }) {
+  const shown = shownUnit(quantity.unit, quantity.unit === 'K');
   const lines = pulls.map(({ pull, number }) => ({
     number,
     kind: pull.kind,
     points: pull.bands.flatMap((band): Point[] => {
       const value = quantity.of(band, pull);
-      return typeof value === 'number' ? [{ speed: band.speed, value }] : [];
+      return typeof value === 'number' ? [{ speed: band.speed, value: value * shown.factor + shown.offset }] : [];
     }),
   }));
   const all = lines.flatMap(({ points }) => points);
@@ -103,23 +107,25 @@ function Picture({ pulls, quantity }: { pulls: NumberedPull[]; quantity: Quantit
   const low = Math.floor((Math.min(...speeds) - 1) / 500) * 500;
   const high = Math.ceil((Math.max(...speeds) + 1) / 500) * 500;
   const values = all.map(({ value }) => value);
-  const bottom = quantity.fromZero ? 0 : Math.floor((Math.min(...values) - 1) / 10) * 10;
-  const top = Math.max(bottom + 20, Math.ceil(Math.max(...values) / 20) * 20);
+  const least = quantity.fromZero ? 0 : Math.min(...values);
+  const step = toStep(Math.max(Math.max(...values) - least, leastSpan * shown.factor), 4);
+  const bottom = Math.floor(least / step) * step;
+  const top = Math.max(bottom + step, Math.ceil(Math.max(...values) / step) * step);
   const x = (speed: number) => inset.left + ((speed - low) / (high - low)) * (width - inset.left - inset.right);
   const y = (value: number) => height - inset.bottom - ((value - bottom) / (top - bottom)) * (height - inset.top - inset.bottom);
   return (
     <div class="scroll-x">
-      <svg viewBox={`0 0 ${width} ${height}`} role="img" aria-label={toWords(quantity, lines)}>
+      <svg viewBox={`0 0 ${width} ${height}`} role="img" aria-label={toWords(quantity, shown, lines)}>
         <rect width={width} height={height} rx="8" class="ground" />
-        {toTicks(bottom, top, 4).map((value) => (
+        {toTicks(bottom, top, step).map((value) => (
           <g key={value}>
             <line x1={inset.left} x2={width - inset.right} y1={y(value)} y2={y(value)} class="grid" />
             <text x={inset.left - 8} y={y(value) + 5} class="tick end">
-              {value}
+              {toNumberText(value, Math.max(0, -Math.floor(Math.log10(step))))}
             </text>
           </g>
         ))}
-        {toTicks(low, high, 5).map((speed) => (
+        {toTicks(low, high, toStep(high - low, 5)).map((speed) => (
           <text key={speed} x={x(speed)} y={height - 18} class="tick middle">
             {speed}
           </text>
@@ -128,7 +134,7 @@ function Picture({ pulls, quantity }: { pulls: NumberedPull[]; quantity: Quantit
           rpm
         </text>
         <text x={12} y={19} class="tick">
-          {quantity.unit}
+          {toUnitWord(shown.unit)}
         </text>
         {toLabels(lines, x, y).map(({ numbers, at: [left, down] }) => (
           <text key={numbers} x={left} y={down} class="name">
@@ -174,19 +180,26 @@ function toLabels(lines: Line[], x: (speed: number) => number, y: (value: number
   return labels;
 }
 
-function toTicks(low: number, high: number, about: number): number[] {
-  const step = [5, 10, 20, 50, 100, 200, 250, 500, 1000, 2000, 5000].find((size) => (high - low) / size <= about) ?? high - low;
-  const ticks: number[] = [];
-  for (let at = Math.ceil(low / step) * step; at <= high; at += step) ticks.push(at);
-  return ticks;
+/** 1, 2 or 5 times a power of ten, so that a span has at most so many. */
+function toStep(span: number, most: number): number {
+  const power = 10 ** Math.floor(Math.log10(span / most));
+  return ([1, 2, 5, 10].find((size) => span / (size * power) <= most) ?? 10) * power;
+}
+
+function toTicks(low: number, high: number, step: number): number[] {
+  const first = Math.ceil(low / step - 1e-9);
+  const count = Math.floor(high / step + 1e-9) - first + 1;
+  return Array.from({ length: Math.max(0, count) }, (_, i) => (first + i) * step);
 }
 
 /** What the picture says, for who can't see it; the tables below have every number. */
-function toWords({ name, unit }: Quantity, lines: Line[]): string {
+function toWords({ name }: Quantity, { unit }: Shown, lines: Line[]): string {
   const each = lines.flatMap(({ number, points }) => {
     if (points.length === 0) return [];
     const most = points.reduce((best, point) => (point.value > best.value ? point : best));
-    return [`pull ${number} at most ${toNumberText(most.value, 0)} ${unit} at ${most.speed} rpm`];
+    return [
+      `pull ${number} at most ${toNumberText(most.value, Math.abs(most.value) < 10 ? 1 : 0)} ${toUnitWord(unit)} at ${most.speed} rpm`,
+    ];
   });
   return `${name} by engine speed: ${each.join(', ')}`;
 }

@@ -1,6 +1,7 @@
 // The study on the engine as it stands: each cylinder's deviation from the others, where it differs, and its groups' effects.
 import type { StudyView } from '../../server/contract/pulls.ts';
-import { toNumberText, toSignedText } from '../shell/numbers.ts';
+import { toNumberText } from '../shell/numbers.ts';
+import { toKelvinText } from '../shell/units.ts';
 import { useFeed } from '../stream/feed.ts';
 
 export function StudyDrawing({ study }: { study: StudyView }) {
@@ -27,7 +28,7 @@ export function StudyDrawing({ study }: { study: StudyView }) {
                   data-differs={found?.differs ? (kelvin !== null && kelvin > 0 ? 'hot' : 'cold') : undefined}
                 >
                   <span class="cylinder-number">{number}</span>
-                  <b>{kelvin === null ? 'no reading' : `${toSignedText(kelvin, 0)} K`}</b>
+                  <b>{kelvin === null ? 'no reading' : toKelvinText(kelvin, { signed: true })}</b>
                   <span class="small">{found?.differs ? (kelvin !== null && kelvin > 0 ? 'hot' : 'cold') : 'alike'}</span>
                   <span class="small quiet">
                     {Object.entries(groupsOf(number))

@@ -4,7 +4,8 @@ import type { LogEntryRequest } from '../../server/contract/log-book.ts';
 import type { StudyView } from '../../server/contract/pulls.ts';
 import type { SessionView } from '../../server/contract/sessions.ts';
 import { Problem, useWork, WriterField, writeDown } from '../log-book/write-down.tsx';
-import { toNumberText, toSignedText } from '../shell/numbers.ts';
+import { toNumberText } from '../shell/numbers.ts';
+import { toKelvinText, toShownNumber } from '../shell/units.ts';
 import { getJson, toProblem } from '../stream/api.ts';
 import { StudyDrawing } from './study-drawing.tsx';
 
@@ -103,7 +104,7 @@ function Cylinders({ study }: { study: StudyView }) {
           {study.cylinders.map(({ cylinder, kelvin, differs, candidates, test }) => (
             <tr key={cylinder} data-differs={differs ? '' : undefined}>
               <th scope="row">{cylinder}</th>
-              <td class="number">{kelvin === null ? 'no reading' : `${toSignedText(kelvin, 0)} K`}</td>
+              <td class="number">{kelvin === null ? 'no reading' : toKelvinText(kelvin, { signed: true })}</td>
               <td>{differs ? candidates.slice(0, 5).join('; ') : 'like the others'}</td>
               <td>{test}</td>
             </tr>
@@ -114,6 +115,8 @@ function Cylinders({ study }: { study: StudyView }) {
   );
 }
 
+const bare = (kelvin: number) => toShownNumber(kelvin, 'K', { digits: 0, difference: true, signed: true });
+
 function Effects({ study }: { study: StudyView }) {
   return (
     <details>
@@ -123,7 +126,7 @@ function Effects({ study }: { study: StudyView }) {
           <li key={`${kind} ${subject}`}>
             {kind} {subject}:{' '}
             {separable && kelvin !== null
-              ? `${toSignedText(kelvin, 0)} K (${toSignedText(low ?? 0, 0)} to ${toSignedText(high ?? 0, 0)}), ${verdict}`
+              ? `${toKelvinText(kelvin, { signed: true })} (${bare(low ?? 0)} to ${bare(high ?? 0)}), ${verdict}`
               : 'these sessions can not separate it'}
           </li>
         ))}
@@ -150,7 +153,7 @@ function Trials({ study }: { study: StudyView }) {
             <p>
               {i === 0 && <b>Proposed: </b>}
               {trial.change}. Takes away {Math.round(100 * trial.teaches)} % of what is uncertain; spread then{' '}
-              {toNumberText(trial.predictedSpread, 0)} K; {trial.moves} to move.
+              {toKelvinText(trial.predictedSpread)}; {trial.moves} to move.
             </p>
             {trial.phases && (
               <p class="small quiet">
@@ -172,7 +175,7 @@ function Trials({ study }: { study: StudyView }) {
           <ol start={trialsShown + 1} class="small">
             {study.trials.slice(trialsShown).map(({ kind, change, predictedSpread, teaches, moves }) => (
               <li key={`${kind} ${change}`}>
-                {change}. {Math.round(100 * teaches)} %; spread then {toNumberText(predictedSpread, 0)} K; {moves} to move.
+                {change}. {Math.round(100 * teaches)} %; spread then {toKelvinText(predictedSpread)}; {moves} to move.
               </li>
             ))}
           </ol>

@@ -4,7 +4,7 @@ import { useEffect } from 'preact/hooks';
 import type { TrialView } from '../../server/contract/pulls.ts';
 import { logEntries, Problem, textOf, useWork, WritingForm, writeDown } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
-import { toNumberText } from '../shell/numbers.ts';
+import { toKelvinText } from '../shell/units.ts';
 import { getJson } from '../stream/api.ts';
 import { toDifferenceText } from './compare-section.tsx';
 
@@ -67,7 +67,7 @@ function TrialRow({ trial }: { trial: TrialView }) {
       <p class="small quiet">
         {new Date(wallMs).toLocaleString()}, {by}
         {undoneWallMs === null ? '' : `; taken back ${new Date(undoneWallMs).toLocaleString()}`}
-        {predictedSpread === null ? '' : `; predicted spread ${toNumberText(predictedSpread, 0)} K`}
+        {predictedSpread === null ? '' : `; predicted spread ${toKelvinText(predictedSpread)}`}
       </p>
       <p class="trial-verdict">{say}.</p>
       <p class="small">

@@ -87,11 +87,25 @@ interface Writing {
   signed?: boolean;
 }
 
-/** `toQuantityText(780, 'degC')` is `780 °C`, or `1436 °F` where that was chosen. */
-export function toQuantityText(value: number, unit: string, { digits, difference, signed }: Writing = {}): string {
+/** The number alone, for a table whose head has the unit (`toShownWord`). */
+export function toShownNumber(value: number, unit: string, { digits, difference, signed }: Writing = {}): string {
   const shown = shownUnit(unit, difference);
-  const write = signed ? toSignedText : toNumberText;
-  const text = write(value * shown.factor + shown.offset, digits ?? digitsOf(shown.unit));
-  const word = toUnitWord(shown.unit);
+  return (signed ? toSignedText : toNumberText)(value * shown.factor + shown.offset, digits ?? digitsOf(shown.unit));
+}
+
+/** The unit in which values of `unit` are shown, as it is written: `°F`. */
+export function toShownWord(unit: string, difference = false): string {
+  return toUnitWord(shownUnit(unit, difference).unit);
+}
+
+/** A difference of temperatures with its unit, in whole degrees unless `digits` says otherwise. */
+export function toKelvinText(value: number, writing: Omit<Writing, 'difference'> = {}): string {
+  return toQuantityText(value, 'K', { digits: 0, ...writing, difference: true });
+}
+
+/** `toQuantityText(780, 'degC')` is `780 °C`, or `1436 °F` where that was chosen. */
+export function toQuantityText(value: number, unit: string, writing: Writing = {}): string {
+  const text = toShownNumber(value, unit, writing);
+  const word = toShownWord(unit, writing.difference);
   return word === '' ? text : `${text} ${word}`;
 }
