@@ -126,9 +126,9 @@ describe.skipIf(obstacle !== undefined)(`the kernel's own CAN${obstacle === unde
     const errors = dump.map((line, i) => (frames[i]?.timeUs as number) - fromDump(line).stampUs).sort((a, b) => a - b);
     const middle = errors[errors.length >> 1] as number;
     // Wall and session time differ by a constant; what is left is the error of the time. A stall of this machine makes it large, for the
-    // frames that come behind a promised watermark; most of them see none.
+    // frames that come behind a promised watermark; nine in ten see none.
     const off = errors.map((error) => Math.abs(error - middle)).sort((a, b) => a - b);
-    expect(off[off.length >> 1]).toBeLessThan(1_000);
+    expect(off[Math.floor(off.length * 0.9)]).toBeLessThan(1_000);
   });
 
   it('sends nothing: the kernel has sent what the generator sent, and the other listener saw nothing else', () => {
