@@ -31,6 +31,11 @@ export class Serving {
     this.scrap = scrap;
   }
 
+  /** Of the process that runs it, workers included. */
+  get pid(): number {
+    return this.child.pid as number;
+  }
+
   /** Resolves when the server has printed its address; rejects with its last words. */
   static start({ args = [], port = 0, data }: ServingOptions = {}): Promise<Serving> {
     const scrap = data === undefined ? mkdtempSync(join(tmpdir(), 'evenburn-browser-')) : undefined;

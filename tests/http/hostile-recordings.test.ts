@@ -1,0 +1,93 @@
+// Break-in by recording: files made to hurt a reader, sent as the Sessions page sends them to a server of its own; it must name each, and go on.
+import { readFileSync } from 'node:fs';
+import { constants, gzipSync } from 'node:zlib';
+import { afterAll, beforeAll, describe, expect, it } from 'vitest';
+import type { ImportJob } from '../../server/contract/recorded-import.ts';
+import { Serving } from '../browser/serving.ts';
+
+let serving: Serving;
+
+beforeAll(async () => {
+  serving = await Serving.start();
+}, 60_000);
+afterAll(async () => {
+  await serving?.stop();
+});
+
+const headers = () => ({ origin: serving.url, 'content-type': 'application/octet-stream' });
+
+async function jobs(): Promise<ImportJob[]> {
+  const { jobs: all } = (await (await fetch(`${serving.url}/api/imports`)).json()) as { jobs: ImportJob[] };
+  return all;
+}
+
+/** Sends a file and waits for the end of its import. */
+async function send(name: string, body: Uint8Array): Promise<ImportJob> {
+  const answer = await fetch(`${serving.url}/api/imports?name=${name}`, {
+    method: 'POST',
+    headers: headers(),
+    body: new Blob([body as Uint8Array<ArrayBuffer>]),
+  });
+  expect(answer.status).toBe(200);
+  const { job } = (await answer.json()) as ImportJob;
+  const isOver = (one: ImportJob | undefined) => one !== undefined && !['waiting', 'running'].includes(one.state);
+  await expect.poll(async () => isOver((await jobs()).find((one) => one.job === job)), { timeout: 60_000 }).toBe(true);
+  return (await jobs()).find((one) => one.job === job) as ImportJob;
+}
+
+/** Resident memory of the server with its workers, MiB. */
+function residentMib(): number {
+  const status = readFileSync(`/proc/${serving.pid}/status`, 'latin1');
+  return Number(/VmRSS:\s+(\d+) kB/.exec(status)?.[1]) / 1024;
+}
+
+/** A block of pcapng: type, length twice, body. */
+function block(type: number, body: Uint8Array, length = body.length + 12): Buffer {
+  const head = Buffer.alloc(8);
+  head.writeUInt32LE(type, 0);
+  head.writeUInt32LE(length >>> 0, 4);
+  const tail = Buffer.alloc(4);
+  tail.writeUInt32LE(length >>> 0, 0);
+  return Buffer.concat([head, body, tail]);
+}
+
+/** Section header, and an interface of link type 227. */
+const sectionBody = Buffer.from('4d3c2b1a01000000ffffffffffffffff', 'hex');
+const beginning = Buffer.concat([block(0x0a0d0d0a, sectionBody), block(1, Buffer.from('e300000000000000', 'hex'))]);
+const oneFrame = '(1700000000.000000) can0 512#6C9600E300000000\n';
+const zeros = Buffer.alloc(300 * 1024 * 1024);
+const noise = Uint8Array.from({ length: 200_000 }, (_, i) => (Math.imul(i + 1, 0x9e3779b1) >>> 13) & 255);
+
+const files: [string, () => Uint8Array][] = [
+  ['bomb.log.gz', () => gzipSync(zeros, { level: constants.Z_BEST_SPEED })],
+  ['bomb-of-bombs.gz', () => gzipSync(gzipSync(zeros.subarray(0, 50_000_000)))],
+  ['one-endless-line.log', () => Buffer.alloc(30_000_000, 'A')],
+  ['endless-data.log', () => Buffer.from(`(1700000000.000000) can0 123#${'0'.repeat(5_000_000)}\n`)],
+  ['length-of-4-gib.pcapng', () => Buffer.concat([beginning, block(6, Buffer.alloc(64), 0xfffffff0)])],
+  ['length-of-0.pcapng', () => Buffer.concat([beginning, block(6, Buffer.alloc(64), 0)])],
+  ['interface-that-is-none.pcapng', () => Buffer.concat([beginning, block(6, Buffer.from('ffffffff'.padEnd(104, '0'), 'hex'))])],
+  ['cut.log.gz', () => gzipSync(oneFrame.repeat(5000)).subarray(0, 60)],
+  ['noise.pcap', () => Buffer.concat([Buffer.from('d4c3b2a1020004000000000000000000ffffff7fe3000000', 'hex'), noise])],
+  ['noise.gz', () => Buffer.concat([Buffer.from('1f8b0800', 'hex'), noise])],
+  ['times-without-end.log', () => Buffer.from(`(99999999999999999999.000000) can0 512#00\n(-5.000000) can0 512#00\n(1e9) can0 512#00\n`)],
+  ['a-database.evenburn', () => Buffer.concat([Buffer.from('SQLite format 3\0', 'latin1'), noise])],
+  ['..%2F..%2Fescape.log', () => Buffer.from(oneFrame)],
+];
+
+describe('a hostile recording', () => {
+  it.each(files)('%s is named or read for what it is, and the next one is imported all the same', async (name, make) => {
+    const job = await send(name, make());
+    // Either it holds frames that could be read, or it says in words why not.
+    if (job.state === 'failed') expect(job.problem).toMatch(/\S+ \S+/);
+    else expect(job.state).toBe('done');
+    const after = await send('after.log', Buffer.from(oneFrame.repeat(3)));
+    expect({ state: after.state, frames: after.frames }).toEqual({ state: 'done', frames: 3 });
+  });
+
+  it.skipIf(process.platform !== 'linux')('has not made the server grow (read from /proc, which only Linux has)', () => {
+    const mib = residentMib();
+    // The process that serves, not one that only started it.
+    expect(mib).toBeGreaterThan(80);
+    expect(mib).toBeLessThan(900);
+  });
+});
