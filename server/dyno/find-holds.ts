@@ -1,6 +1,7 @@
 // Finds steady load points: the longest stretches in which speed and throttle stand still under load. Pure.
-import type { EngineTraces, Pull } from './pulls.ts';
-import type { Trace } from './trace.ts';
+import { medianOf } from '../checks/watch.ts';
+import { type EngineTraces, fullThrottle, type Pull } from './pulls.ts';
+import { smoothed, type Trace } from './trace.ts';
 
 /** Common practice, no source. */
 const holdMinS = 4;
@@ -9,9 +10,17 @@ const holdCompleteS = 5;
 const speedSpanShare = 0.03;
 const speedSpanMinRpm = 100;
 const throttleSpan = 0.05;
+/** A sensor's noise is no movement: spans are of means over so long. */
+const calmUs = 400_000;
 /** On the limiter speed goes up and down faster than a brake lets it: mean change of speed within a second, as a share. */
 const hurryPerS = 0.06;
 const hurryMinRpmPerS = 150;
+/** The raw signal's noise of 20 rpm (standard deviation) alone goes 380 rpm/s up and down. */
+const rawHurryMinRpmPerS = 450;
+/** The ramp into a hold and out of it: speed is further than this from the median of the second that follows or went before. */
+const edgeS = 1;
+const edgeShare = 0.0075;
+const edgeMinRpm = 25;
 /** A cut within a hold, and this long around it, is none. */
 const cutAroundS = 0.5;
 
@@ -20,17 +29,38 @@ export function findHolds(engine: EngineTraces, loaded: (i: number) => boolean):
   const { speed } = engine;
   const stepS = speed.stepUs / 1e6;
   const uncut = withoutCuts(engine, Math.round(cutAroundS / stepS));
+  const calm = { speed: smoothed(engine.rawSpeed, calmUs), throttle: smoothed(engine.throttle, calmUs) };
   const found: [number, number][] = [];
   const length = speed.values.length;
   for (let from = 0; from < length; from++) {
     if (!loaded(from) || !uncut(from)) continue;
     let to = from;
     while (to + 1 < length && loaded(to + 1) && uncut(to + 1)) to++;
-    collect(engine, from, to, Math.round(holdMinS / stepS), found);
+    collect(calm, from, to, Math.round(holdMinS / stepS), found);
     from = to;
   }
-  return found.filter(([from, to]) => !isHurried(engine, from, to)).map(([from, to]) => toHold(speed, from, to));
+  return found
+    .filter(([from, to]) => !isHurried(engine, from, to))
+    .map((ends) => withoutRamps(speed, ends))
+    .filter(([from, to]) => (to - from) * stepS >= holdMinS)
+    .map(([from, to]) => toHold(speed, from, to));
 }
+
+/** A stretch may begin and end up to its whole span within a ramp: that is neither its time nor its speed. */
+function withoutRamps({ values, stepUs }: Trace, [from, to]: [number, number]): [number, number] {
+  const second = Math.round((edgeS * 1e6) / stepUs);
+  const isOff = (i: number, others: Float64Array) => {
+    const usual = medianOf(others.filter((value) => !Number.isNaN(value)));
+    return usual !== undefined && Math.abs((values[i] as number) - usual) > Math.max(edgeMinRpm, edgeShare * usual);
+  };
+  let [first, last] = [from, to];
+  while (first < last - second && isOff(first, values.subarray(first + 1, first + second))) first++;
+  while (last > first + second && isOff(last, values.subarray(last - second + 1, last))) last--;
+  return [first, last];
+}
+
+/** What must stand still. */
+type CalmTraces = Pick<EngineTraces, 'speed' | 'throttle'>;
 
 function toHold(speed: Trace, from: number, to: number): Pull {
   const stepS = speed.stepUs / 1e6;
@@ -55,7 +85,7 @@ function withoutCuts({ cut }: EngineTraces, around: number): (i: number) => bool
 }
 
 /** The longest steady stretch within [from, to], and then those before and behind it. */
-function collect(engine: EngineTraces, from: number, to: number, least: number, found: [number, number][]): void {
+function collect(engine: CalmTraces, from: number, to: number, least: number, found: [number, number][]): void {
   if (to - from < least) return;
   const best = longestSteady(engine, from, to);
   if (!best || best[1] - best[0] < least) return;
@@ -64,7 +94,7 @@ function collect(engine: EngineTraces, from: number, to: number, least: number, 
   collect(engine, best[1] + 1, to, least, found);
 }
 
-function longestSteady({ speed, throttle }: EngineTraces, from: number, to: number): [number, number] | undefined {
+function longestSteady({ speed, throttle }: CalmTraces, from: number, to: number): [number, number] | undefined {
   const speeds = new SlidingSpan(speed.values);
   const throttles = new SlidingSpan(throttle.values);
   let best: [number, number] | undefined;
@@ -84,17 +114,26 @@ function longestSteady({ speed, throttle }: EngineTraces, from: number, to: numb
 
 const speedSpanAt = (rpm: number) => Math.max(speedSpanMinRpm, speedSpanShare * rpm);
 
-/** Whether speed goes up and down all the time, as on the limiter. */
-function isHurried({ rawSpeed, speed }: EngineTraces, from: number, to: number): boolean {
-  const stepS = speed.stepUs / 1e6;
-  const every = Math.max(1, Math.round(0.06 / stepS));
+/**
+ * Whether speed goes up and down all the time, as on the limiter. Noise of the signal is smoothed away first; at full throttle, where a limiter
+ * may be quicker than that, the raw signal is asked too.
+ */
+function isHurried({ rawSpeed, speed, throttle }: EngineTraces, from: number, to: number): boolean {
+  const [, high] = spanOf(speed.values, from, to);
+  if (wayPerS(speed, from, to) > Math.max(hurryMinRpmPerS, hurryPerS * high)) return true;
+  const opening = medianOf(throttle.values.subarray(from, to + 1).filter((value) => !Number.isNaN(value))) ?? 1;
+  return opening >= fullThrottle && wayPerS(rawSpeed, from, to) > Math.max(rawHurryMinRpmPerS, hurryPerS * high);
+}
+
+/** How far a trace goes up and down in a second, by steps of 60 ms. */
+function wayPerS({ values, stepUs }: Trace, from: number, to: number): number {
+  const every = Math.max(1, Math.round(60_000 / stepUs));
   let way = 0;
   for (let i = from + every; i <= to; i += every) {
-    const change = (rawSpeed.values[i] as number) - (rawSpeed.values[i - every] as number);
+    const change = (values[i] as number) - (values[i - every] as number);
     if (!Number.isNaN(change)) way += Math.abs(change);
   }
-  const [, high] = spanOf(speed.values, from, to);
-  return way / ((to - from) * stepS) > Math.max(hurryMinRpmPerS, hurryPerS * high);
+  return (way * 1e6) / ((to - from) * stepUs);
 }
 
 function spanOf(values: Float64Array, from: number, to: number): [low: number, high: number] {

@@ -25,16 +25,21 @@ export interface PullsFound {
 const stepUs = 20_000;
 
 /** Common practice, no source. */
-const fullThrottle = 0.9;
+export const fullThrottle = 0.9;
 const throttleDipMaxS = 0.25;
 const sweepMinS = 1.5;
 const sweepRiseMinRpm = 1000;
 const sweepRiseMinShare = 0.25;
+/** Of a rise that ends with a lift: it was a pull, given up early. Without one it is a step from hold to hold. */
+const abandonedRiseMinRpm = 500;
+const liftedWithinS = 0.5;
 const risingRpmPerS = 60;
 /** Faster than this on the mean, the engine revs up with nothing to drive. */
 const sweepRateMaxRpmPerS = 2500;
 /** A rise that pauses for longer than this is a stepped test, not a sweep. */
 const plateauMaxS = 1.5;
+/** Near its highest speed, a sweep that rises no more for so long has arrived: it hangs at the limiter. */
+const standsAfterS = 0.8;
 const completeShare = 0.93;
 /** An engine below this share of throttle and this manifold pressure idles, warms up or is broken in: no load point. */
 const loadThrottleMin = 0.18;
@@ -180,22 +185,24 @@ function findSweeps(engine: EngineTraces): Pull[] {
   const atFull = stretches(throttle.values.length, (i) => (throttle.values[i] as number) >= fullThrottle, toSteps(throttleDipMaxS));
   return atFull.flatMap(([first, last]) => {
     const rises = stretches(last - first + 1, (i) => (slope[first + i] as number) > risingRpmPerS, toSteps(plateauMaxS));
-    return rises.flatMap(([from, to]) => toSweep(speed.values, first + from, first + to) ?? []);
+    return rises.flatMap(([from, to]) => {
+      const isLifted = first + to >= last - toSteps(liftedWithinS);
+      return toSweep(speed.values, first + from, first + to, isLifted ? abandonedRiseMinRpm : sweepRiseMinRpm) ?? [];
+    });
   });
 }
 
-/** Trims a rise to its lowest and its highest speed; undefined when it is too short or too small for a pull. */
-function toSweep(speed: Float64Array, from: number, to: number): Pull | undefined {
+/** Trims a rise to its lowest and its highest speed; undefined when it is too short or smaller than `riseMinRpm`. */
+function toSweep(speed: Float64Array, from: number, to: number, riseMinRpm: number): Pull | undefined {
   let top = from;
   for (let i = from; i <= Math.min(to + toSteps(0.3), speed.length - 1); i++) if ((speed[i] as number) > (speed[top] as number)) top = i;
   // Hanging at the limiter is not rising any more: the sweep ends where it first got there.
   const topSpeed = speed[top] as number;
-  let end = from;
-  while (end < top && (speed[end] as number) < topSpeed - Math.max(15, 0.003 * topSpeed)) end++;
+  const end = arrivalAt(speed, from, top);
   let start = from;
   for (let i = from; i <= end; i++) if ((speed[i] as number) < (speed[start] as number)) start = i;
   const rise = topSpeed - (speed[start] as number);
-  const needed = Math.max(sweepRiseMinRpm, sweepRiseMinShare * (speed[start] as number));
+  const needed = riseMinRpm * Math.max(1, (sweepRiseMinShare * (speed[start] as number)) / sweepRiseMinRpm);
   const seconds = toSeconds(end - start);
   if (seconds < sweepMinS || rise < needed || rise > sweepRateMaxRpmPerS * seconds) return undefined;
   return {
@@ -206,6 +213,23 @@ function toSweep(speed: Float64Array, from: number, to: number): Pull | undefine
     speedTo: Math.round(topSpeed),
     complete: true,
   };
+}
+
+/** Where speed first got to its highest: within 0.3 % of it, or within 1.5 % where from then on it hardly rose for some time. */
+function arrivalAt(speed: Float64Array, from: number, top: number): number {
+  const topSpeed = speed[top] as number;
+  const window = toSteps(standsAfterS);
+  const highestAt = [from];
+  for (let i = from + 1; i <= top; i++) {
+    const before = highestAt.at(-1) as number;
+    const highest = (speed[i] as number) > (speed[before] as number) ? i : before;
+    highestAt.push(highest);
+    if (topSpeed - (speed[highest] as number) <= Math.max(15, 0.003 * topSpeed)) return highest;
+    const then = highestAt[highestAt.length - 1 - window];
+    if (then === undefined || topSpeed - (speed[then] as number) > 0.015 * topSpeed) continue;
+    if ((speed[highest] as number) - (speed[then] as number) < (risingRpmPerS / 2) * standsAfterS) return then;
+  }
+  return top;
 }
 
 /** Lifted well below the others: the reference is the second highest of three or more, so that one stray limiter hit sets no mark. */
