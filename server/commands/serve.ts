@@ -139,8 +139,8 @@ async function serveOnce(options: ServeOptions, stopped: Promise<number>, failed
     const startedWallMs = wallMs() - session.nowUs() / 1000;
     const checks = await openCheckDesk({ station, runs, logBook, signOffs, data: dataFolder(options.data), startedWallMs });
     station.watcher = checks.live;
-    const { LivePulls } = await import('../live/live-pulls.ts');
-    const livePulls = new LivePulls(station, station.channels, drivenNow);
+    const [{ LivePulls }, { FirstPull }] = await Promise.all([import('../live/live-pulls.ts'), import('../live/first-pull.ts')]);
+    const livePulls = new LivePulls(station, station.channels, drivenNow, new FirstPull(dataFolder(options.data), wallMs));
     station.sampleWatcher = livePulls;
     livePulls.start();
     const editor = new VehicleEditor(options.vehicle ?? demoVehicle);

@@ -8,6 +8,7 @@ import { besideBefore } from '../dyno/pull-summary.ts';
 import { PullWatch, type ReadNow } from '../dyno/pull-watch.ts';
 import { pullHeldMaxS, pullStreamMs } from '../limits.ts';
 import type { DrivenWindow } from '../recording/dyno-messages.ts';
+import type { FirstPull } from './first-pull.ts';
 import { HeldSamples } from './held-samples.ts';
 
 /** What it asks of the running station. */
@@ -50,13 +51,19 @@ export class LivePulls {
   private overVersion = 0;
   private count = 0;
   private firstIsPull = false;
+  private readonly kept: FirstPull | undefined;
   private timer: NodeJS.Timeout | undefined;
   private readonly listeners = new Map<(view: PullNowView) => void, number>();
 
-  constructor(station: PulledStation, channels: readonly Channel[], judge: PullJudge) {
+  /** @param kept Where the first pull's start outlives the program; undefined: nowhere. */
+  constructor(station: PulledStation, channels: readonly Channel[], judge: PullJudge, kept?: FirstPull) {
     this.station = station;
     this.judge = judge;
     this.watch = new PullWatch(station.vehicle);
+    this.kept = kept;
+    const before = kept?.read(station.vehicle.name);
+    this.watch.first = before?.start;
+    this.firstIsPull = before?.isPull ?? false;
     this.held = new HeldSamples(wantedChannels(station.vehicle, channels), pullHeldMaxS * 1e6);
   }
 
@@ -165,6 +172,7 @@ export class LivePulls {
     if (!this.watch.first || (!this.firstIsPull && pull.kind === 'sweep')) {
       this.watch.first = pull.start;
       this.firstIsPull = pull.kind === 'sweep';
+      this.kept?.write(this.watch.vehicle.name, pull.start, this.firstIsPull);
     }
     this.watch.last[pull.kind] = pull;
   }

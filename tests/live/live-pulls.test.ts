@@ -1,5 +1,5 @@
 // The pull in progress as pages hear of it: found while it is driven, judged by the worker as soon as it is over, the last beside the one before.
-import { mkdtempSync, rmSync } from 'node:fs';
+import { mkdtempSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterAll, beforeAll, describe, expect, it, vi } from 'vitest';
@@ -7,6 +7,7 @@ import { FrameBatch } from '../../server/bus/frame-batch.ts';
 import { type PullNowView, pullNow } from '../../server/contract/pull-now.ts';
 import { getVehicle } from '../../server/definitions/load-vehicle.ts';
 import type { Vehicle } from '../../server/definitions/vehicle.ts';
+import { FirstPull } from '../../server/live/first-pull.ts';
 import { LivePulls } from '../../server/live/live-pulls.ts';
 import { Pipeline } from '../../server/pipeline.ts';
 import { DynoDesk } from '../../server/recording/dyno-desk.ts';
@@ -39,7 +40,11 @@ afterAll(async () => {
 });
 
 /** Drives the evening through a pipeline, and gives every line that a page would have heard. */
-async function drive(judge: { window(window: DrivenWindow): ReturnType<DynoDesk['window']> }, failing = false): Promise<PullNowView[]> {
+async function drive(
+  judge: { window(window: DrivenWindow): ReturnType<DynoDesk['window']> },
+  failing = false,
+  kept?: FirstPull,
+): Promise<PullNowView[]> {
   vi.useFakeTimers({ toFake: ['setInterval', 'clearInterval'] });
   const simulation = new Simulation(vehicle, readScenario(evening, vehicle));
   let nowUs = 0;
@@ -54,7 +59,7 @@ async function drive(judge: { window(window: DrivenWindow): ReturnType<DynoDesk[
   const station = { vehicle, timeUs: () => nowUs, status: () => ({ recording: { session: null } }) };
   let pulls: LivePulls | undefined;
   const pipeline = new Pipeline(vehicle, { samples: (batch) => pulls?.samples(batch), alarm: () => {} });
-  pulls = new LivePulls(station, pipeline.channels, watched);
+  pulls = new LivePulls(station, pipeline.channels, watched, kept);
   const heard: PullNowView[] = [];
   pulls.listen((view) => heard.push(view));
   pulls.start();
@@ -107,5 +112,37 @@ describe('the pull in progress', () => {
     expect(heard.some(({ now }) => now.phase === 'sweep')).toBe(true);
     expect(said.mock.calls.flat().join()).toContain('could not be judged: the worker ended');
     said.mockRestore();
+  });
+});
+
+describe("the evening's first pull", () => {
+  const hour = 3600 * 1000;
+  const start = { oil: 90, coolant: 80, intake: 25, fuel: null, exhaust: 300 };
+
+  it('still sets the window after a new start of the program', async () => {
+    const kept = () => new FirstPull(data, () => 1_800_000_000_000);
+    const heard = await drive(desk, false, kept());
+    const wanted = heard.at(-1)?.now.readiness.items.map(({ what, low, high }) => [what, low, high]);
+    expect(wanted?.length).toBeGreaterThan(2);
+    const station = { vehicle, timeUs: () => 0, status: () => ({ recording: { session: null } }) };
+    const { now } = new LivePulls(station, [], desk, kept()).view();
+    expect(now.readiness.items.map(({ what, low, high }) => [what, low, high])).toEqual(wanted);
+    // Nothing is read yet: an unknown never looks ready.
+    expect(now.readiness.ready).toBeNull();
+  });
+
+  it('is that of this vehicle and of these twelve hours', () => {
+    const at = (wallMs: number) => new FirstPull(data, () => wallMs);
+    at(100 * hour).write('Garganey', start, true);
+    expect(at(101 * hour).read('Garganey')).toEqual({ start, isPull: true });
+    expect(at(101 * hour).read('Another')).toBeUndefined();
+    expect(at(112 * hour).read('Garganey')).toBeUndefined();
+    expect(at(99 * hour).read('Garganey')).toBeUndefined();
+  });
+
+  it('that can not be read is none', () => {
+    writeFileSync(join(data, 'first-pull.json'), '{ "vehicle": "Garganey", "wallMs": 1');
+    expect(new FirstPull(data, () => 2).read('Garganey')).toBeUndefined();
+    expect(new FirstPull(join(data, 'no-such-folder'), () => 2).read('Garganey')).toBeUndefined();
   });
 });
