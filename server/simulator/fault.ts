@@ -56,7 +56,7 @@ export const faultKinds = {
   sensor_noise: { say: 'a sensor jumps about by this much', needs: ['channel'], amount: { key: 'by', unit: 'own', usual: 0 } },
   sensor_stuck: { say: 'a sensor no longer moves', needs: ['channel'] },
   supply_shift: {
-    say: 'sensors of one supply or ground move by this share of their range when a load is switched',
+    say: 'the sensors of one supply or ground group, or one channel alone (name either), move by this share of their range when a load is switched',
     needs: [],
     may: ['group', 'channel', 'load'],
     amount: { key: 'by', unit: '%', usual: -4 },
