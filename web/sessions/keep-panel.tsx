@@ -1,4 +1,5 @@
 // What is kept and how much room there is, and the deleted sessions that can come back.
+import type { ComponentChildren } from 'preact';
 import type { KeepView, SessionsView } from '../../server/contract/sessions.ts';
 import { toBytesText } from '../shell/numbers.ts';
 
@@ -28,13 +29,19 @@ export function KeepPanel({ keep }: { keep: KeepView }) {
   );
 }
 
-function keepWords({ bytesMax, daysMax, warningBytes }: KeepView): string {
+function keepWords({ bytesMax, daysMax, warningBytes }: KeepView): ComponentChildren {
   const bounds = [
     bytesMax === null ? '' : `above ${toBytesText(bytesMax)} in all`,
     daysMax === null ? '' : `after ${daysMax} ${daysMax === 1 ? 'day' : 'days'}`,
   ].filter(Boolean);
   const advisory = `An advisory comes when less than ${toBytesText(warningBytes)} are left.`;
-  if (bounds.length === 0) return `Everything is kept: serve --keep 50GB or --keep-days 90 would let the oldest go. ${advisory}`;
+  if (bounds.length === 0) {
+    return (
+      <>
+        Everything is kept: <code>evenburn serve --keep 50GB</code> or <code>--keep-days 90</code> would let the oldest go. {advisory}
+      </>
+    );
+  }
   return `The oldest go ${bounds.join(' or ')}; pinned ones never. ${advisory}`;
 }
 
