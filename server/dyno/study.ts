@@ -21,7 +21,7 @@ import { countPlugLayouts, countRegroupings, listTrials, type Trial } from './tr
 export interface CylinderFinding {
   cylinder: number;
   differs: boolean;
-  /** Deviation from the median of the others, K, over the holds with every set on. */
+  /** Deviation from the median of the others, K, over the holds with every set on, as parts and plugs sit now. */
   kelvin: number | null;
   /** What could be the cause, likeliest first. */
   candidates: string[];
@@ -151,7 +151,8 @@ function meanShares(holds: readonly Hold[]): Map<string, number> {
 
 function findCylinders(holds: readonly Hold[], cylinders: readonly number[], now: Arrangement, model: FittedModel): CylinderFinding[] {
   const full = holds.filter((hold) => hold.off.size === 0);
-  const used = full.length > 0 ? full : holds;
+  const asNow = full.filter((hold) => isArrangedAs(now, hold.vehicle));
+  const used = asNow.length > 0 ? asNow : full.length > 0 ? full : holds;
   const byCylinder = new Map<number, number[]>(cylinders.map((cylinder) => [cylinder, []]));
   for (const hold of used) for (const [cylinder, kelvin] of deviations(hold.temps)) byCylinder.get(cylinder)?.push(kelvin);
   const least = Math.max(differsMinK, (2 * model.noiseK) / Math.sqrt(used.length));
@@ -169,6 +170,16 @@ function findCylinders(holds: readonly Hold[], cylinders: readonly number[], now
       test: decidingTest(cylinder, kelvin, now, model),
     };
   });
+}
+
+/** Holds from before an exchange say how things stood then: a probe that moved took its error along to another cylinder. */
+function isArrangedAs(now: Arrangement, vehicle: Vehicle): boolean {
+  const then = toArrangement(vehicle, { off: new Set(), share: new Map() }, new Map(), 0);
+  const isAlike = (a: ReadonlyMap<number, string>, b: ReadonlyMap<number, string> = new Map()) =>
+    a.size === b.size && [...a].every(([cylinder, part]) => b.get(cylinder) === part);
+  const areAlike = (a: Arrangement['group'], b: Arrangement['group']) =>
+    a.size === b.size && [...a].every(([set, parts]) => isAlike(parts, b.get(set)));
+  return isAlike(then.probe, now.probe) && areAlike(then.group, now.group) && areAlike(then.injector, now.injector);
 }
 
 /** Of two probes one can say that they differ, never which. */

@@ -166,6 +166,16 @@ describe('distribution study', () => {
     expect(found.get(1)).toBe(0);
   });
 
+  it('is told of the cylinder that has the faulty probe now, not of the one that had it before the exchange', () => {
+    const silent = () => 0;
+    const before = vehicle();
+    const behind = vehicle({ probes: ['T-1', 'T-5', 'T-3', 'T-4', 'T-2', 'T-6'] });
+    const truth = { probe: { 'T-2': -40 } };
+    const { cylinders } = studyDistribution([before, before, behind, behind].map((of, i) => hold(i < 2 ? 1 : 2, of, truth, silent)));
+    expect(cylinders.filter(({ differs }) => differs).map(({ cylinder, kelvin }) => [cylinder, kelvin])).toEqual([[5, -40]]);
+    expect(cylinders[4]?.candidates[0]).toMatch(/^probe T-2 /);
+  });
+
   it('says of two probes that they differ, never which', () => {
     const of = vehicle();
     const two: Hold = {
