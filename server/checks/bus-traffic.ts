@@ -6,30 +6,8 @@ import { compileDecoder, type Decoder, pgnOf } from '../codec/decoder.ts';
 import { Transport } from '../codec/transport.ts';
 import { wireSeconds } from '../codec/wire-length.ts';
 import type { Bus, Frame, Signal, Vehicle } from '../definitions/vehicle.ts';
-
-/** Numbers in order of arrival, in a typed array that grows. */
-export class Column {
-  private held = new Float64Array(64);
-  length = 0;
-
-  push(value: number): void {
-    if (this.length === this.held.length) {
-      const grown = new Float64Array(this.held.length * 2);
-      grown.set(this.held);
-      this.held = grown;
-    }
-    this.held[this.length++] = value;
-  }
-
-  at(index: number): number {
-    return this.held[index] as number;
-  }
-
-  /** The used part; valid until the next push. */
-  get values(): Float64Array {
-    return this.held.subarray(0, this.length);
-  }
-}
+import { Column } from './column.ts';
+import { SupplyVoltage } from './supply-voltage.ts';
 
 /** All that was seen of one id (for J1939 groups: of one definition) on one bus. Times are microseconds of the recording. */
 export class FrameLog {
@@ -190,6 +168,8 @@ export class TrafficLog {
   firstUs = Number.POSITIVE_INFINITY;
   lastUs = Number.NEGATIVE_INFINITY;
   frames = 0;
+  /** Undefined where no frame tells it. */
+  readonly supply: SupplyVoltage | undefined;
   private readonly decoder: Decoder;
   private readonly transport: Transport;
   private readonly logs: Map<number, FrameLog>[];
@@ -200,6 +180,7 @@ export class TrafficLog {
     this.vehicle = vehicle;
     this.decoder = compileDecoder(vehicle);
     this.transport = new Transport(vehicle);
+    this.supply = SupplyVoltage.of(vehicle);
     this.logs = vehicle.buses.map(() => new Map());
     this.groups = vehicle.buses.map(() => new Map());
     this.current = vehicle.buses.map(() => undefined);
@@ -251,6 +232,7 @@ export class TrafficLog {
     }
     this.followRepetition(bus, log, timeUs, bytes, length, bits);
     log.take(timeUs, id, bytes, length, bits);
+    if (this.supply && log.definition === this.supply.frame) this.supply.take(timeUs, bytes);
     if (this.transport.isPacket(bus.index, id, flags)) this.takePacket(bus, batch, i);
   }
 

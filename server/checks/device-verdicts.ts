@@ -250,7 +250,10 @@ function addMissing(on: BusEvidence, outage: Outage, possible: readonly string[]
     at: on.at(outage.fromUs),
     measured: never ? 0 : Math.round((outage.toUs - outage.fromUs) / 1000) / 1000,
     ...(possible.length > 0 ? { alternatives: possible.map((stretch) => `trunk-break ${stretch}`) } : {}),
-    say: never ? `${name} was never seen` : `${name} fell silent after ${on.at(outage.fromUs).toFixed(3)} s and stayed so`,
+    ...(never ? {} : besideSupply(on, [outage])),
+    say: never
+      ? `${name} was never seen`
+      : `${name} fell silent after ${on.at(outage.fromUs).toFixed(3)} s and stayed so${supplyWords(on, [outage])}`,
     next: `Check the supply and ground of ${name} at its plug, then its bus wires and its bit rate.`,
   });
   if (!cutOff && on.looksLikeWrongRate(outage)) on.addWrongRate(outage);
@@ -266,10 +269,26 @@ function addRestart(on: BusEvidence, first: Outage, restarts: readonly Outage[])
     measured: restarts.length,
     limit: 0,
     times: restarts.slice(0, 50).map((outage) => ({ at: on.at(outage.fromUs), seconds: (outage.toUs - outage.fromUs) / 1e6 })),
-    say: `${first.device.name} restarted ${restarts.length === 1 ? 'once' : `${restarts.length} times`} (silent for up to ${longest.toFixed(2)} s, then began anew)`,
+    ...besideSupply(on, restarts),
+    say: `${first.device.name} restarted ${restarts.length === 1 ? 'once' : `${restarts.length} times`} (silent for up to ${longest.toFixed(2)} s, then began anew)${supplyWords(on, restarts)}`,
     next: `Watch the supply voltage and ground at ${first.device.name}'s plug, above all while the starter turns.`,
   });
 }
+
+/** The supply voltage about silences, where the bus tells it and it was down: a device that is lost while the starter turns. */
+function besideSupply(on: BusEvidence, outages: readonly Outage[]): { supplyLowestV?: number; supplyUsualV?: number } {
+  const down = on.traffic.supply?.downDuring(outages);
+  return down ? { supplyLowestV: round(down.lowestV), supplyUsualV: round(down.usualV) } : {};
+}
+
+function supplyWords(on: BusEvidence, outages: readonly Outage[]): string {
+  const down = on.traffic.supply?.downDuring(outages);
+  if (!down) return '';
+  const often = outages.length === 1 ? '' : down.times === outages.length ? ' each time' : ` ${down.times} of these times`;
+  return `; the supply was down to ${round(down.lowestV)} V${often} (${round(down.usualV)} V as a rule): lost while the starter turns, or by a weak feed`;
+}
+
+const round = (volts: number) => Math.round(volts * 10) / 10;
 
 function addDrop(on: BusEvidence, first: Outage, drops: readonly Outage[], possible: readonly string[]): void {
   on.add({
@@ -280,7 +299,8 @@ function addDrop(on: BusEvidence, first: Outage, drops: readonly Outage[], possi
     measured: drops.length,
     limit: 0,
     ...(possible.length > 0 ? { alternatives: possible.map((stretch) => `trunk-break ${stretch}`) } : {}),
-    say: `${first.device.name} alone fell silent ${drops.length === 1 ? 'once' : `${drops.length} times`} and came back`,
+    ...besideSupply(on, drops),
+    say: `${first.device.name} alone fell silent ${drops.length === 1 ? 'once' : `${drops.length} times`} and came back${supplyWords(on, drops)}`,
     next: `Move the branch that leads to ${first.device.name} and its plug while watching.`,
   });
 }

@@ -84,11 +84,14 @@ export class Simulation {
   inject(fault: Omit<Fault, 'fromUs' | 'toUs'> & Partial<Pick<Fault, 'fromUs' | 'toUs'>>): void {
     const fromUs = Math.max(this.timeUs, fault.fromUs ?? this.timeUs);
     this.faults.add({ ...fault, fromUs, toUs: fault.toUs ?? Number.POSITIVE_INFINITY });
+    // Whoever asks now is told of it, not only behind the next step.
+    this.faults.step(this.timeUs);
   }
 
   /** Ends the faults in force now that `which` picks. */
   mend(which: (fault: Fault) => boolean = () => true): void {
     this.faults.end(which, this.timeUs);
+    this.faults.step(this.timeUs);
   }
 
   /** The faults in force. */

@@ -47,13 +47,15 @@ describe('the simulator over HTTP', () => {
       return batch.id.subarray(0, batch.count).filter((id) => id === pressures).length;
     };
     expect(counted(2_000_000)).toBeGreaterThan(10);
-    const { status } = await ask('POST', '/api/simulator/faults', { fault: 'device_silent', device: 'pressure-node' });
+    const { status, body: told } = await ask('POST', '/api/simulator/faults', { fault: 'device_silent', device: 'pressure-node' });
     expect(status).toBe(200);
+    // At once, though the simulation has not gone on.
+    expect((told as SimulatorView).inForce.map(({ kind }) => kind)).toEqual(['device_silent']);
     counted(2_100_000);
     expect(counted(4_000_000)).toBe(0);
     const { body } = await ask('GET', '/api/simulator');
     expect((body as SimulatorView).inForce.map(({ kind, on }) => [kind, on])).toEqual([['device_silent', 'pressure-node']]);
-    await ask('DELETE', '/api/simulator/faults/0');
+    expect(((await ask('DELETE', '/api/simulator/faults/0')).body as SimulatorView).inForce).toEqual([]);
     expect(counted(8_000_000)).toBeGreaterThan(10);
     expect(((await ask('GET', '/api/simulator')).body as SimulatorView).inForce).toEqual([]);
   });
