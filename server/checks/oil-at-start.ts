@@ -82,12 +82,13 @@ export function judgeOilRunning(check: StartCheck, runsUs: number, endUs: number
   const { limits } = check;
   const deadlineUs = runsUs + limits.oilRunningWithinS * 1e6;
   const came = heldFor(oil, runsUs - 2_000_000, Math.min(endUs, deadlineUs), 100_000, (kpa) => kpa >= limits.oilRunningKpa);
-  const common = { code: 'oil-pressure', channel: oil.channel, limit: limits.oilRunningKpa, phase: 'running' };
+  const common = { code: 'oil-pressure', channel: oil.channel, limit: limits.oilRunningKpa, unit: 'kPa', phase: 'running' };
   if (!came && endUs >= deadlineUs) {
     const kpa = valueAt(oil, deadlineUs);
     check.add({
       ...common,
       ok: false,
+      stop: true,
       at: check.at(deadlineUs),
       measured: kpa === undefined ? null : round(kpa),
       say:
@@ -115,7 +116,7 @@ export function judgeOilRunning(check: StartCheck, runsUs: number, endUs: number
       : gone !== undefined
         ? `${oil.channel} gives no number any more while the engine runs`
         : `oil pressure came ${Math.max(0, (came.fromUs - runsUs) / 1e6).toFixed(1)} s after the engine runs and stayed`,
-    ...(bad === undefined ? {} : { next: 'Shut down now.' }),
+    ...(bad === undefined ? {} : { stop: true, next: 'Shut down now.' }),
   });
 }
 

@@ -19,6 +19,10 @@ export const verdictView = z
     confidence: z.number().optional(),
     measured: z.union([z.number(), z.string()]).nullish(),
     limit: z.union([z.number(), z.string()]).nullish(),
+    /** Of `measured` and `limit`, where the check gives it. */
+    unit: z.string().optional(),
+    /** A stop limit is passed: the engine has to be shut down now. */
+    stop: z.boolean().optional(),
     say: z.string(),
     next: z.string().optional(),
   })

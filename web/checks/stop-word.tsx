@@ -5,17 +5,13 @@ import { useEffect, useRef } from 'preact/hooks';
 import type { CheckResultView, CheckState, VerdictView } from '../../server/contract/checks.ts';
 import { toNumberText } from '../shell/numbers.ts';
 import { soundWarning, stopSounding } from '../shell/sound.ts';
+import { toQuantityText } from '../shell/units.ts';
 import { useFollowed } from './following.ts';
 
 /** Whoever walks about the pages must see it as soon as who stands at the check. */
 const watchMs = 250;
 /** While no first start runs: it is armed long before it fires. */
 const restMs = 2000;
-
-/** Oil pressure that didn't come or went away while the engine runs: seconds count. */
-function isStop(verdict: VerdictView): boolean {
-  return !verdict.ok && verdict.code === 'oil-pressure' && verdict.phase === 'running';
-}
 
 export function StopLayer() {
   const watching = useSignal(false);
@@ -29,35 +25,39 @@ export function StopLayer() {
 
 /** @param seconds How long the check has run. */
 function StopWord({ result, seconds }: { result: CheckResultView; seconds: number }) {
-  const stop = result.verdicts.find(isStop);
-  const seen = useSignal<number | undefined>(undefined);
+  const seen = useSignal<readonly string[]>([]);
   const plate = useRef<HTMLDivElement>(null);
-  const open = stop !== undefined && seen.value !== (stop.at ?? 0);
+  // One that was answered for stays away; another one that comes behind it doesn't.
+  const stops = result.verdicts.filter((verdict) => verdict.stop && !seen.value.includes(keyOf(verdict)));
+  const open = stops.length > 0;
   useEffect(() => {
     if (!open) return;
     plate.current?.focus();
     soundWarning();
     return stopSounding;
   }, [open]);
-  if (!stop || !open) return null;
-  const measured = stop.measured === null || stop.measured === undefined ? 'no value' : `${stop.measured} kPa`;
+  if (!open) return null;
   return (
     <div class="whole-screen" role="alertdialog" aria-labelledby="stop-word" aria-describedby="stop-why" tabIndex={-1} ref={plate}>
       <div class="sheet">
         <p class="name" id="stop-word">
           Shut down now
         </p>
-        <p class="advice" id="stop-why">
-          {stop.say}. Measured {measured}, needed {String(stop.limit ?? 'more')}
-          {stop.at === undefined ? '' : `, ${toNumberText(Math.max(0, seconds - stop.at), 1)} s ago`}.
-        </p>
+        <div id="stop-why">
+          {stops.map((stop) => (
+            <p key={keyOf(stop)} class="advice">
+              {stop.say}. Measured {toText(stop.measured, stop.unit, 'no value')}, needed {toText(stop.limit, stop.unit, 'more')}
+              {stop.at === undefined ? '' : `, ${toNumberText(Math.max(0, seconds - stop.at), 1)} s ago`}.
+            </p>
+          ))}
+        </div>
         <p>This program can't stop the engine. Somebody must.</p>
         <div class="acts">
           <button
             type="button"
             class="button glove"
             onClick={() => {
-              seen.value = stop.at ?? 0;
+              seen.value = [...seen.value, ...stops.map(keyOf)];
             }}
           >
             The engine has stopped
@@ -66,4 +66,12 @@ function StopWord({ result, seconds }: { result: CheckResultView; seconds: numbe
       </div>
     </div>
   );
+}
+
+function keyOf({ code, channel, at }: VerdictView): string {
+  return [code, channel, at].join(' ');
+}
+
+function toText(value: VerdictView['measured'], unit: string | undefined, none: string): string {
+  return typeof value === 'number' ? toQuantityText(value, unit ?? '') : (value ?? none);
 }
