@@ -41,7 +41,7 @@ export function toProgressWords(job: ImportJob, wallMs: number): string {
   if (state === 'waiting') return 'waits';
   if (state === 'cancelled') return 'cancelled';
   if (state === 'failed') return problem;
-  const count = `${frames.toLocaleString('en-US')} frames`;
+  const count = `${frames.toLocaleString('en-US')} ${frames === 1 ? 'frame' : 'frames'}`;
   if (state === 'done') return frames === 0 ? `session ${session}` : `${count}, session ${session}`;
   if (job.share >= 1) return `${count}, being closed`;
   const parts = [`${Math.floor(job.share * 100)} %`, count, `${Math.round(job.framesPerSecond).toLocaleString('en-US')} frames/s`];

@@ -38,7 +38,12 @@ export function SessionRow({ session, acts, readings }: SessionRowProps) {
         </p>
         <Counts session={session} />
         <p class="small quiet">
-          {[`${toCountText(session.frames)} frames`, toBytesText(session.bytes), session.origin, stateWords[session.state]]
+          {[
+            `${toCountText(session.frames)} ${session.frames === 1 ? 'frame' : 'frames'}`,
+            toBytesText(session.bytes),
+            session.origin,
+            stateWords[session.state],
+          ]
             .filter(Boolean)
             .join(', ')}
         </p>
@@ -96,7 +101,11 @@ function Counts({ session: { alarms, pulls, lost } }: { session: SessionView }) 
     <p>
       <span class={alarms.warning > 0 ? 'count-warning' : ''}>{said.join(', ') || 'no alarm'}</span>
       {ran.length > 0 && `, ${ran.join(', ')}`}
-      {lost > 0 && <b>, {toCountText(lost)} frames lost</b>}
+      {lost > 0 && (
+        <b>
+          , {toCountText(lost)} {lost === 1 ? 'frame' : 'frames'} lost
+        </b>
+      )}
     </p>
   );
 }
