@@ -149,7 +149,7 @@ function ListHead({ list, search, reread }: ListHeadProps) {
         }}
       />
       <p class="quiet" role="status">
-        {list === undefined ? '' : `${list.sessions.length} of ${list.all}`}
+        {list === undefined ? 'Reading the list.' : `${list.sessions.length} of ${list.all}`}
       </p>
       <button
         type="button"
@@ -158,7 +158,7 @@ function ListHead({ list, search, reread }: ListHeadProps) {
         title="Reads every session of this list again by today's definitions, beside the readings that they have"
         onClick={() => void reread(closed.map(({ session }) => session))}
       >
-        Read {closed.length === 1 ? 'it' : `these ${closed.length}`} again
+        Read {closed.length === 0 ? 'these' : closed.length === 1 ? 'it' : `these ${closed.length}`} again
       </button>
     </div>
   );
