@@ -26,6 +26,8 @@ const headerBytes = 8;
  */
 export function takePacket(bytes: Buffer, from: number, size: number, timeUs: number, bus: number, batch: FrameBatch): string {
   if (size < headerBytes) return `a packet of ${size} bytes is no CAN frame`;
+  // Whole microseconds are exact up to the year 2255.
+  if (!Number.isSafeInteger(timeUs) || timeUs < 0) return 'a time stamp that no clock gives';
   const word = bytes.readUInt32BE(from);
   const length = bytes[from + 4] as number;
   const fdBits = bytes[from + 5] as number;

@@ -55,7 +55,7 @@ export class PcapParser implements FrameParser {
   }
 
   private takeHeader(bytes: Buffer): void {
-    const magic = bytes.readUInt32BE(0);
+    const magic = bytes.length < 4 ? 0 : bytes.readUInt32BE(0);
     this.little = magic === 0xd4c3b2a1 || magic === 0x4d3cb2a1;
     this.nanoseconds = magic === 0xa1b23c4d || magic === 0x4d3cb2a1;
     this.started = true;
