@@ -1,5 +1,4 @@
 // The newest of every channel: value, quality, time, and the extremes since the last instant.
-
 import { ownCopy } from '../own-copy.ts';
 import { fromPlain, toPlain } from './plain-numbers.ts';
 import { quality } from './quality.ts';

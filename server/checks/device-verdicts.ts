@@ -243,6 +243,7 @@ export function isStarved(on: BusEvidence, presence: DevicePresence): boolean {
 function addMissing(on: BusEvidence, outage: Outage, possible: readonly string[], cutOff: boolean): void {
   const name = outage.device.name;
   const never = outage.kind === 'never';
+  const supply = besideSupply(on, never ? [] : [outage]);
   on.add({
     code: 'device-missing',
     ok: false,
@@ -250,10 +251,8 @@ function addMissing(on: BusEvidence, outage: Outage, possible: readonly string[]
     at: on.at(outage.fromUs),
     measured: never ? 0 : Math.round((outage.toUs - outage.fromUs) / 1000) / 1000,
     ...(possible.length > 0 ? { alternatives: possible.map((stretch) => `trunk-break ${stretch}`) } : {}),
-    ...(never ? {} : besideSupply(on, [outage])),
-    say: never
-      ? `${name} was never seen`
-      : `${name} fell silent after ${on.at(outage.fromUs).toFixed(3)} s and stayed so${supplyWords(on, [outage])}`,
+    ...supply.volts,
+    say: never ? `${name} was never seen` : `${name} fell silent after ${on.at(outage.fromUs).toFixed(3)} s and stayed so${supply.words}`,
     next: `Check the supply and ground of ${name} at its plug, then its bus wires and its bit rate.`,
   });
   if (!cutOff && on.looksLikeWrongRate(outage)) on.addWrongRate(outage);
@@ -261,6 +260,7 @@ function addMissing(on: BusEvidence, outage: Outage, possible: readonly string[]
 
 function addRestart(on: BusEvidence, first: Outage, restarts: readonly Outage[]): void {
   const longest = Math.max(...restarts.map((outage) => outage.toUs - outage.fromUs)) / 1e6;
+  const supply = besideSupply(on, restarts);
   on.add({
     code: 'device-restarts',
     ok: false,
@@ -269,28 +269,29 @@ function addRestart(on: BusEvidence, first: Outage, restarts: readonly Outage[])
     measured: restarts.length,
     limit: 0,
     times: restarts.slice(0, 50).map((outage) => ({ at: on.at(outage.fromUs), seconds: (outage.toUs - outage.fromUs) / 1e6 })),
-    ...besideSupply(on, restarts),
-    say: `${first.device.name} restarted ${restarts.length === 1 ? 'once' : `${restarts.length} times`} (silent for up to ${longest.toFixed(2)} s, then began anew)${supplyWords(on, restarts)}`,
+    ...supply.volts,
+    say: `${first.device.name} restarted ${restarts.length === 1 ? 'once' : `${restarts.length} times`} (silent for up to ${longest.toFixed(2)} s, then began anew)${supply.words}`,
     next: `Watch the supply voltage and ground at ${first.device.name}'s plug, above all while the starter turns.`,
   });
 }
 
 /** The supply voltage about silences, where the bus tells it and it was down: a device that is lost while the starter turns. */
-function besideSupply(on: BusEvidence, outages: readonly Outage[]): { supplyLowestV?: number; supplyUsualV?: number } {
+function besideSupply(
+  on: BusEvidence,
+  outages: readonly Outage[],
+): { volts: { supplyLowestV?: number; supplyUsualV?: number }; words: string } {
   const down = on.traffic.supply?.downDuring(outages);
-  return down ? { supplyLowestV: round(down.lowestV), supplyUsualV: round(down.usualV) } : {};
-}
-
-function supplyWords(on: BusEvidence, outages: readonly Outage[]): string {
-  const down = on.traffic.supply?.downDuring(outages);
-  if (!down) return '';
+  if (!down) return { volts: {}, words: '' };
+  const [supplyLowestV, supplyUsualV] = [round(down.lowestV), round(down.usualV)];
   const often = outages.length === 1 ? '' : down.times === outages.length ? ' each time' : ` ${down.times} of these times`;
-  return `; the supply was down to ${round(down.lowestV)} V${often} (${round(down.usualV)} V as a rule): lost while the starter turns, or by a weak feed`;
+  const words = `; the supply was down to ${supplyLowestV} V${often} (${supplyUsualV} V as a rule): lost while the starter turns, or by a weak feed`;
+  return { volts: { supplyLowestV, supplyUsualV }, words };
 }
 
 const round = (volts: number) => Math.round(volts * 10) / 10;
 
 function addDrop(on: BusEvidence, first: Outage, drops: readonly Outage[], possible: readonly string[]): void {
+  const supply = besideSupply(on, drops);
   on.add({
     code: 'device-drops',
     ok: false,
@@ -299,8 +300,8 @@ function addDrop(on: BusEvidence, first: Outage, drops: readonly Outage[], possi
     measured: drops.length,
     limit: 0,
     ...(possible.length > 0 ? { alternatives: possible.map((stretch) => `trunk-break ${stretch}`) } : {}),
-    ...besideSupply(on, drops),
-    say: `${first.device.name} alone fell silent ${drops.length === 1 ? 'once' : `${drops.length} times`} and came back${supplyWords(on, drops)}`,
+    ...supply.volts,
+    say: `${first.device.name} alone fell silent ${drops.length === 1 ? 'once' : `${drops.length} times`} and came back${supply.words}`,
     next: `Move the branch that leads to ${first.device.name} and its plug while watching.`,
   });
 }

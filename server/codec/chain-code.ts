@@ -19,7 +19,7 @@ export interface ChainColumns {
   placeShift: number;
   /** Two integers a definition: place of its newest frame in `links`, −1 for none, and how many frames are chained. */
   heads: Int32Array;
-  /** Two integers a frame, as `LayoutReader` says. */
+  /** Two integers a frame, as `PlainReader` says. */
   links: Int32Array;
   /** The definitions that have a chain, twice their index. */
   touched: Int32Array;

@@ -1,4 +1,4 @@
-// Reads frames of any layout signal by signal, from a table: those of which a sample isn't plainly ok, and layouts of which few come at a time.
+// Reads frames of any layout signal by signal, from a table: those of which a sample isn't plainly ok, and layouts without a plain reader.
 import { strict as assert } from 'node:assert';
 import { quality } from '../channels/quality.ts';
 import type { SampleBatch } from '../channels/sample-batch.ts';

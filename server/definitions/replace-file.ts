@@ -1,4 +1,4 @@
-// Puts a definition file in place of another in one step, so that whoever reads it sees the old text or the new one; or a new one where none is.
+// Puts a text file in place of another in one step, so that whoever reads it sees the old text or the new one; or a new one where none is.
 import { closeSync, fsyncSync, mkdirSync, openSync, renameSync, rmSync, statSync, writeSync } from 'node:fs';
 import { dirname } from 'node:path';
 import { EvenburnError } from '../errors.ts';

@@ -1,7 +1,8 @@
 // How the evening's first pull began, kept over a new start of the program: the next pulls are held to it.
-import { readFileSync, renameSync, writeFileSync } from 'node:fs';
+import { readFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { z } from 'zod';
+import { replaceFile } from '../definitions/replace-file.ts';
 import type { StartState } from '../dyno/start-state.ts';
 
 /** An evening at the dyno ends; the next one has a first pull of its own. */
@@ -40,8 +41,7 @@ export class FirstPull {
   /** Never throws: without it the next start of the program only has to wait for a first pull again. */
   write(vehicle: string, start: StartState, isPull: boolean): void {
     try {
-      writeFileSync(`${this.path}~`, JSON.stringify({ vehicle, wallMs: this.wallMs(), isPull, start }));
-      renameSync(`${this.path}~`, this.path);
+      replaceFile(this.path, JSON.stringify({ vehicle, wallMs: this.wallMs(), isPull, start }));
     } catch (error) {
       process.stderr.write(`evenburn: how the first pull began could not be kept in ${this.path}: ${(error as Error).message}\n`);
     }
