@@ -1,7 +1,10 @@
 // A stretch of channels as min/max bins, for plots: of the live rolling store.
 import { z } from 'zod';
 
-/** GET /api/window: either `from`, `to`, `width` (microseconds; the width of a plot subscription), or `span` and `pixels` up to now. */
+/**
+ * GET /api/window: either `from`, `to` and `width` (microseconds; the width of a plot subscription) or `pixels`, or `span` and `pixels` up
+ * to now.
+ */
 export const windowQuery = z.object({
   /** Names, comma-separated. */
   channels: z.string().min(1).max(4000),

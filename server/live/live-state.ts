@@ -61,7 +61,7 @@ export class LiveState {
   }
 
   /**
-   * Bins of some channels: between two times at a width that the store keeps, or of the last `span` for so many pixels.
+   * Bins of some channels: between two times at a width that the store keeps or for so many pixels, or of the last `span` for so many pixels.
    * @throws EvenburnError LIVE_CHANNEL_UNKNOWN, REQUEST_WRONG
    */
   window(query: WindowQuery): WindowView {
@@ -95,8 +95,13 @@ function stretchOf(query: WindowQuery, store: RollingStore): { fromUs: number; t
   if (span !== undefined && pixels !== undefined && from === undefined && width === undefined) {
     return { fromUs: to - span, toUs: to, widthUs: store.widthFor(span, pixels) };
   }
+  if (from !== undefined && pixels !== undefined && span === undefined && width === undefined) {
+    if (to < from) throw new EvenburnError('REQUEST_WRONG', { what: '`to` must not lie before `from`' });
+    return { fromUs: from, toUs: to, widthUs: store.widthFor(to - from, pixels) };
+  }
   if (from === undefined || width === undefined || span !== undefined || pixels !== undefined) {
-    throw new EvenburnError('REQUEST_WRONG', { what: 'give `from` and `width` (and `to`), or `span` and `pixels`' });
+    const what = 'give `from` and `width` or `pixels` (and `to`), or `span` and `pixels`';
+    throw new EvenburnError('REQUEST_WRONG', { what });
   }
   if (!isBinWidth(width)) throw new EvenburnError('REQUEST_WRONG', { what: `no bins of ${width} us are kept` });
   return { fromUs: from, toUs: to, widthUs: width };

@@ -55,6 +55,17 @@ describe.skipIf('reason' in launched)('the Plots page', () => {
     await page.close();
   });
 
+  it('draws a channel of the live session, beside one of a recorded one', async () => {
+    const page = await open('plots?traces=12:exhaust_temp_1,live:exhaust_temp_1');
+    await page.waitForFunction(() => {
+      const lowest = [...document.querySelectorAll('.measures tbody tr')].map(
+        (row) => row.querySelector('td:nth-of-type(4)')?.textContent ?? '–',
+      );
+      return lowest.length === 2 && lowest.every((text) => text !== '–');
+    });
+    await page.close();
+  });
+
   it('leads from a lowest value to the sample behind it', async () => {
     const page = await open('plots?traces=12:exhaust_temp_1');
     await page.locator('.measures tbody td:nth-of-type(4) .why-at').click();

@@ -70,12 +70,16 @@ describe('the interface', () => {
     expect(span.json()).toMatchObject({ widthUs: 10_000, traces: [{ channel: 'engine_speed', unit: 'rpm' }, { channel: 'oil_pressure' }] });
     const stretch = await ask({ url: '/api/window?channels=engine_speed&from=0&to=9999&width=10000' });
     expect(stretch.json().traces[0]).toMatchObject({ low: [1000], high: [1000], quality: [0] });
+    const drawn = await ask({ url: '/api/window?channels=engine_speed&from=0&to=9999&pixels=100' });
+    expect(drawn.json()).toMatchObject({ widthUs: 10_000, traces: [{ low: [1000], high: [1000], quality: [0] }] });
   });
 
   it.each([
     '/api/window?channels=engine_speed',
     '/api/window?channels=engine_speed&span=1000000',
     '/api/window?channels=engine_speed&from=0&width=15000',
+    '/api/window?channels=engine_speed&from=0&width=10000&pixels=100',
+    '/api/window?channels=engine_speed&from=20000&to=10000&pixels=100',
     '/api/window?channels=engine_speed&from=0&width=10000&span=1000000&pixels=10',
     '/api/window?channels=engine_speed&span=abc&pixels=10',
     '/api/window?channels=engine_speed&span=1000000&pixels=100000',

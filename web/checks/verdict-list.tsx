@@ -65,10 +65,17 @@ export function VerdictList({ result, soFar = false }: { result: CheckResultView
 
 /** What it was judged by, and where each number is from. */
 function LimitTable({ result: { check, limits = [] } }: { result: CheckResultView }) {
-  if (limits.length === 0) return null;
+  const [first] = limits;
+  if (!first) return null;
   return (
     <details class="verdict-more">
       <summary>Limits and where they are from ({limits.length})</summary>
+      <p class="small">
+        Each is yours to change in vehicle.yaml, as{' '}
+        <code>
+          checks: {'{'} {check}: {'{'} {first.limit}: {first.value} {first.unit} {'} }'}
+        </code>
+      </p>
       <div class="scroll-x">
         <table class="limit-table">
           <thead>
@@ -78,7 +85,7 @@ function LimitTable({ result: { check, limits = [] } }: { result: CheckResultVie
                 Limit
               </th>
               <th scope="col">From</th>
-              <th scope="col">To change it</th>
+              <th scope="col">Written</th>
             </tr>
           </thead>
           <tbody>
@@ -92,9 +99,7 @@ function LimitTable({ result: { check, limits = [] } }: { result: CheckResultVie
                   </td>
                   <td>{source}</td>
                   <td>
-                    <code>
-                      checks: {'{'} {check}: {'{'} {limit}: {value} {unit} {'} }'}
-                    </code>
+                    <code>{limit}</code>
                   </td>
                 </tr>
               );
