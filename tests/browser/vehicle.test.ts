@@ -81,11 +81,11 @@ describe.skipIf('reason' in launched)('the vehicle page', () => {
     await page.waitForSelector('.draft-problems li:has-text("fule")');
     expect(await page.locator('.draft-problems li').first().textContent()).toContain("'fuel'");
     await page.click('.problem-place');
-    const chosen = await area.evaluate((found) => {
-      const { value, selectionStart, selectionEnd } = found as unknown as { value: string; selectionStart: number; selectionEnd: number };
-      return value.slice(selectionStart, selectionEnd);
+    // The selection follows the click in an effect, after the page was drawn.
+    await page.waitForFunction(() => {
+      const { value, selectionStart, selectionEnd } = document.querySelector('.text-editor textarea') as HTMLTextAreaElement;
+      return value.slice(selectionStart, selectionEnd) === 'fule';
     });
-    expect(chosen).toBe('fule');
     expect(await page.locator('.text-scroll').evaluate((found) => found.scrollLeft)).toBe(0);
     await page.click('button:text("Compare and save 1 file")');
     const save = page.locator('.diff-view button:text-is("Save")');
