@@ -11,6 +11,8 @@ import type { CheckResult } from './verdict.ts';
 
 /** Ending of a limit's name → its unit; `share` is written in percent and kept as a fraction. */
 const unitOfEnding: [ending: string, unit: string, factor: number][] = [
+  ['KPerS', 'K/s', 1],
+  ['Times', '', 1],
   ['Kpa', 'kPa', 1],
   ['Volts', 'V', 1],
   ['Ms', 'ms', 1],
@@ -83,7 +85,7 @@ function readOwnLimits(group: LimitGroup, said: unknown): { own: ReadonlyMap<str
     }
     const { unit, factor } = toLimitKey(name);
     const example = exampleOf(usual, name);
-    const read = parseQuantity(value as YamlValue, { unit, min: 0, example, difference: unit === 'K' });
+    const read = parseQuantity(value as YamlValue, { unit, min: 0, example, difference: unit === 'K', plain: unit === '' });
     if (isFault(read) || !Number.isFinite(read)) {
       const say = `'${String(key)}' is not understood; the usual limit is used`;
       faults.push({ key: String(key), say, fix: `Write it like '${example}'.`, line: example });
@@ -94,5 +96,5 @@ function readOwnLimits(group: LimitGroup, said: unknown): { own: ReadonlyMap<str
 
 function exampleOf(usual: Readonly<Record<string, UsualLimit>>, name = Object.keys(usual)[0] as string): string {
   const { key, unit, factor } = toLimitKey(name);
-  return `${key}: ${Number(((usual[name] as UsualLimit).usual / factor).toFixed(3))} ${unit}`;
+  return `${key}: ${Number(((usual[name] as UsualLimit).usual / factor).toFixed(3))} ${unit}`.trim();
 }

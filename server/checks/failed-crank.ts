@@ -32,13 +32,18 @@ export function judgeCrank(check: StartCheck, start: Bout): void {
 function whyNotRunning(check: StartCheck, start: Bout): { reason: string; say: string; next: string } {
   const sync = watch(check.series, check.vehicle.engine?.roles.sync, '');
   const synced = sync && share(valuesWithin(sync, start.fromUs + 700_000, start.toUs), (state) => state >= 2);
-  if (synced !== undefined && synced < 0.3) {
+  if (synced !== undefined && synced < check.limits.crankedSyncShare) {
     return { reason: 'sync', say: 'no sync', next: 'Look at the crank and cam sensors: gap, polarity, wiring, tooth pattern.' };
   }
   for (const set of check.vehicle.injectorSets) {
     const delta = watch(check.series, `fuel_delta_${set.name}`, 'kPa');
     const kpa = delta && medianWithin(delta, start.fromUs + 700_000, start.toUs);
-    if (kpa !== undefined && set.targetKpa !== undefined && kpa < 0.7 * set.targetKpa && isInUse(check, set, start)) {
+    if (
+      kpa !== undefined &&
+      set.targetKpa !== undefined &&
+      kpa < check.limits.crankedFuelShare * set.targetKpa &&
+      isInUse(check, set, start)
+    ) {
       return {
         reason: 'fuel pressure',
         say: `fuel pressure delta of ${set.name} is ${kpa.toFixed(0)} kPa instead of ${set.targetKpa}`,
@@ -67,7 +72,7 @@ function firedWhileCranking(check: StartCheck, start: Bout): number[] {
       const temp = watch(check.series, channel, 'degC', 'bad');
       const before = temp && medianWithin(temp, start.fromUs - 1_500_000, start.fromUs + 500_000);
       const after = temp && medianWithin(temp, start.toUs - 700_000, start.toUs);
-      return before !== undefined && after !== undefined && after - before > 25;
+      return before !== undefined && after !== undefined && after - before > check.limits.crankedFiredK;
     })
     .map(({ cylinder }) => cylinder);
 }

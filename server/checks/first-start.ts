@@ -4,6 +4,7 @@ import type { Vehicle } from '../definitions/vehicle.ts';
 import { judgeBus, judgeSync } from './bus-at-start.ts';
 import type { TrafficLog } from './bus-traffic.ts';
 import { judgeCrank } from './failed-crank.ts';
+import { judgeHeat } from './heat-at-start.ts';
 import { judgeLit } from './lit-cylinders.ts';
 import { judgeOilBeforeFire, judgeOilRunning, toCrankingBouts } from './oil-at-start.ts';
 import { round, StartCheck } from './start-check.ts';
@@ -30,6 +31,7 @@ function judgeTurns(check: StartCheck): void {
   if (start.runsUs !== undefined) {
     judgeOilRunning(check, start.runsUs, start.toUs);
     for (const set of vehicle.injectorSets) judgeFuelDelta(check, set, start.runsUs, start.toUs);
+    judgeHeat(check, start.runsUs, start.toUs);
     judgeCharging(check, start.runsUs, start.toUs);
     judgeCylinders(check, start.runsUs, start.toUs);
   }
@@ -42,7 +44,7 @@ function judgeCylinders(check: StartCheck, runsUs: number, endUs: number): void 
   const probes = check.vehicle.engine?.exhaustTemps.length ?? 0;
   if (probes === 0) check.notJudged('whether every cylinder is lit', 'engine: { exhaust_temps: { 1: { channel: ..., place: port } } }');
   if (probes === 0) return;
-  const { unlit, lit, unknown, reversed } = judgeLit(check.series, check.vehicle, runsUs, endUs - 300_000);
+  const { unlit, lit, unknown, reversed } = judgeLit(check.series, check.vehicle, check.limits, runsUs, endUs - 300_000);
   // A cold one may be named before the others have been watched long enough to be called lit.
   for (const { cylinder, channel } of endUs - runsUs < litAfterUs ? [] : lit)
     check.add({ code: 'cylinder-cold', ok: true, cylinder, channel, say: `cylinder ${cylinder} is lit` });
@@ -68,6 +70,8 @@ function judgeCylinders(check: StartCheck, runsUs: number, endUs: number): void 
       at: check.at(atUs),
       confidence: round(confidence, 2),
       measured: round(-behindK),
+      // Unburnt fuel fills the exhaust and washes the bore; one that burns late may be watched.
+      ...(kind === 'cold' ? { stop: true, unit: 'K', limit: -check.limits.coldBehindK } : {}),
       say:
         kind === 'cold'
           ? `cylinder ${cylinder} is not lit: its exhaust stays ${behindK.toFixed(0)} K behind the others`

@@ -120,7 +120,7 @@ function findJump(throttle: Watched, rest: Rest): { atUs: number; by: number; ne
   for (let i = from + 1; i < to; i++) {
     const seconds = ((timeUs[i] as number) - (timeUs[i - 1] as number)) / 1e6;
     const by = (value[i] as number) - (value[i - 1] as number);
-    if (seconds < 0.5 && Math.abs(by) > Math.max(rest.limits.throttleJumpPercent, 900 * seconds))
+    if (seconds < 0.5 && Math.abs(by) > Math.max(rest.limits.throttleJumpPercent, (1e5 / rest.limits.throttleFastestMs) * seconds))
       return { atUs: timeUs[i] as number, by, near: value[i - 1] as number };
   }
   const bad = badUs.find((at) => at > rest.fromUs && at < rest.toUs);
@@ -183,7 +183,7 @@ function withoutOffset(rest: Rest, set: InjectorSet, delta: Watched): Watched {
 function judgePrime(rest: Rest, set: InjectorSet, target: number, delta: Watched): void {
   const { limits } = rest;
   const common = { code: 'prime', set: set.name, channel: delta.channel };
-  const began = heldFor(delta, rest.fromUs, rest.toUs, 60_000, (kpa) => kpa > 0.25 * target);
+  const began = heldFor(delta, rest.fromUs, rest.toUs, 60_000, (kpa) => kpa > limits.primeBeganShare * target);
   if (!began) {
     if (rest.toUs - rest.fromUs < 5_000_000) return;
     addVerdict(rest, {

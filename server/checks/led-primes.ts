@@ -14,15 +14,15 @@ export function whyNeverPrimed(rest: Rest, guide: Guide | undefined): string | u
   if (pump?.state === 'skipped') return 'enabling the pump was skipped';
   const rose = rest.vehicle.injectorSets.some((set) => {
     const delta = set.targetKpa === undefined ? undefined : watch(rest.series, `fuel_delta_${set.name}`, 'kPa');
-    return delta && heldFor(delta, rest.fromUs, rest.toUs, 60_000, (kpa) => kpa > 0.25 * (set.targetKpa as number)) !== undefined;
+    return (
+      delta &&
+      heldFor(delta, rest.fromUs, rest.toUs, 60_000, (kpa) => kpa > rest.limits.primeBeganShare * (set.targetKpa as number)) !== undefined
+    );
   });
   return rose || somethingRanBehindSweep(rest) ? undefined : 'no rail rose: its pump was left disabled, or never ran';
 }
 
-/** A load of longer than this, the last of all, is the pump: others are switched for seconds. Common practice, no source. */
-const pumpForUs = 7_000_000;
-const pumpVolts = 0.08;
-
+/** A load of longer than the others, the last of all, is the pump: they are switched for seconds. */
 function somethingRanBehindSweep(rest: Rest): boolean {
   const { throttle: throttleName, battery } = rest.vehicle.engine?.roles ?? {};
   const throttle = watch(rest.series, throttleName, undefined);
@@ -32,7 +32,9 @@ function somethingRanBehindSweep(rest: Rest): boolean {
   const scale = (rest.vehicle.electrical.nominalV ?? 12) / 12;
   const before = medianWithin(volts, sweptUs, sweptUs + 1_000_000);
   if (before === undefined) return false;
-  return heldFor(averagedVolts(volts), sweptUs, rest.toUs, pumpForUs, (value) => value < before - pumpVolts * scale) !== undefined;
+  const { pumpRanForS, pumpRanVolts } = rest.limits;
+  const low = before - pumpRanVolts * scale;
+  return heldFor(averagedVolts(volts), sweptUs, rest.toUs, pumpRanForS * 1e6, (value) => value < low) !== undefined;
 }
 
 function averagedVolts(volts: Watched): Watched {

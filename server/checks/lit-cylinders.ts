@@ -1,6 +1,7 @@
 // Which cylinders are lit after a start: level and trend of each exhaust temperature against the others. Pure.
 import type { SeriesSet } from '../channels/series.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
+import type { LimitsOf } from './usual-limits.ts';
 import { firstAtOrAfter, heldFor, medianOf, medianWithin, slopeWithin, valuesWithin, type Watched, watch } from './watch.ts';
 
 /** One cylinder that does not burn, or burns late or weakly. */
@@ -15,6 +16,8 @@ export interface UnlitCylinder {
   confidence: number;
 }
 
+type StartLimits = LimitsOf<'first-start'>;
+
 export interface LitJudgement {
   unlit: UnlitCylinder[];
   lit: { cylinder: number; channel: string }[];
@@ -24,29 +27,11 @@ export interface LitJudgement {
   reversed: { cylinder: number; channel: string; atUs: number; degC: number }[];
 }
 
-/** Common practice, no source: what counts as cold, and how long it has to. */
-const coldShare = 0.35;
-const behindMinK = 55;
-const othersRiseMinK = 45;
-const coldForUs = 900_000;
-const firstLookUs = 1_200_000;
 const stepUs = 100_000;
-/** A shared manifold warms a dead port: what lies between is decided later, by level. */
-const lateLookUs = 7_000_000;
-const lateColdShare = 0.5;
 const lateMeanUs = 2_000_000;
-const caughtUpShare = 0.85;
 /** A lazy one rises too, but lags the others over the first seconds, or ends below them. */
-const lazyRiseShare = 0.74;
 const lazyFromUs = 2_000_000;
 const lazyToUs = 6_000_000;
-const lazyRiseBehindMinK = 20;
-const lazyShare = 0.72;
-const lazyBehindMinK = 60;
-/** Fuel cut cools every port: nothing is judged while it lasts, nor until probes stand where they were again. */
-const afterCutUs = 5_000_000;
-/** A single probe says by itself that its port is lit only if it began colder than this. */
-const aloneColdC = 120;
 const lastLookUs = 40_000_000;
 
 interface Port {
@@ -60,23 +45,24 @@ interface Port {
 /**
  * Judges a run from `firedUs` to `endUs`. The first look is at how much each port rose since the fire beside the median of the others: a
  * dead one stays or falls while the others rise, from cold as from a hot restart. The late look is at levels. A cylinder that was called
- * cold and then caught up is lazy.
+ * cold and then caught up is lazy. A shared manifold warms a dead port: what the first look leaves open is decided later, by level.
  */
-export function judgeLit(series: SeriesSet, vehicle: Vehicle, firedUs: number, endUs: number): LitJudgement {
+export function judgeLit(series: SeriesSet, vehicle: Vehicle, limits: StartLimits, firedUs: number, endUs: number): LitJudgement {
   const judgement: LitJudgement = { unlit: [], lit: [], unknown: [], reversed: [] };
-  const ports = findPorts(series, vehicle, firedUs, endUs, judgement);
+  const ports = findPorts(series, vehicle, limits, firedUs, endUs, judgement);
   const until = Math.min(endUs, firedUs + lastLookUs);
-  const isCut = findCuts(watch(series, vehicle.engine?.roles.cut, ''), firedUs);
+  const isCut = findCuts(watch(series, vehicle.engine?.roles.cut, ''), firedUs, limits.afterCutS * 1e6);
   const [alone] = ports;
-  if (alone && ports.length === 1 && alone.base > aloneColdC) {
+  if (alone && ports.length === 1 && alone.base > limits.aloneColdC) {
     judgement.unknown.push({ cylinder: alone.cylinder, why: 'one probe on a warm engine has none to be compared with' });
     return judgement;
   }
   for (const port of ports) {
     const others = ports.filter((other) => other !== port);
-    const look = { port, others, firedUs, until, isCut };
+    const look = { port, others, firedUs, until, isCut, limits };
     const early = lookEarly(look);
-    const caughtUp = early !== undefined && until - firedUs >= lateLookUs && !isCut(until) && hasCaughtUp(port, others, until);
+    const caughtUp =
+      early !== undefined && until - firedUs >= limits.levelAfterS * 1e6 && !isCut(until) && hasCaughtUp(port, others, until, limits);
     const unlit = early ? ({ ...early, kind: caughtUp ? 'lazy' : 'cold' } as const) : lookLonger(look);
     if (!unlit && !isWatched(port, firedUs, until))
       judgement.unknown.push({ cylinder: port.cylinder, why: `${port.channel} gave numbers for a part of the time only` });
@@ -100,10 +86,11 @@ interface Looked {
   firedUs: number;
   until: number;
   isCut(atUs: number): boolean;
+  limits: StartLimits;
 }
 
-/** Whether fuel was cut at a time, or shortly before. */
-function findCuts(cut: Watched | undefined, firedUs: number): (atUs: number) => boolean {
+/** Fuel cut cools every port: nothing is judged while it lasts, nor until probes stand where they were again. */
+function findCuts(cut: Watched | undefined, firedUs: number, afterCutUs: number): (atUs: number) => boolean {
   const cuts: { fromUs: number; toUs: number }[] = [];
   for (let i = 0; i < (cut?.timeUs.length ?? 0); i++) {
     const at = cut?.timeUs[i] as number;
@@ -117,14 +104,21 @@ function findCuts(cut: Watched | undefined, firedUs: number): (atUs: number) => 
 
 type Unlit = Omit<UnlitCylinder, 'cylinder' | 'channel'>;
 
-function findPorts(series: SeriesSet, vehicle: Vehicle, firedUs: number, endUs: number, judgement: LitJudgement): Port[] {
+function findPorts(
+  series: SeriesSet,
+  vehicle: Vehicle,
+  limits: StartLimits,
+  firedUs: number,
+  endUs: number,
+  judgement: LitJudgement,
+): Port[] {
   const engine = vehicle.engine;
   const ports: Port[] = [];
   const coldest = coldestBefore(series, vehicle, firedUs);
   for (let cylinder = 1; cylinder <= (engine?.cylinders ?? 0); cylinder++) {
     const probe = engine?.exhaustTemps.find((candidate) => candidate.cylinder === cylinder && isOwnProbe(candidate.place));
     const temp = watch(series, probe?.channel, 'degC', 'bad');
-    const cold = probe && findReversed(series, probe.channel, coldest, firedUs, endUs);
+    const cold = probe && findReversed(series, probe.channel, coldest - limits.reversedBelowK, firedUs, endUs);
     if (!probe) judgement.unknown.push({ cylinder, why: whyNone(engine?.exhaustTemps.find((one) => one.cylinder === cylinder)?.place) });
     else if (cold) {
       judgement.reversed.push({ cylinder, channel: probe.channel, atUs: cold.sureUs, degC: cold.value });
@@ -166,12 +160,11 @@ function isWatched(port: Port, firedUs: number, until: number): boolean {
 }
 
 /** Below freezing, and so much colder than any other port before the fire: heat only makes a reversed probe read so. */
-const reversedK = 15;
 const reversedForUs = 300_000;
 
-function findReversed(series: SeriesSet, channel: string, coldestC: number, firedUs: number, endUs: number) {
+function findReversed(series: SeriesSet, channel: string, belowC: number, firedUs: number, endUs: number) {
   const temp = watch(series, channel, 'degC');
-  const below = Math.min(0, coldestC - reversedK);
+  const below = Math.min(0, belowC);
   return temp && heldFor(temp, firedUs, endUs, reversedForUs, (degC) => degC < below);
 }
 
@@ -189,18 +182,19 @@ interface Look {
   confidence: number;
 }
 
-function lookEarly({ port, others, firedUs, until, isCut }: Looked): Look | undefined {
+function lookEarly({ port, others, firedUs, until, isCut, limits }: Looked): Look | undefined {
   let since: number | undefined;
-  for (let at = firedUs + firstLookUs; at <= until; at += stepUs) {
+  for (let at = firedUs + limits.coldAfterS * 1e6; at <= until; at += stepUs) {
     const rise = riseOf(port, at);
-    const usual = others.length > 0 ? medianOf(others.flatMap((other) => riseOf(other, at) ?? [])) : expectedAlone(at - firedUs);
+    const usual = others.length > 0 ? medianOf(others.flatMap((other) => riseOf(other, at) ?? [])) : expectedAlone(at - firedUs, limits);
     if (isCut(at)) since = undefined;
     if (rise === undefined || usual === undefined || isCut(at)) continue;
     const behindK = usual - rise;
-    const isCold = usual >= othersRiseMinK && behindK >= behindMinK && rise < coldShare * usual && !isCatchingUp(port, others, at);
+    const isCold =
+      usual >= limits.coldOthersK && behindK >= limits.coldBehindK && rise < limits.coldShare * usual && !isCatchingUp(port, others, at);
     if (!isCold) since = undefined;
     else since ??= at;
-    if (since !== undefined && at - since >= coldForUs) {
+    if (since !== undefined && at - since >= limits.coldForMs * 1000) {
       const confidence = Math.min(0.99, 0.6 + 0.1 * Math.min(2, behindK / 100) + (0.2 * (usual - Math.max(0, rise))) / usual);
       return { kind: 'cold', atUs: at, behindK, confidence };
     }
@@ -209,20 +203,20 @@ function lookEarly({ port, others, firedUs, until, isCut }: Looked): Look | unde
 }
 
 /** The share of the others' rise that a port made, averaged over the first seconds. */
-function lookAtRise({ port, others, firedUs, until, isCut }: Looked): Unlit | undefined {
+function lookAtRise({ port, others, firedUs, until, isCut, limits }: Looked): Unlit | undefined {
   if (until < firedUs + lazyToUs || others.length === 0) return undefined;
   const shares: number[] = [];
   let behindK = 0;
   for (let at = firedUs + lazyFromUs; at <= firedUs + lazyToUs; at += stepUs) {
     const rise = riseOf(port, at);
     const usual = medianOf(others.flatMap((other) => riseOf(other, at) ?? []));
-    if (rise === undefined || usual === undefined || usual < othersRiseMinK || isCut(at)) continue;
+    if (rise === undefined || usual === undefined || usual < limits.coldOthersK || isCut(at)) continue;
     shares.push(rise / usual);
     behindK = Math.max(behindK, usual - rise);
   }
   const share = shares.length > 0 ? shares.reduce((sum, value) => sum + value, 0) / shares.length : 1;
-  if (share >= lazyRiseShare || behindK < lazyRiseBehindMinK) return undefined;
-  return { kind: 'lazy', atUs: firedUs + lazyToUs, behindK, confidence: Math.min(0.9, 0.5 + 2 * (lazyRiseShare - share)) };
+  if (share >= limits.lazyRiseShare || behindK < limits.lazyBehindK) return undefined;
+  return { kind: 'lazy', atUs: firedUs + lazyToUs, behindK, confidence: Math.min(0.9, 0.5 + 2 * (limits.lazyRiseShare - share)) };
 }
 
 function riseOf(port: Port, atUs: number): number | undefined {
@@ -230,9 +224,9 @@ function riseOf(port: Port, atUs: number): number | undefined {
   return now === undefined ? undefined : now - port.base;
 }
 
-/** With a single probe there is no other to compare with: a lit port is warmer by this much within eight seconds (common practice). */
-function expectedAlone(sinceUs: number): number | undefined {
-  return sinceUs >= 8_000_000 ? 80 : undefined;
+/** With a single probe there is no other to compare with: a lit port is warmer by so much within eight seconds. */
+function expectedAlone(sinceUs: number, { aloneRiseK }: StartLimits): number | undefined {
+  return sinceUs >= 8_000_000 ? aloneRiseK : undefined;
 }
 
 /** It climbs nearly as fast as the others: slow, not dead. */
@@ -246,23 +240,23 @@ function isCatchingUp(port: Port, others: readonly Port[], atUs: number): boolea
  * Levels above where the coldest port began, every second from the late look on: the first second at which one is well below the others
  * decides, so a growing recording gives the same answer as the whole.
  */
-function lookLate({ port, others, firedUs, until, isCut }: Looked): Look | undefined {
+function lookLate({ port, others, firedUs, until, isCut, limits }: Looked): Look | undefined {
   if (others.length === 0) return undefined;
   const floor = Math.min(port.base, ...others.map((other) => other.base), 40);
-  for (let atUs = firedUs + lateLookUs; atUs <= until; atUs += 1_000_000) {
+  for (let atUs = firedUs + limits.levelAfterS * 1e6; atUs <= until; atUs += 1_000_000) {
     const own = medianWithin(port.temp, atUs - lateMeanUs, atUs);
     const usual = medianOf(others.flatMap((other) => medianWithin(other.temp, atUs - lateMeanUs, atUs) ?? []));
     if (own === undefined || usual === undefined || usual - floor < 80 || isCut(atUs)) continue;
     const share = (own - floor) / (usual - floor);
     const behindK = usual - own;
-    if (share < lateColdShare && behindK > lazyBehindMinK) return { kind: 'cold', atUs, behindK, confidence: 0.7 };
-    if (share < lazyShare && behindK > lazyBehindMinK) return { kind: 'lazy', atUs, behindK, confidence: 0.6 };
+    if (share < limits.levelColdShare && behindK > limits.levelBehindK) return { kind: 'cold', atUs, behindK, confidence: 0.7 };
+    if (share < limits.levelLazyShare && behindK > limits.levelBehindK) return { kind: 'lazy', atUs, behindK, confidence: 0.6 };
   }
   return undefined;
 }
 
 /** It was called cold, and its level came up to the others' within the window: it burns, late. */
-function hasCaughtUp(port: Port, others: readonly Port[], until: number): boolean {
+function hasCaughtUp(port: Port, others: readonly Port[], until: number, { caughtUpShare }: StartLimits): boolean {
   const floor = Math.min(port.base, ...others.map((other) => other.base), 40);
   const own = medianWithin(port.temp, until - lateMeanUs, until);
   const usual = medianOf(others.flatMap((other) => medianWithin(other.temp, until - lateMeanUs, until) ?? []));

@@ -1,6 +1,7 @@
 // Oil pressure before the first fire and once the engine runs. Pure.
 import type { Bout } from './engine-run.ts';
 import { round, type StartCheck } from './start-check.ts';
+import type { LimitsOf } from './usual-limits.ts';
 import type { CrankingBout } from './verdict.ts';
 import { firstAtOrAfter, heldFor, valueAt, valuesWithin, type Watched, watch } from './watch.ts';
 
@@ -28,7 +29,7 @@ export function judgeOilBeforeFire(check: StartCheck): void {
     measured: round(most),
     limit: limits.oilCrankingKpa,
     phase: 'cranking',
-    steady: dry.some((bout) => isSteady(oil, bout, limits.oilCrankingKpa)),
+    steady: dry.some((bout) => isSteady(oil, bout, limits)),
     say: seen
       ? `oil pressure came while cranking without fuel, ${((seen.fromUs - first.fromUs) / 1e6).toFixed(1)} s from the first turn`
       : `no oil pressure in ${cranked.toFixed(0)} s of cranking without fuel`,
@@ -38,16 +39,15 @@ export function judgeOilBeforeFire(check: StartCheck): void {
   });
 }
 
-const steadyForUs = 1_500_000;
 const steadyLookUs = 250_000;
-const steadyShare = 0.25;
 
 /** Pressure stayed over the limit and near one level for a while: the pump draws oil, not air. */
-function isSteady(oil: Watched, { fromUs, toUs }: Bout, limitKpa: number): boolean {
+function isSteady(oil: Watched, { fromUs, toUs }: Bout, limits: LimitsOf<'first-start'>): boolean {
+  const steadyForUs = limits.oilSteadyForS * 1e6;
   for (let at = fromUs + steadyForUs; at <= toUs; at += steadyLookUs) {
     const values = valuesWithin(oil, at - steadyForUs, at);
     const [low, high] = [minimum(values), maximum(values)];
-    if (values.length >= 3 && low >= limitKpa && high - low <= steadyShare * high) return true;
+    if (values.length >= 3 && low >= limits.oilCrankingKpa && high - low <= limits.oilSteadyShare * high) return true;
   }
   return false;
 }

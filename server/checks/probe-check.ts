@@ -1,7 +1,9 @@
 // The probe check: one probe is warmed after the other, and what rises tells which port each channel really reads. Pure.
 import type { SeriesSet } from '../channels/series.ts';
 import type { ExhaustProbe, Vehicle } from '../definitions/vehicle.ts';
+import { withUsersLimits } from './check-limits.ts';
 import { type Guide, type Stretch, stretchOf } from './step-state.ts';
+import type { LimitsOf } from './usual-limits.ts';
 import { toProbeStep } from './usual-procedures.ts';
 import type { CheckResult, Verdict } from './verdict.ts';
 import { findSwings, type Swing, toWarmings, type Warming } from './warming.ts';
@@ -25,7 +27,8 @@ export function checkProbes(series: SeriesSet, vehicle: Vehicle, order?: readonl
     result.notJudged?.push({ what: 'the probes', line: 'engine: { exhaust_temps: { 1: { channel: ..., place: port } } }' });
     return result;
   }
-  const check = new ProbeCheck(series, probes, order ?? probes.map(({ cylinder }) => cylinder), result);
+  const limits = withUsersLimits('probes', vehicle, result);
+  const check = new ProbeCheck(series, probes, order ?? probes.map(({ cylinder }) => cylinder), limits, result);
   const isLed = guide?.procedure.steps.some((step) => probes.some(({ cylinder }) => toProbeStep(cylinder) === step.name));
   if (guide && isLed) check.judgeLed(guide);
   else check.judge();
@@ -34,8 +37,6 @@ export function checkProbes(series: SeriesSet, vehicle: Vehicle, order?: readonl
 
 /** With fewer warmings nobody knows how long one usually takes. */
 const muchLaterFrom = 3;
-const muchLaterUs = 45_000_000;
-const muchLaterTimes = 3;
 
 const byKelvin = (a: Warming, b: Warming) => Math.abs(b.lead.kelvin) - Math.abs(a.lead.kelvin);
 
@@ -55,19 +56,27 @@ class ProbeCheck {
   private readonly probes: readonly ExhaustProbe[];
   /** Cylinders in the order in which they were warmed, those without a probe left out. */
   private readonly order: number[];
+  private readonly limits: LimitsOf<'probes'>;
   private readonly result: CheckResult;
   private readonly temps: (Watched | undefined)[];
 
-  constructor(series: SeriesSet, probes: readonly ExhaustProbe[], order: readonly number[], result: CheckResult) {
+  constructor(
+    series: SeriesSet,
+    probes: readonly ExhaustProbe[],
+    order: readonly number[],
+    limits: LimitsOf<'probes'>,
+    result: CheckResult,
+  ) {
     this.series = series;
     this.probes = probes;
     this.order = order.filter((cylinder) => probes.some((probe) => probe.cylinder === cylinder));
+    this.limits = limits;
     this.result = result;
     this.temps = probes.map(({ channel }) => watch(series, channel, 'degC'));
   }
 
   judge(): void {
-    const warmings = toWarmings(findSwings(this.temps, this.series.startUs, this.series.endUs));
+    const warmings = this.findWarmings();
     const { tips, later } = this.split(warmings);
     if (tips.length === 0) {
       for (const cylinder of this.order) this.addDead(cylinder);
@@ -88,7 +97,7 @@ class ProbeCheck {
 
   /** What moved in each probe's own step is that probe's; one that did nothing is dead once its step is over. */
   judgeLed(guide: Guide): void {
-    const warmings = toWarmings(findSwings(this.temps, this.series.startUs, this.series.endUs));
+    const warmings = this.findWarmings();
     const stretchNamed = (name: string): Stretch[] => {
       const stretch = stretchOf(guide, name, this.series);
       return stretch && stretch !== 'whole' ? [stretch] : [];
@@ -108,6 +117,11 @@ class ProbeCheck {
     for (const stretch of connectors) for (const warming of during(stretch)) this.judgeConnector(warming, tips);
   }
 
+  private findWarmings(): Warming[] {
+    const { limits, series } = this;
+    return toWarmings(findSwings(this.temps, series.startUs, series.endUs, limits), limits);
+  }
+
   /** A channel's first lead is its probe being warmed; a later one belongs to its connector, or is a warming done twice. */
   private split(warmings: readonly Warming[]): { tips: Warming[]; later: Warming[] } {
     const seen = new Set<number>();
@@ -123,18 +137,20 @@ class ProbeCheck {
 
   /**
    * Which warming was whose: the alignment of the warmings with the order that costs least. A cylinder may be left out (its probe did not
-   * move: likely where its channel never moved, or where a pause of twice the usual length lies), and warmings behind the last may be of
+   * move: likely where its channel never moved, or where a long rest lies), and warmings behind the last may be of
    * connectors.
    */
   private assign(tips: readonly Warming[]): Map<number, Warming> {
-    const { order } = this;
+    const { limits, order } = this;
     const moved = new Set(tips.map((warming) => this.cylinderOf(warming)));
     const begins = tips.map((warming) => warming.lead.fromUs);
     const usualUs = medianOf(begins.slice(1).map((at, i) => at - (begins[i] as number))) ?? 0;
-    const pausedBefore = (j: number) => j > 0 && j < tips.length && (begins[j] as number) - (begins[j - 1] as number) > 1.6 * usualUs;
+    const pausedBefore = (j: number) =>
+      j > 0 && j < tips.length && (begins[j] as number) - (begins[j - 1] as number) > limits.longRestTimes * usualUs;
     // Warmings of connectors come behind all the tips: a channel that moves only then has a probe that is shorted in its cable.
     const cameMuchLater = (j: number) =>
-      j >= muchLaterFrom && (begins[j] as number) - (begins[j - 1] as number) > Math.max(muchLaterUs, muchLaterTimes * usualUs);
+      j >= muchLaterFrom &&
+      (begins[j] as number) - (begins[j - 1] as number) > Math.max(limits.connectorRestLeastS * 1e6, limits.connectorRestTimes * usualUs);
     const skipCost = (i: number, j: number) => (!moved.has(order[i] as number) ? 0.1 : pausedBefore(j) || j === tips.length ? 0.4 : 2);
     const pairCost = (i: number, j: number) => (this.cylinderOf(tips[j] as Warming) === order[i] ? 0 : 1) + (cameMuchLater(j) ? 1.2 : 0);
     const trailingCost = (j: number) => (j === tips.length ? 0 : (pausedBefore(j) ? 0.4 : 2) + 0.2 * (tips.length - j));

@@ -52,7 +52,7 @@ export function checkZeros(rest: Rest): void {
       continue;
     }
     const target = rails.get(signal.name);
-    if (target !== undefined && kpa > 0.4 * target) {
+    if (target !== undefined && kpa > rest.limits.railHoldsShare * target) {
       rest.result.notJudged?.push({
         what: `zero of ${signal.name} (the rail still holds ${kpa.toFixed(0)} kPa)`,
         line: 'bleed the rail, key on with the pump disabled',
@@ -159,7 +159,7 @@ function isOpen(rest: Rest, channel: string, temp: Watched | undefined, level: n
   if (bad > good) return true;
   const values = valuesWithin(temp, rest.fromUs, rest.toUs);
   const apart = medianOf(values.map((value) => Math.abs(value - level))) ?? 0;
-  return level > 700 || apart > 25;
+  return level > rest.limits.probeOpenC || apart > rest.limits.probeFloatsK;
 }
 
 /** Medians of what else measures temperature, by channel. */
@@ -189,7 +189,7 @@ function judgeLevels(rest: Rest, probes: { cylinder: number; channel: string; le
   }
   for (const probe of probes) {
     const off = probe.level - (medianOf(probes.filter((other) => other !== probe).map(({ level }) => level)) ?? probe.level);
-    const fault = cold ? undefined : warmFault(probe.level, off, coldest);
+    const fault = cold ? undefined : warmFault(rest.limits, probe.level, off, coldest);
     if (fault) {
       addVerdict(rest, { ...fault, ok: false, cylinder: probe.cylinder, channel: probe.channel, atUs: rest.fromUs, measured: round(off) });
     } else if (cold) {
@@ -214,15 +214,20 @@ function judgeLevels(rest: Rest, probes: { cylinder: number; channel: string; le
 }
 
 /** On a warm engine: a reversed probe reads colder than anything around, a shorted one the temperature of its cable. */
-function warmFault(level: number, off: number, coldest: number): Pick<Verdict, 'code' | 'say' | 'next'> | undefined {
-  if (off < -15 && level < coldest - 6) {
+function warmFault(
+  limits: LimitsOf<'key-on'>,
+  level: number,
+  off: number,
+  coldest: number,
+): Pick<Verdict, 'code' | 'say' | 'next'> | undefined {
+  if (off < -limits.probeReversedK && level < coldest - limits.probeAmbientK) {
     return {
       code: 'probe-reversed',
       say: `it reads ${level.toFixed(0)} °C, colder than everything around, while the others are warm: reversed`,
       next: 'Swap the two wires at the probe connector; go by alloy and polarity, not by colour.',
     };
   }
-  if (off < -20 && Math.abs(level - coldest) <= 6) {
+  if (off < -limits.probeShortedK && Math.abs(level - coldest) <= limits.probeAmbientK) {
     return {
       code: 'probe-shorted',
       say: `it reads ${level.toFixed(0)} °C, the temperature of its cable, while the others are warm: shorted, or not in its port`,
@@ -243,8 +248,6 @@ interface Step {
 
 const stepHalfUs = 700_000;
 const stepEveryUs = 100_000;
-const stepNoise = 7;
-const stepShareMin = 0.006;
 const togetherUs = 500_000;
 
 /** Readings at rest that step when something is switched, by the supply or ground that they share. No reading may move. */
@@ -262,7 +265,7 @@ export function checkSupplies(rest: Rest): void {
   for (const meeting of toMeetings(steps)) {
     const channels = [...new Set(meeting.map((step) => step.channel))];
     const largest = meeting.reduce((most, step) => (Math.abs(step.share) > Math.abs(most.share) ? step : most));
-    if (channels.length < 2 && Math.abs(largest.share) < 0.015) continue;
+    if (channels.length < 2 && Math.abs(largest.share) < rest.limits.shiftAloneShare) continue;
     if (isPressureAtPrime(rest, channels, largest)) continue;
     // The same channels again, when the next load is switched: one fault.
     if (told.some((before) => channels.filter((channel) => before.has(channel)).length >= 0.5 * Math.min(channels.length, before.size)))
@@ -324,7 +327,7 @@ function stepsOf(watched: Watched | undefined, span: number, rest: Rest): Step[]
     if (before !== undefined && after !== undefined) marks.push({ atUs: at, by: after - before });
   }
   const noise = (medianOf(marks.map(({ by }) => Math.abs(by))) ?? 0) * 1.5;
-  const least = Math.max(stepNoise * noise, stepShareMin * span);
+  const least = Math.max(rest.limits.shiftNoiseTimes * noise, rest.limits.shiftShare * span);
   const steps: Step[] = [];
   for (const [i, mark] of marks.entries()) {
     const size = Math.abs(mark.by);

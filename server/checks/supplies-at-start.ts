@@ -34,10 +34,12 @@ export function judgeFuelDelta(check: StartCheck, set: InjectorSet, runsUs: numb
         : `fuel pressure delta of ${set.name} holds ${(kpa ?? target).toFixed(0)} kPa`,
     ...(off
       ? {
+          stop: true,
+          unit: 'kPa',
           next:
             off.value < target
-              ? `Look at the ${set.name} pump, its feed, the filter and the regulator's reference hose.`
-              : `Look at the ${set.name} return line and regulator.`,
+              ? `Shut down now. Look at the ${set.name} pump, its feed, the filter and the regulator's reference hose.`
+              : `Shut down now. Look at the ${set.name} return line and regulator.`,
         }
       : {}),
   });

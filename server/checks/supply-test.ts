@@ -2,9 +2,11 @@
 import type { SeriesSet } from '../channels/series.ts';
 import { findUnit } from '../channels/unit.ts';
 import type { Signal, Vehicle } from '../definitions/vehicle.ts';
+import { withUsersLimits } from './check-limits.ts';
 import type { Step } from './procedure.ts';
 import { bestGroup, signalsOf } from './resting-readings.ts';
 import { type Guide, stretchOf } from './step-state.ts';
+import type { LimitsOf } from './usual-limits.ts';
 import type { CheckResult, Verdict } from './verdict.ts';
 import { medianOf, medianWithin, valuesWithin, type Watched, watch } from './watch.ts';
 
@@ -35,10 +37,6 @@ export function supplySteps(): Step[] {
 const shortestUs = 2_000_000;
 const baseUs = 2_000_000;
 const binUs = 400_000;
-/** A reading moves when so many stretches of 0.4 s in a row stand off its rest, by more than its noise and this share of its span. Common practice, no source. */
-const binsInRow = 3;
-const movedNoise = 5;
-const movedShareMin = 0.006;
 /** Sensors on a 5 V supply give 0.5 V at the lower and 4.5 V at the upper end of their span. Common practice, no source. */
 const sensorVolts = { supply: 5, low: 0.5, span: 4 } as const;
 /** Type K, about, at room temperature. */
@@ -57,11 +55,12 @@ interface Moved {
 export function checkSupplyTest(series: SeriesSet, vehicle: Vehicle, guide: Guide | undefined): CheckResult {
   const seconds = Math.max(0, series.endUs - series.startUs) / 1e6;
   const result: CheckResult = { check: 'supplies', frames: series.frames, seconds, verdicts: [], notJudged: [] };
+  const limits = withUsersLimits('supplies', vehicle, result);
   for (const { name, title, kind } of guide?.procedure.steps ?? []) {
     if (name === restStep || kind !== 'watch') continue;
     const stretch = stretchOf(guide, name, series);
     if (stretch === undefined || stretch === 'whole') continue;
-    if (stretch.toUs - stretch.fromUs >= shortestUs) judgeLoad(result, series, vehicle, name, stretch);
+    if (stretch.toUs - stretch.fromUs >= shortestUs) judgeLoad(result, series, vehicle, limits, name, stretch);
     else if (stretch.closed) result.notJudged?.push({ what: `${title}: too short`, line: 'stay in the step while it is on' });
   }
   if (vehicle.supplies.size + vehicle.grounds.size === 0) {
@@ -74,11 +73,12 @@ function judgeLoad(
   result: CheckResult,
   series: SeriesSet,
   vehicle: Vehicle,
+  limits: LimitsOf<'supplies'>,
   load: string,
   { fromUs, toUs }: { fromUs: number; toUs: number },
 ): void {
   const moved = watchedSignals(vehicle, load).flatMap((signal) => {
-    const by = movedBy(watch(series, signal.name, undefined), fromUs, toUs, spanOf(signal));
+    const by = movedBy(watch(series, signal.name, undefined), { fromUs, toUs }, spanOf(signal), limits);
     return by ? [{ signal, ...by }] : [];
   });
   const sag = batterySag(series, vehicle, fromUs, toUs);
@@ -112,13 +112,19 @@ function spanOf({ min, max, unit }: Signal): number {
   return findUnit(unit)?.dimension === 'pressure' ? 500 / (findUnit(unit)?.scale ?? 1) : 200;
 }
 
-function movedBy(watched: Watched | undefined, fromUs: number, toUs: number, span: number): Omit<Moved, 'signal'> | undefined {
+/** A reading moved when stretches of 0.4 s in a row, as long as the limit says, stand off its rest. */
+function movedBy(
+  watched: Watched | undefined,
+  { fromUs, toUs }: { fromUs: number; toUs: number },
+  span: number,
+  limits: LimitsOf<'supplies'>,
+): Omit<Moved, 'signal'> | undefined {
   if (!watched) return undefined;
   const base = valuesWithin(watched, fromUs - baseUs, fromUs);
   const rest = medianOf(base);
   if (rest === undefined) return undefined;
   const noise = medianOf(base.map((value) => Math.abs(value - rest))) ?? 0;
-  const least = Math.max(movedNoise * 1.48 * noise, movedShareMin * span);
+  const least = Math.max(limits.movedNoiseTimes * 1.48 * noise, limits.movedShare * span);
   let row: number[] = [];
   let longest: number[] = [];
   for (let at = fromUs; at + binUs <= toUs; at += binUs) {
@@ -129,7 +135,7 @@ function movedBy(watched: Watched | undefined, fromUs: number, toUs: number, spa
     row = goesOn ? [...row, off] : [];
     if (row.length > longest.length) longest = row;
   }
-  if (longest.length < binsInRow) return undefined;
+  if (longest.length * binUs < limits.movedForMs * 1000) return undefined;
   const by = medianOf(longest) as number;
   return { rest, by, share: by / span };
 }

@@ -1,4 +1,5 @@
 // Finds when a probe's reading was warmed, and which reading rose first and most: the evidence of the probe check. Pure.
+import type { LimitsOf } from './usual-limits.ts';
 import { medianOf, type Watched } from './watch.ts';
 
 /** One channel moving away from where it rested. */
@@ -21,17 +22,13 @@ export interface Warming {
 const stepUs = 200_000;
 const smoothSteps = 5;
 const slopeSteps = 10;
-/** Slower than this is weather, fading heat or a cooling engine. Common practice, no source. */
-const movingKPerS = 0.45;
-const swingMinK = 6;
-const noiseTimes = 8;
-const pauseMaxUs = 3_000_000;
 const baseSteps = 10;
 const steepSteps = 5;
-const steepShare = 0.3;
+
+type ProbeLimits = LimitsOf<'probes'>;
 
 /** All swings of all probes, in order of time. */
-export function findSwings(temps: readonly (Watched | undefined)[], startUs: number, endUs: number): Swing[] {
+export function findSwings(temps: readonly (Watched | undefined)[], startUs: number, endUs: number, limits: ProbeLimits): Swing[] {
   const grids = temps.map((temp) => (temp && temp.timeUs.length > 0 ? toGrid(temp, startUs, endUs) : undefined));
   const drift = commonDrift(grids.filter((grid) => grid !== undefined));
   return grids
@@ -41,6 +38,7 @@ export function findSwings(temps: readonly (Watched | undefined)[], startUs: num
             grid.map((value, i) => value - (drift[i] ?? 0)),
             probe,
             startUs,
+            limits,
           )
         : [],
     )
@@ -73,9 +71,9 @@ function toGrid(temp: Watched, startUs: number, endUs: number): Float64Array {
   });
 }
 
-function swingsOf(grid: Float64Array, probe: number, startUs: number): Swing[] {
-  const least = Math.max(swingMinK, noiseTimes * noiseOf(grid));
-  return [...risesOf(grid, least), ...fallsOf(grid, least)].map(({ from, to }) => ({
+function swingsOf(grid: Float64Array, probe: number, startUs: number, limits: ProbeLimits): Swing[] {
+  const least = Math.max(limits.movedLeastK, limits.movedNoiseTimes * noiseOf(grid));
+  return [...risesOf(grid, least, limits), ...fallsOf(grid, least, limits)].map(({ from, to }) => ({
     probe,
     fromUs: startUs + from * stepUs,
     toUs: startUs + to * stepUs,
@@ -97,14 +95,14 @@ interface Stretch {
   to: number;
 }
 
-function movingStretches(grid: Float64Array, sign: 1 | -1): Stretch[] {
+function movingStretches(grid: Float64Array, sign: 1 | -1, { movingKPerS, pauseS }: ProbeLimits): Stretch[] {
   const found: Stretch[] = [];
   const perStep = (movingKPerS * stepUs) / 1e6;
   for (let i = 0; i + slopeSteps < grid.length; i++) {
     const moved = sign * ((grid[i + slopeSteps] as number) - (grid[i] as number));
     if (moved < perStep * slopeSteps) continue;
     const last = found[found.length - 1];
-    if (last && (i - last.to) * stepUs < pauseMaxUs) last.to = i + slopeSteps;
+    if (last && (i - last.to) * stepUs < pauseS * 1e6) last.to = i + slopeSteps;
     else found.push({ from: i, to: i + slopeSteps });
   }
   return found.map(({ from, to }) => trimmed(grid, from, to, sign));
@@ -121,10 +119,10 @@ function trimmed(grid: Float64Array, from: number, to: number, sign: 1 | -1): St
   return { from: start, to: end };
 }
 
-function risesOf(grid: Float64Array, least: number): Stretch[] {
+function risesOf(grid: Float64Array, least: number, limits: ProbeLimits): Stretch[] {
   const base = medianOf(grid.subarray(0, baseSteps)) as number;
-  return movingStretches(grid, 1)
-    .flatMap((stretch) => splitAtSteepest(grid, stretch))
+  return movingStretches(grid, 1, limits)
+    .flatMap((stretch) => splitAtSteepest(grid, stretch, limits))
     .filter(({ from, to }) => {
       const rise = (grid[to] as number) - (grid[from] as number);
       // Coming back from a fall is no rise of its own.
@@ -136,13 +134,13 @@ function risesOf(grid: Float64Array, least: number): Stretch[] {
  * A probe that creeps up while its neighbour is warmed and is then warmed itself rises twice: the second time begins where the slope comes
  * up to a share of its steepest.
  */
-function splitAtSteepest(grid: Float64Array, { from, to }: Stretch): Stretch[] {
+function splitAtSteepest(grid: Float64Array, { from, to }: Stretch, { secondRiseShare, pauseS }: ProbeLimits): Stretch[] {
   const slopeAt = (i: number) => (grid[Math.min(to, i + steepSteps)] as number) - (grid[i] as number);
   let steepest = from;
   for (let i = from; i + steepSteps <= to; i++) if (slopeAt(i) > slopeAt(steepest)) steepest = i;
   let begin = steepest;
-  while (begin > from && slopeAt(begin - 1) > steepShare * slopeAt(steepest)) begin--;
-  return begin - from > pauseMaxUs / stepUs
+  while (begin > from && slopeAt(begin - 1) > secondRiseShare * slopeAt(steepest)) begin--;
+  return (begin - from) * stepUs > pauseS * 1e6
     ? [
         { from, to: begin },
         { from: begin, to },
@@ -151,8 +149,8 @@ function splitAtSteepest(grid: Float64Array, { from, to }: Stretch): Stretch[] {
 }
 
 /** A fall below all that came before: heat that fades only comes back to where it was. */
-function fallsOf(grid: Float64Array, least: number): Stretch[] {
-  return movingStretches(grid, -1)
+function fallsOf(grid: Float64Array, least: number, limits: ProbeLimits): Stretch[] {
+  return movingStretches(grid, -1, limits)
     .filter(({ from, to }) => (grid[to] as number) <= lowestBefore(grid, from) - least)
     .map(({ from, to }) => ({ from: firstBelow(grid, from, to, lowestBefore(grid, from)), to }));
 }
@@ -172,11 +170,11 @@ function firstBelow(grid: Float64Array, from: number, to: number, level: number)
 /**
  * Joins swings that overlap in time into warmings. The lead is the one that moved most; when two moved alike, the one that moved first.
  */
-export function toWarmings(swings: readonly Swing[]): Warming[] {
+export function toWarmings(swings: readonly Swing[], limits: ProbeLimits): Warming[] {
   const open = [...swings].sort((a, b) => Math.abs(b.kelvin) - Math.abs(a.kelvin) || a.fromUs - b.fromUs);
   const warmings: Warming[] = [];
   for (const swing of open) {
-    const owner = warmings.find((warming) => follows(warming.lead, swing));
+    const owner = warmings.find((warming) => follows(warming.lead, swing, limits));
     if (owner) owner.followers.push(swing);
     else warmings.push({ lead: swing, followers: [] });
   }
@@ -184,8 +182,8 @@ export function toWarmings(swings: readonly Swing[]): Warming[] {
 }
 
 /** Stray heat moves a neighbour later and less, while the lead is being warmed; a bigger move of its own is another warming. */
-function follows(lead: Swing, swing: Swing): boolean {
+function follows(lead: Swing, swing: Swing, { strayShare, strayAheadS }: ProbeLimits): boolean {
   if (lead.probe === swing.probe) return false;
   const overlapUs = Math.min(lead.toUs, swing.toUs) - Math.max(lead.fromUs, swing.fromUs);
-  return overlapUs > 0.35 * (swing.toUs - swing.fromUs) && swing.fromUs >= lead.fromUs - 1_500_000;
+  return overlapUs > strayShare * (swing.toUs - swing.fromUs) && swing.fromUs >= lead.fromUs - strayAheadS * 1e6;
 }

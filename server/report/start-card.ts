@@ -62,6 +62,7 @@ function stopSection(vehicle: Vehicle, limits: StartLimits): Markup {
       const band = fuelBand(set, limits);
       return band ? [[`Fuel pressure delta, ${set.name}`, `outside ${band} for ${limits.fuelDeltaForMs} ms`]] : [];
     }),
+    ...hotRows(vehicle, limits),
     ...(exhaustTempC === undefined ? [] : [['Exhaust temperature, indicated', `above ${exhaustTempC} °C`] as [string, string]]),
     ...(exhaustSpreadK === undefined
       ? []
@@ -72,6 +73,13 @@ function stopSection(vehicle: Vehicle, limits: StartLimits): Markup {
   if (nominal !== undefined)
     rows.push(['Battery while cranking', `below ${((limits.crankingVolts * nominal) / 12).toFixed(1)} V: charge it before the next try`]);
   return section('Shut down now', pairs(rows));
+}
+
+function hotRows({ engine }: Vehicle, limits: StartLimits): [string, string][] {
+  const rows: [string, string][] = [];
+  if (engine?.roles.coolantTemp) rows.push(['Coolant', `above ${limits.coolantMostC} °C for ${limits.hotForS} s`]);
+  if (engine?.roles.oilTemp) rows.push(['Oil temperature', `above ${limits.oilMostC} °C for ${limits.hotForS} s`]);
+  return rows;
 }
 
 function fuelBand(set: InjectorSet, limits: StartLimits): string | undefined {

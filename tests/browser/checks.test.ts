@@ -118,7 +118,7 @@ describe.skipIf('reason' in launched)('the Checks page', () => {
       await page.goto(`${started.url}/#/live`);
       await page.waitForSelector('#stop-word', { timeout: 28_000 });
       const words = await page.locator('.whole-screen', { has: page.locator('#stop-word') }).textContent();
-      expect(words).toMatch(/Shut down now.*oil pressure.*needed 70 kPa, [\d.]+ s ago.*can't stop the engine/);
+      expect(words).toMatch(/Shut down now.*oil pressure.*limit 70 kPa, [\d.]+ s ago.*can't stop the engine/);
       const { width, height } = (await page.locator('.whole-screen').first().boundingBox()) ?? { width: 0, height: 0 };
       expect([width, height]).toEqual([tablet.width, tablet.height]);
     } finally {

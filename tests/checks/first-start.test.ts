@@ -107,6 +107,28 @@ describe('a recording that still grows', () => {
   });
 });
 
+describe('what the engine has to be shut down for', () => {
+  const stopsOf = async (faults: string[], more = '') => {
+    const result = await judgePlayed('first-start', makeVehicle({ more }), { stages: usualStart, faults });
+    return result.verdicts.filter(({ stop }) => stop).map(({ code, unit }) => [code, unit]);
+  };
+
+  it('is oil pressure, a fuel pressure delta off its band, and a cylinder that stays cold', async () => {
+    expect(await stopsOf([])).toEqual([]);
+    expect(await stopsOf(['fault: low_oil_pressure'])).toEqual([['oil-pressure', 'kPa']]);
+    expect(await stopsOf(['fault: return_blocked, set: port'])).toEqual([['fuel-delta', 'kPa']]);
+    expect(await stopsOf([dead(2)])).toEqual([['cylinder-cold', 'K']]);
+  });
+
+  it('is coolant or oil too hot', async () => {
+    const limits = 'checks: { first-start: { coolant_most: 1 degC, oil_most: 34 degF } }';
+    expect(await stopsOf([], limits)).toEqual([
+      ['coolant-hot', 'degC'],
+      ['oil-hot', 'degC'],
+    ]);
+  });
+});
+
 describe('starts', () => {
   it('of several the last one decides: a failed first is not held against it', async () => {
     const stages = [

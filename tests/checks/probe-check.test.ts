@@ -59,6 +59,13 @@ describe('probe check', () => {
     expect(badOf(result)).toEqual([found]);
   });
 
+  it('goes by the limits of the vehicle file, and tells them', async () => {
+    const vehicle = makeVehicle({ cylinders: 2, more: 'checks: { probes: { moved_least: 400 K } }' });
+    const result = await judgePlayed('probes', vehicle, { stages: tips([1, 2]) });
+    expect(badOf(result)).toEqual(['probe-dead 1', 'probe-dead 2']);
+    expect(result.limits?.find(({ limit }) => limit === 'moved_least')).toMatchObject({ value: 400, unit: 'K' });
+  });
+
   it('leaves out cylinders without a probe', async () => {
     const vehicle = makeVehicle({ cylinders: 6, withoutProbe: [2, 5] });
     const result = await judgePlayed('probes', vehicle, { stages: tips([1, 3, 4, 6]) });

@@ -51,14 +51,31 @@ describe('limits of a check', () => {
     ]);
   });
 
+  it('a plain number of times is written without a unit', () => {
+    const text =
+      'vehicle: Test\nbuses: { engine: { bit_rate: 500 kbit/s, devices: [box] } }\nchecks: { probes: { moved_noise: 4, moving: 1 K/s } }\n';
+    const { vehicle } = parseVehicle([{ path: 'vehicle.yaml', text }, box]);
+    const result: CheckResult = { check: 'probes', frames: 0, seconds: 0, verdicts: [], notJudged: [] };
+    const limits = withUsersLimits('probes', vehicle as NonNullable<typeof vehicle>, result);
+    expect(result.notJudged).toEqual([]);
+    expect([limits.movedNoiseTimes, limits.movingKPerS]).toEqual([4, 1]);
+  });
+
+  it('have names of their own', () => {
+    for (const limits of Object.values(usualLimits)) {
+      const keys = Object.keys(limits).map((name) => toLimitKey(name).key);
+      expect(keys).toEqual([...new Set(keys)]);
+    }
+  });
+
   it('stand in the documentation as they are', () => {
     const page = readFileSync(join(import.meta.dirname, '../../docs/checks.md'), 'utf8');
     for (const [group, limits] of Object.entries(usualLimits)) {
       const row = page.split('\n').find((line) => line.startsWith(`| \`${group}\` | \``)) ?? '';
-      const said = [...row.matchAll(/`(\w+: [\d.]+ \S+)`/g)].map(([, text]) => text);
+      const said = [...row.matchAll(/`(\w+: [\d.]+(?: [^\s`]+)?)`/g)].map(([, text]) => text);
       const usual = Object.entries(limits).map(([name, { usual: value }]) => {
         const { key, unit, factor } = toLimitKey(name);
-        return `${key}: ${Number((value / factor).toFixed(6))} ${unit}`;
+        return `${key}: ${Number((value / factor).toFixed(6))} ${unit}`.trim();
       });
       expect(said).toEqual(usual);
     }

@@ -46,7 +46,7 @@ function StopWord({ result, seconds }: { result: CheckResultView; seconds: numbe
         <div id="stop-why">
           {stops.map((stop) => (
             <p key={keyOf(stop)} class="advice">
-              {stop.say}. Measured {toText(stop.measured, stop.unit, 'no value')}, needed {toText(stop.limit, stop.unit, 'more')}
+              {stop.say}. Measured {toText(stop.measured, stop.unit, 'no value')}, limit {toText(stop.limit, stop.unit, 'none given')}
               {stop.at === undefined ? '' : `, ${toNumberText(Math.max(0, seconds - stop.at), 1)} s ago`}.
             </p>
           ))}
