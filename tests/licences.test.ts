@@ -54,14 +54,14 @@ describe('npm run licences', () => {
     expect(stdout).not.toContain('Known faults');
     expect(stderr).toMatch(/^Known faults of package-lock\.json: not known, .*405/m);
     expect(stderr).toMatch(/^Known faults of tests\/browser\/package-lock\.json: not known/m);
-  }, 60_000);
+  });
 
   it('exits with 0 when the registry knows no fault', async () => {
     const { code, stdout, stderr } = await runWith(json({}));
     expect({ code, stderr }).toEqual({ code: 0, stderr: '' });
     expect(stdout).toMatch(/^Known faults of package-lock\.json: 0$/m);
     expect(stdout).toMatch(/^Known faults of tests\/browser\/package-lock\.json: 0$/m);
-  }, 60_000);
+  });
 
   it('exits with 1 and names the package when the registry knows one', async () => {
     const advisory = { id: 1, url: 'https://example.org/1', title: 'Invented', severity: 'high', vulnerable_versions: '*' };
@@ -84,5 +84,5 @@ describe('npm run licences', () => {
     });
     expect({ code, stderr }).toEqual({ code: 1, stderr: '' });
     expect(stdout).toMatch(/^ {2}pino .*: high$/m);
-  }, 60_000);
+  });
 });

@@ -50,7 +50,7 @@ describe.skipIf('reason' in launched)('the Checks page', () => {
     await putIn({ fault: 'device_silent', device: 'pressure-node' });
     for (const seen of [page, second]) {
       const row = seen.locator('.verdict[data-verdict="wrong"]', { hasText: 'pressure-node' }).first();
-      await row.waitFor({ timeout: 20_000 });
+      await row.waitFor();
       expect(await row.textContent()).toMatch(/Next:/);
     }
     const { height } = (await page.locator('button:text("Finish and keep")').boundingBox()) ?? { height: 0 };
@@ -83,7 +83,7 @@ describe.skipIf('reason' in launched)('the Checks page', () => {
     const row = page.locator('.event-table tr[data-kind="gap"]', { hasText: 'pressure-node' }).first();
     await row.waitFor();
     await mend();
-    await page.waitForSelector('.wiggle[data-calm="calm"]', { timeout: 20_000 });
+    await page.waitForSelector('.wiggle[data-calm="calm"]');
     await page.tap('button:text("End and keep")');
     await page.waitForSelector('h1:has-text("Wiggle test, run")');
     await page.waitForSelector('.verdict');
@@ -95,12 +95,12 @@ describe.skipIf('reason' in launched)('the Checks page', () => {
   it('passes a device in the unplug test', async () => {
     const page = await open('checks/unplug');
     const button = page.locator('.unplug-rows button:enabled', { hasText: 'thermocouple-box' });
-    await button.tap({ timeout: 20_000 });
+    await button.tap();
     await page.waitForSelector('[data-phase="waiting"]');
     await putIn({ fault: 'device_silent', device: 'thermocouple-box' });
     await page.waitForSelector('[data-phase="vanished"]');
     await mend();
-    await page.waitForSelector('[data-phase="passed"]', { timeout: 20_000 });
+    await page.waitForSelector('[data-phase="passed"]');
     await page.tap('button:text("Finish and keep")');
     await page.waitForSelector('h1:has-text("Unplug test, run")');
     expect(await page.textContent('body')).toMatch(/Exactly the frames of thermocouple-box vanished/);
@@ -116,7 +116,7 @@ describe.skipIf('reason' in launched)('the Checks page', () => {
       context = await browser.newContext({ viewport: tablet, hasTouch: true });
       const page = await context.newPage();
       await page.goto(`${started.url}/#/live`);
-      await page.waitForSelector('#stop-word', { timeout: 28_000 });
+      await page.waitForSelector('#stop-word');
       const words = await page.locator('.whole-screen', { has: page.locator('#stop-word') }).textContent();
       expect(words).toMatch(/Shut down now.*oil pressure.*limit 70 kPa, [\d.]+ s ago.*can't stop the engine/);
       const { width, height } = (await page.locator('.whole-screen').first().boundingBox()) ?? { width: 0, height: 0 };
@@ -124,7 +124,7 @@ describe.skipIf('reason' in launched)('the Checks page', () => {
     } finally {
       await started.stop();
     }
-  }, 60_000);
+  });
 
   it('says what a typed resistance means', async () => {
     const page = await open('checks/line');

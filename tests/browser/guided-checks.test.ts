@@ -57,7 +57,7 @@ describe.skipIf('reason' in launched)('a check led step by step', () => {
     await page.waitForSelector('.step[data-step]');
   }
 
-  const inStep = (name: string) => page.waitForSelector(`.step[data-step="${name}"]`, { timeout: 20_000 });
+  const inStep = (name: string) => page.waitForSelector(`.step[data-step="${name}"]`);
   const goTo = async (name: string) => {
     await page.tap(`.step-rows [data-step="${name}"] button`);
     await inStep(name);
@@ -74,8 +74,8 @@ describe.skipIf('reason' in launched)('a check led step by step', () => {
     await inStep('pump-off');
     await page.tap('.step button:text("Done")');
     await inStep('zeros');
-    await page.waitForSelector('.step-wait:text("Long enough")', { timeout: 20_000 });
-    await page.waitForSelector('.step [data-code="zero-offset"]', { timeout: 20_000 });
+    await page.waitForSelector('.step-wait:text("Long enough")');
+    await page.waitForSelector('.step [data-code="zero-offset"]');
     await page.tap('.step button:text("Next step")');
     await inStep('probes');
     await skip('the engine is warm');
@@ -105,16 +105,16 @@ describe.skipIf('reason' in launched)('a check led step by step', () => {
     // A kill may lose the last 250 ms of frames: more than these must have come since.
     const judged = async () => ((await (await fetch(`${serving?.url}/api/checks/running`)).json()) as { seconds: number }).seconds;
     const start = await judged();
-    await expect.poll(judged, { timeout: 30_000 }).toBeGreaterThan(start + 0.5);
+    await expect.poll(judged).toBeGreaterThan(start + 0.5);
     await serving?.stop('SIGKILL');
     await serve('rest', port);
     const second = await page.context().newPage();
     await second.goto(`${serving?.url}/#/checks/probes`);
     for (const seen of [page, second]) {
-      await seen.waitForSelector('.step[data-step="probe-3"]', { timeout: 30_000 });
+      await seen.waitForSelector('.step[data-step="probe-3"]');
       await seen.waitForSelector('.run-line:has-text("started anew")');
       await seen.waitForSelector('[data-step="probe-2"][data-state="done"]');
-      await seen.waitForSelector('.verdict[data-code="probe-swapped"][data-verdict="wrong"]', { timeout: 30_000 });
+      await seen.waitForSelector('.verdict[data-code="probe-swapped"][data-verdict="wrong"]');
     }
     await second.close();
     await page.tap('button:text("Finish and keep")');
@@ -158,7 +158,7 @@ describe.skipIf('reason' in launched)('a check led step by step', () => {
     await beginCheck('first-start');
     await inStep('oil-before-fire');
     expect(await page.locator('.step button:text("Done"), .step button:text("Next step")').count()).toBe(0);
-    await page.waitForSelector('.bouts[data-turning="true"]', { timeout: 30_000 });
+    await page.waitForSelector('.bouts[data-turning="true"]');
     await inStep('arm');
     await page.waitForSelector('[data-step="oil-before-fire"][data-state="done"]');
     await page.tap('button:text("Arm: ready to fire")');
@@ -167,10 +167,10 @@ describe.skipIf('reason' in launched)('a check led step by step', () => {
     await page.fill('form input[placeholder]', 'Return line waits for a fitting');
     await page.tap('button:text("Note it")');
     await page.waitForSelector('[data-item^="noted-"][data-state="open"]');
-    for (;;) {
-      const row = page.locator('[aria-label="Open"] .item-row').first();
-      const item = await row.getAttribute('data-item', { timeout: 2000 }).catch(() => null);
-      if (item === null) break;
+    const open = page.locator('[aria-label="Open"] .item-row');
+    while ((await open.count()) > 0) {
+      const row = open.first();
+      const item = await row.getAttribute('data-item');
       const done = row.locator('button:text-is("Done")');
       if ((await done.count()) > 0) await done.tap();
       else {

@@ -66,42 +66,38 @@ describe.skipIf('reason' in launched)('the Harness and Checks pages', () => {
     await again.close();
   });
 
-  it.each(['dark', 'light'] as const)(
-    'have no violation (%s)',
-    async (colorScheme) => {
-      const context = await browser.newContext({
-        colorScheme,
-        bypassCSP: true,
-        viewport: { width: 1024, height: 768 },
-        reducedMotion: 'reduce',
-      });
-      const page = await context.newPage();
-      const addresses = [
-        'harness/connector/bulkhead/A1',
-        'harness/unplug',
-        'harness/circuits',
-        'harness/sign-off',
-        'harness?channel=oil_margin',
-      ];
-      for (const address of [
-        ...addresses,
-        'checks',
-        'checks/bus',
-        'checks/probes',
-        'checks/wiggle',
-        'checks/unplug',
-        'checks/line',
-        'checks/preparation',
-      ]) {
-        await page.goto(`${serving.url}/#/${address}`);
-        await page.waitForSelector('main .page :is(h2, button, textarea, .check-card)');
-        expect([address, await violations(page)]).toEqual([address, []]);
-        expect([address, await tooSmall(page)]).toEqual([address, []]);
-      }
-      await context.close();
-    },
-    90_000,
-  );
+  it.each(['dark', 'light'] as const)('have no violation (%s)', async (colorScheme) => {
+    const context = await browser.newContext({
+      colorScheme,
+      bypassCSP: true,
+      viewport: { width: 1024, height: 768 },
+      reducedMotion: 'reduce',
+    });
+    const page = await context.newPage();
+    const addresses = [
+      'harness/connector/bulkhead/A1',
+      'harness/unplug',
+      'harness/circuits',
+      'harness/sign-off',
+      'harness?channel=oil_margin',
+    ];
+    for (const address of [
+      ...addresses,
+      'checks',
+      'checks/bus',
+      'checks/probes',
+      'checks/wiggle',
+      'checks/unplug',
+      'checks/line',
+      'checks/preparation',
+    ]) {
+      await page.goto(`${serving.url}/#/${address}`);
+      await page.waitForSelector('main .page :is(h2, button, textarea, .check-card)');
+      expect([address, await violations(page)]).toEqual([address, []]);
+      expect([address, await tooSmall(page)]).toEqual([address, []]);
+    }
+    await context.close();
+  });
 
   it('come from a table too: shown before anything is written, and what is there replaced only when somebody says so', async () => {
     const page = await browser.newPage({ viewport: { width: 1024, height: 768 } });
@@ -150,5 +146,5 @@ describe.skipIf('reason' in launched)('the Harness and Checks pages', () => {
       }
       await page.close();
     }
-  }, 90_000);
+  });
 });

@@ -4,6 +4,7 @@ import type { AddressInfo } from 'node:net';
 import type { Browser, Locator, Page } from 'playwright-core';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import type { WindowView } from '../../server/contract/window.ts';
+import { untilSeen } from '../waiting.ts';
 import { launchChromium } from './chromium.ts';
 import { CuttableWire } from './cuttable-wire.ts';
 import { writeScriptedBus } from './scripted-bus-file.ts';
@@ -33,17 +34,6 @@ function numberOf(page: Page, channel: string): Promise<string> {
 
 async function textOf(locator: Locator): Promise<string> {
   return (await locator.textContent()) ?? '';
-}
-
-/** Waits until what `look` gives satisfies `good`. */
-async function until<T>(look: () => Promise<T>, good: (seen: T) => boolean, withinMs = 20_000): Promise<T> {
-  const deadline = Date.now() + withinMs;
-  for (;;) {
-    const seen = await look();
-    if (good(seen)) return seen;
-    if (Date.now() > deadline) throw new Error(`never came to be; last seen: ${JSON.stringify(seen)}`);
-    await new Promise((done) => setTimeout(done, 20));
-  }
 }
 
 /** The server's own clock, past the wire that the page hangs on. */
@@ -90,7 +80,7 @@ async function storedBins(url: string, from: number, to: number, widthUs: number
 
 /** The drawn engine speed holds every bin that the store holds of that stretch, with its very values; the newest two are still growing. */
 async function expectDrawnAsStored(page: Page, url: string): Promise<void> {
-  const { drawn, stored } = await until(
+  const { drawn, stored } = await untilSeen(
     async () => {
       const { bins, widthUs } = await drawnBins(page);
       const numbers = [...bins.keys()];
@@ -119,16 +109,16 @@ describe.skipIf('reason' in launched)('the Live page', () => {
 
   it('shows values that move, and never shows a faulty one as a number', async () => {
     const page = await openLive(browser, serving.url);
-    const first = await until(
+    const first = await untilSeen(
       () => numberOf(page, 'engine_speed'),
       (text) => /\d{4}/.test(text),
     );
-    await until(
+    await untilSeen(
       () => numberOf(page, 'engine_speed'),
       (text) => /\d{4}/.test(text) && text !== first,
     );
     const open = reading(page, 'exhaust_temp_2');
-    await until(
+    await untilSeen(
       () => open.getAttribute('data-quality'),
       (quality) => quality === 'fault',
     );
@@ -142,7 +132,7 @@ describe.skipIf('reason' in launched)('the Live page', () => {
     const page = await openLive(browser, serving.url);
     const other = await openLive(browser, serving.url);
     const warning = page.locator('[role="alertdialog"]');
-    await warning.waitFor({ timeout: 20_000 });
+    await warning.waitFor();
     expect(await textOf(warning)).toContain('Let the box cool');
     const covered = await warning.boundingBox();
     expect(covered).toEqual({ x: 0, y: 0, width: 1366, height: 768 });
@@ -154,7 +144,7 @@ describe.skipIf('reason' in launched)('the Live page', () => {
     await page.keyboard.press('Enter');
     await warning.waitFor({ state: 'detached' });
     await other.locator('[role="alertdialog"]').waitFor({ state: 'detached' });
-    await until(
+    await untilSeen(
       () => textOf(page.locator('.past')),
       (text) => text.length > 0,
     );
@@ -177,12 +167,12 @@ describe.skipIf('reason' in launched)('the Live page', () => {
       await page.waitForSelector('.unlit');
       // Long enough that the plot would miss many bins.
       const silentS = await uptimeS(serving.url);
-      await until(
+      await untilSeen(
         () => uptimeS(serving.url),
         (now) => now > silentS + 1.5,
       );
       wire.mend();
-      await page.waitForSelector('.unlit', { state: 'detached', timeout: 20_000 });
+      await page.waitForSelector('.unlit', { state: 'detached' });
       await expectDrawnAsStored(page, serving.url);
     }
     await page.close();
@@ -192,7 +182,7 @@ describe.skipIf('reason' in launched)('the Live page', () => {
   it('follows a derived number down to the bits of its frame, by keyboard alone', async () => {
     const page = await openLive(browser, serving.url);
     const button = reading(page, 'exhaust_temp_1');
-    await until(
+    await untilSeen(
       () => numberOf(page, 'exhaust_temp_1'),
       (text) => /\d/.test(text),
     );
@@ -272,7 +262,7 @@ describe.skipIf('reason' in launched)('a connection that breaks', () => {
       const first = await Serving.start();
       const page = await openLive(again.browser, first.url);
       await page.evaluate(() => Object.assign(window, { notReloaded: true }));
-      await until(
+      await untilSeen(
         () => numberOf(page, 'engine_speed'),
         (text) => /\d/.test(text),
       );
@@ -281,8 +271,8 @@ describe.skipIf('reason' in launched)('a connection that breaks', () => {
       const opacity = await reading(page, 'engine_speed').evaluate((node) => Number(getComputedStyle(node).opacity));
       expect(opacity).toBeLessThan(0.6);
       const second = await Serving.start({ port: first.port });
-      await page.waitForSelector('.unlit', { state: 'detached', timeout: 20_000 });
-      await until(
+      await page.waitForSelector('.unlit', { state: 'detached' });
+      await untilSeen(
         () => numberOf(page, 'engine_speed'),
         (text) => /\d/.test(text),
       );

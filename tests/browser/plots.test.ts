@@ -34,7 +34,7 @@ describe.skipIf('reason' in launched)('the Plots page', () => {
   }
 
   async function until(page: Page, isSo: (stretch: string) => boolean): Promise<void> {
-    await expect.poll(async () => isSo(await stretch(page)), { timeout: 10_000 }).toBe(true);
+    await expect.poll(async () => isSo(await stretch(page))).toBe(true);
   }
 
   it('draws over engine speed and back, with statistics of either', async () => {

@@ -6,8 +6,8 @@ import { join } from 'node:path';
 import { fileURLToPath } from 'node:url';
 
 const start = fileURLToPath(new URL('../../server/start.mjs', import.meta.url));
-const startTimeoutMs = 30_000;
-const stopTimeoutMs = 10_000;
+const startTimeoutMs = 90_000;
+const stopTimeoutMs = 45_000;
 
 export interface ServingOptions {
   /** Arguments of `serve` beside data folder and port. */

@@ -59,7 +59,7 @@ describe.skipIf('reason' in launched)('a replay followed together', () => {
     }, startUs + us);
   }
 
-  const follows = (page: Page, us: number) => expect.poll(() => place(page), { timeout: 15_000 }).toBeCloseTo(us, -5);
+  const follows = (page: Page, us: number) => expect.poll(() => place(page)).toBeCloseTo(us, -5);
 
   it('shares where it stands, how fast it plays and that it stands still; whoever leaves goes on alone', async () => {
     const [ann, bob] = [await open(), await open()];
@@ -68,10 +68,10 @@ describe.skipIf('reason' in launched)('a replay followed together', () => {
     await follows(bob, 20_000_000);
     await bob.locator('.transport').getByLabel('Speed').selectOption('10');
     await bob.click('.play');
-    await expect.poll(() => place(ann), { timeout: 15_000 }).toBeGreaterThan(22_000_000);
+    await expect.poll(() => place(ann)).toBeGreaterThan(22_000_000);
     expect(await ann.locator('.transport').getByLabel('Speed').inputValue()).toBe('10');
     await ann.click('.play');
-    await expect.poll(() => bob.locator('.play').textContent(), { timeout: 15_000 }).toBe('Play');
+    await expect.poll(() => bob.locator('.play').textContent()).toBe('Play');
     await follows(bob, await place(ann));
     await bob.getByRole('button', { name: /Together/ }).click();
     await ann.getByText('Together: nobody else yet').waitFor();
@@ -80,7 +80,7 @@ describe.skipIf('reason' in launched)('a replay followed together', () => {
     await follows(ann, 5_000_000);
     expect(await place(bob)).toBe(left);
     await Promise.all([ann.context().close(), bob.context().close()]);
-  }, 60_000);
+  });
 
   it('notes an instant for everybody, loops, and leaves the recording alone', async () => {
     const page = await open();
@@ -106,5 +106,5 @@ describe.skipIf('reason' in launched)('a replay followed together', () => {
     await expect.poll(() => recorded(page).then(({ frames }) => frames)).toBeGreaterThan(before.frames);
     expect((await recorded(page)).session).toBe(before.session);
     await page.context().close();
-  }, 60_000);
+  });
 });

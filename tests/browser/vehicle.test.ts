@@ -29,7 +29,7 @@ describe.skipIf('reason' in launched)('the vehicle page', () => {
     cpSync(definitions, folder, { recursive: true });
     const buses = ['--bus', 'engine=simulator', '--bus', 'hull=simulator'];
     serving = await Serving.start({ args: ['--vehicle', join(folder, 'garganey'), ...buses] });
-  }, 60_000);
+  });
   beforeEach(async () => {
     page = await browser.newPage({ viewport: { width: 1366, height: 768 }, reducedMotion: 'reduce' });
     await page.goto(`${serving.url}/#/vehicle`);
@@ -55,7 +55,7 @@ describe.skipIf('reason' in launched)('the vehicle page', () => {
     await page.click('.diff-view button:text-is("Save")');
     await page.waitForSelector('.header .vehicle:text-is("Garganey II")');
     expect(onDisk(vehicleFile)).toBe(original(vehicleFile).replace('vehicle: Garganey\n', 'vehicle: Garganey II\n'));
-  }, 30_000);
+  });
 
   it('adds a signal to a device, says what is wrong with it at its place, and undoes step by step', async () => {
     await page.click('.file-list button:has-text("thermocouple-box")');
@@ -73,7 +73,7 @@ describe.skipIf('reason' in launched)('the vehicle page', () => {
     await page.click('button:text-is("Redo")');
     await page.waitForSelector('.draft-problems li');
     expect(onDisk(boxFile)).toBe(original(boxFile));
-  }, 30_000);
+  });
 
   it('takes typed text, and saves a vehicle with errors only when told to', async () => {
     const area = page.locator('.text-editor textarea');
@@ -94,7 +94,7 @@ describe.skipIf('reason' in launched)('the vehicle page', () => {
     await save.click();
     await page.waitForSelector('.problems-bar:has-text("last good set stays in force")');
     expect(onDisk(vehicleFile)).toContain('fule: methanol');
-  }, 30_000);
+  });
 
   it('notices a file that another hand saved, never writes over it, and lets the person choose', async () => {
     await page.fill('#field-vehicle', 'Mine');
@@ -113,7 +113,7 @@ describe.skipIf('reason' in launched)('the vehicle page', () => {
     await page.reload();
     await page.waitForSelector('.file-form .file-field');
     expect(await page.inputValue('#field-fuel')).toBe('E85');
-  }, 30_000);
+  });
 
   it('makes a new device and puts it on a bus', async () => {
     await page.click('summary:text-is("New file")');
@@ -127,32 +127,28 @@ describe.skipIf('reason' in launched)('the vehicle page', () => {
     expect(onDisk('garganey/devices/knock-box.yaml')).toBe('device: knock-box\nframes: []\n');
     expect(onDisk(vehicleFile)).toBe(original(vehicleFile).replace('gearbox-sensor] }', 'gearbox-sensor, knock-box] }'));
     rmSync(join(folder, 'garganey/devices/knock-box.yaml'));
-  }, 30_000);
+  });
 
   it.each([
     [1366, 768],
     [768, 1024],
     [390, 844],
-  ])(
-    'has no violation, nothing cut and no small target at %i × %i',
-    async (width, height) => {
-      const context = await browser.newContext({ bypassCSP: true, viewport: { width, height }, reducedMotion: 'reduce' });
-      const narrow = await context.newPage();
-      await narrow.goto(`${serving.url}/#/vehicle`);
-      await narrow.waitForSelector('.file-form .file-field');
-      await narrow.click('.part summary:has-text("engine") >> nth=0');
-      // What lies under the header that stays in place would be told as too small.
-      await narrow.evaluate(() => scrollTo(0, 0));
-      expect(await violations(narrow)).toEqual([]);
-      const wide = await narrow.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
-      expect(wide).toBe(0);
-      expect(await tooSmall(narrow)).toEqual([]);
-      if (width < 1200) await narrow.click('button:text-is("Text")');
-      await narrow.locator('.text-editor textarea').fill('vehicle: A\nbuses: {}\nfule: x\n');
-      await narrow.waitForSelector('.draft-problems li');
-      expect(await violations(narrow)).toEqual([]);
-      await context.close();
-    },
-    60_000,
-  );
+  ])('has no violation, nothing cut and no small target at %i × %i', async (width, height) => {
+    const context = await browser.newContext({ bypassCSP: true, viewport: { width, height }, reducedMotion: 'reduce' });
+    const narrow = await context.newPage();
+    await narrow.goto(`${serving.url}/#/vehicle`);
+    await narrow.waitForSelector('.file-form .file-field');
+    await narrow.click('.part summary:has-text("engine") >> nth=0');
+    // What lies under the header that stays in place would be told as too small.
+    await narrow.evaluate(() => scrollTo(0, 0));
+    expect(await violations(narrow)).toEqual([]);
+    const wide = await narrow.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
+    expect(wide).toBe(0);
+    expect(await tooSmall(narrow)).toEqual([]);
+    if (width < 1200) await narrow.click('button:text-is("Text")');
+    await narrow.locator('.text-editor textarea').fill('vehicle: A\nbuses: {}\nfule: x\n');
+    await narrow.waitForSelector('.draft-problems li');
+    expect(await violations(narrow)).toEqual([]);
+    await context.close();
+  });
 });

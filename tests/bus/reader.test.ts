@@ -4,11 +4,12 @@ import { existsSync, mkdtempSync, rmSync } from 'node:fs';
 import { type FileHandle, open } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
-import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
+import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { ReaderSource } from '../../server/bus/reader.ts';
 import type { SourceStatus } from '../../server/bus/source.ts';
 import { SessionClock } from '../../server/clock.ts';
 import { entryPath } from '../../server/entries.ts';
+import { eventually } from '../waiting.ts';
 
 const socat = '/usr/bin/socat';
 const obstacle = existsSync(socat) ? '' : `: skipped, ${socat} is not installed`;
@@ -25,7 +26,7 @@ beforeEach(async () => {
   port = join(folder, 'port');
   const far = join(folder, 'adapter');
   pair = spawn(socat, [`pty,raw,echo=0,link=${port}`, `pty,raw,echo=0,link=${far}`], { stdio: 'ignore' });
-  await vi.waitFor(() => expect(existsSync(port) && existsSync(far)).toBe(true));
+  await eventually(() => expect(existsSync(port) && existsSync(far)).toBe(true));
   adapter = await open(far, 'r+');
   void answer();
 });
@@ -98,37 +99,38 @@ const isAlive = (id: number) => {
 describe.skipIf(obstacle !== '')(`a reader process on a serial line${obstacle}`, () => {
   it('hands over frames, and lets time pass in silence', async () => {
     const seen = started();
-    await vi.waitFor(() => expect(seen.states.at(-1)?.state).toBe('up'), 10_000);
+    await eventually(() => expect(seen.states.at(-1)?.state).toBe('up'));
     await adapter.write('t1232AABB\rT123456780\r');
-    await vi.waitFor(() => expect(seen.ids).toEqual([0x123, 0x12345678]));
+    await eventually(() => expect(seen.ids).toEqual([0x123, 0x12345678]));
     const { watermarkUs } = seen;
-    await vi.waitFor(() => expect(seen.watermarkUs).toBeGreaterThan(watermarkUs + 20_000));
+    await eventually(() => expect(seen.watermarkUs).toBeGreaterThan(watermarkUs + 20_000));
     expect(seen.status).toMatchObject({ adapter: '1013', listenOnly: true, bitRate: 500_000 });
   });
 
   it('is started again after being killed, and frames come again', async () => {
     const seen = started();
-    await vi.waitFor(() => expect(seen.states.at(-1)?.state).toBe('up'), 10_000);
+    await eventually(() => expect(seen.states.at(-1)?.state).toBe('up'));
     const first = seen.source.readerId as number;
     process.kill(first, 'SIGKILL');
-    await vi.waitFor(() => expect(seen.source.readerId ?? first).not.toBe(first), { timeout: 5_000, interval: 5 });
-    await vi.waitFor(() => expect(seen.states.map(({ state }) => state)).toEqual(['up', 'down', 'up']), 10_000);
+    await eventually(() => expect(seen.source.readerId ?? first).not.toBe(first), 5);
+    await eventually(() => expect(seen.states.map(({ state }) => state)).toEqual(['up', 'down', 'up']));
     expect(seen.states[1]?.detail).toContain('SIGKILL');
     expect(seen.status.readerRestarts).toBe(1);
     await adapter.write('t1230\r');
-    await vi.waitFor(() => expect(seen.ids).toEqual([0x123]));
+    await eventually(() => expect(seen.ids).toEqual([0x123]));
   });
 
   it('is replaced when it hangs', async () => {
     const seen = started();
-    await vi.waitFor(() => expect(seen.states.at(-1)?.state).toBe('up'), 10_000);
+    await eventually(() => expect(seen.states.at(-1)?.state).toBe('up'));
     process.kill(seen.source.readerId as number, 'SIGSTOP');
-    await vi.waitFor(() => expect(seen.states.map(({ state }) => state)).toEqual(['up', 'down', 'up']), 15_000);
+    // A machine that is too busy may keep its successor from speaking, and that one is replaced too.
+    await eventually(() => expect(seen.states.map(({ state }) => state).join(' ')).toMatch(/^up( down up)+$/));
   });
 
   it('leaves no process behind when it is stopped', async () => {
     const seen = started();
-    await vi.waitFor(() => expect(seen.states.at(-1)?.state).toBe('up'), 10_000);
+    await eventually(() => expect(seen.states.at(-1)?.state).toBe('up'));
     const id = seen.source.readerId as number;
     await seen.source.stop();
     expect(isAlive(id)).toBe(false);
@@ -143,6 +145,6 @@ describe.skipIf(obstacle !== '')(`a reader process on a serial line${obstacle}`,
     const id = await new Promise<number>((resolve) => parent.stdout?.once('data', (text) => resolve(Number(text))));
     expect(isAlive(id)).toBe(true);
     parent.kill('SIGKILL');
-    await vi.waitFor(() => expect(isAlive(id)).toBe(false), 5_000);
+    await eventually(() => expect(isAlive(id)).toBe(false));
   });
 });

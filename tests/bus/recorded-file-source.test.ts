@@ -75,19 +75,19 @@ describe('a recorded file as live input', () => {
     const { frames, events, promiseBroken } = await heardOf(path, 1);
     const first = frames[0]?.timeUs as number;
     expect(frames.map(({ timeUs }) => timeUs - first)).toEqual([0, 20_000, 20_001]);
-    expect(first).toBeLessThan(5_000_000);
+    expect(first).toBeLessThan(60_000_000);
     expect([events, promiseBroken]).toEqual([['up', 'down', 'end'], 0]);
   });
 
-  it('gives no frame before its time, and at four times the pace in a quarter of it', async () => {
+  it('gives no frame before its time, which at four times the pace comes in a quarter of it', async () => {
     const path = fileOf([0, 100, 200, 300, 400].map((ms) => line(`1700000000.${String(ms).padStart(3, '0')}000`, 'can0', '100')));
     for (const speed of [1, 4]) {
-      const { frames } = await heardOf(path, speed);
-      const [first, last] = [frames[0], frames.at(-1)];
-      expect(frames).toHaveLength(5);
-      const tookUs = (last?.atUs as number) - (first?.atUs as number);
-      expect(tookUs).toBeGreaterThan(400_000 / speed - 20_000);
-      expect((last?.timeUs as number) - (first?.timeUs as number)).toBe(400_000);
+      const clock = new SessionClock();
+      const { frames } = await heardOf(path, speed, [engine], 0, clock);
+      const firstUs = frames[0]?.timeUs as number;
+      expect(frames.map(({ timeUs }) => timeUs - firstUs)).toEqual([0, 100_000, 200_000, 300_000, 400_000]);
+      // Counted from the clock's beginning: a first frame that a busy machine hands over late makes the others no earlier.
+      for (const { timeUs, atUs } of frames) expect(atUs).toBeGreaterThan((timeUs - firstUs) / speed - 1000);
     }
   });
 

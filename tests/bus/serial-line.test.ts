@@ -1,8 +1,9 @@
-import { afterEach, describe, expect, it, vi } from 'vitest';
+import { afterEach, describe, expect, it } from 'vitest';
 import type { ReaderNote } from '../../server/bus/batch-wire.ts';
 import { SerialLineDriver, type SerialLineOptions } from '../../server/bus/serial-line.ts';
 import { findAgain } from '../../server/bus/serial-port.ts';
 import { type Habits, SerialAdapter } from '../doubles/serial-adapter.ts';
+import { eventually } from '../waiting.ts';
 
 const times = { answerMs: 20, flushMs: 1, retryMinMs: 5, retryMaxMs: 20, pollMs: 15, silenceMs: 30 };
 const polite: Habits = (command) => (command === 'V' ? 'V1013\r' : command === 'F' ? 'F00\r' : '\r');
@@ -35,7 +36,7 @@ function started(habits: Habits, options: Partial<SerialLineOptions> = {}) {
   const states = () => notes.filter((note) => note.note === 'up' || note.note === 'down' || note.note === 'failed');
   const status = () =>
     Object.assign({}, ...notes.filter((note) => note.note === 'status').map((note) => note.status)) as Record<string, unknown>;
-  const isUp = () => vi.waitFor(() => expect(states().at(-1)?.note).toBe('up'));
+  const isUp = () => eventually(() => expect(states().at(-1)?.note).toBe('up'));
   return { bench, notes, frames, clock, driver, states, status, isUp };
 }
 
@@ -52,7 +53,7 @@ describe('a serial-line adapter', () => {
     bench.say('t1231FF\rz\rZ\rgarbage\r\x07\x07');
     bench.pull();
     bench.isPresent = true;
-    await vi.waitFor(() => expect(bench.opened.length).toBe(2));
+    await eventually(() => expect(bench.opened.length).toBe(2));
     await isUp();
     await driver.stop();
     const commands = bench.written.flatMap((text) => text.split('\r').filter(Boolean));
@@ -62,7 +63,7 @@ describe('a serial-line adapter', () => {
 
   it('is not opened to take part when it refuses to listen only', async () => {
     const { bench, states } = started(refusing('L'));
-    await vi.waitFor(() => expect(states().at(-1)).toMatchObject({ note: 'failed', code: 'SERIAL_ADAPTER_REFUSES' }));
+    await eventually(() => expect(states().at(-1)).toMatchObject({ note: 'failed', code: 'SERIAL_ADAPTER_REFUSES' }));
     expect(bench.written.join('')).not.toContain('O\r');
   });
 
@@ -77,7 +78,7 @@ describe('a serial-line adapter', () => {
 
   it('refuses a bit rate that it does not know', async () => {
     const { states } = started(refusing('S6'));
-    await vi.waitFor(() => expect(states().at(-1)).toMatchObject({ note: 'failed', details: { what: 'bit rate 500000 bit/s' } }));
+    await eventually(() => expect(states().at(-1)).toMatchObject({ note: 'failed', details: { what: 'bit rate 500000 bit/s' } }));
   });
 
   it('is listened to though it never answers, and that is said', async () => {
@@ -121,14 +122,14 @@ describe('a serial-line adapter', () => {
   it('polls the status flags and counts an overrun', async () => {
     const { notes, status, isUp } = started((command) => (command === 'F' ? 'F28\r' : polite(command)));
     await isUp();
-    await vi.waitFor(() => expect(notes.some((note) => note.note === 'adapter-loss')).toBe(true));
-    await vi.waitFor(() => expect(status()).toMatchObject({ adapter: '1013', controller: 'error-passive' }));
+    await eventually(() => expect(notes.some((note) => note.note === 'adapter-loss')).toBe(true));
+    await eventually(() => expect(status()).toMatchObject({ adapter: '1013', controller: 'error-passive' }));
   });
 
   it('stops asking for flags that the adapter does not know, and says what that hides', async () => {
     const { bench, status, isUp } = started(refusing('F'));
     await isUp();
-    await vi.waitFor(() => expect(status().notes).toContainEqual(expect.stringContaining('overruns cannot be seen')));
+    await eventually(() => expect(status().notes).toContainEqual(expect.stringContaining('overruns cannot be seen')));
     expect(bench.written.filter((text) => text === 'F\r')).toHaveLength(1);
   });
 
@@ -138,9 +139,9 @@ describe('a serial-line adapter', () => {
     await isUp();
     isDead = true;
     clock.us += 60_000_000;
-    await vi.waitFor(() => expect(states().some((note) => note.note === 'down' && note.detail.includes('answers nothing'))).toBe(true));
+    await eventually(() => expect(states().some((note) => note.note === 'down' && note.detail.includes('answers nothing'))).toBe(true));
     isDead = false;
-    await vi.waitFor(() => expect(bench.opened.length).toBe(2));
+    await eventually(() => expect(bench.opened.length).toBe(2));
     await isUp();
   });
 
@@ -148,10 +149,10 @@ describe('a serial-line adapter', () => {
     const { bench, frames, states, isUp } = started(polite);
     await isUp();
     bench.pull();
-    await vi.waitFor(() => expect(states().at(-1)).toMatchObject({ note: 'down', detail: expect.stringContaining('/dev/ttyACM0') }));
+    await eventually(() => expect(states().at(-1)).toMatchObject({ note: 'down', detail: expect.stringContaining('/dev/ttyACM0') }));
     bench.path = '/dev/ttyACM1';
     bench.isPresent = true;
-    await vi.waitFor(() => expect(states().at(-1)?.note).toBe('up'));
+    await eventually(() => expect(states().at(-1)?.note).toBe('up'));
     expect(bench.opened).toEqual(['/dev/ttyACM0', '/dev/ttyACM1']);
     bench.say('t1231FF\r');
     expect(frames).toHaveLength(1);

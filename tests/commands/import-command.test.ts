@@ -5,6 +5,7 @@ import { existsSync, mkdtempSync, readdirSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
+import { until } from '../waiting.ts';
 
 const root = join(import.meta.dirname, '..', '..');
 const garganey = join(root, 'bus-definitions', 'garganey');
@@ -37,16 +38,12 @@ function start(...args: string[]): { child: ChildProcess; said: { out: string; e
   return { child, said, stopFeeding: () => clearInterval(timer) };
 }
 
-async function until(condition: () => boolean): Promise<void> {
-  while (!condition()) await new Promise((resolve) => setTimeout(resolve, 20));
-}
-
 describe('Ctrl-C', () => {
   it('ends an import with 130, and leaves no session and no draft', async () => {
     const data = join(folder, 'data');
     const sessions = join(data, 'sessions');
     const { child, said, stopFeeding } = start('import', '-', '--vehicle', garganey, '--data', data);
-    await until(() => existsSync(sessions) && readdirSync(sessions).some((name) => name.startsWith('.draft')));
+    await until(() => existsSync(sessions) && readdirSync(sessions).some((name) => name.startsWith('.draft')), 'a draft');
     child.kill('SIGINT');
     const [code] = await once(child, 'close');
     stopFeeding();
@@ -57,7 +54,7 @@ describe('Ctrl-C', () => {
 
   it('ends decode with 130, after whole lines', async () => {
     const { child, said, stopFeeding } = start('decode', '-', '--vehicle', garganey);
-    await until(() => said.out.length > 10_000);
+    await until(() => said.out.length > 10_000, 'samples');
     child.kill('SIGINT');
     const [code] = await once(child, 'close');
     stopFeeding();
@@ -70,7 +67,7 @@ describe('Ctrl-C', () => {
 describe('a long import', () => {
   it('tells how far it is on standard error, with a rate', async () => {
     const { child, said, stopFeeding } = start('import', '-', '--vehicle', garganey, '--data', join(folder, 'long'));
-    await until(() => /-: \d+ frames, \d+ frames\/s\n/.test(said.err));
+    await until(() => /-: \d+ frames, \d+ frames\/s\n/.test(said.err), 'a rate');
     stopFeeding();
     child.stdin?.end();
     const [code] = await once(child, 'close');

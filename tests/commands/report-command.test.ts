@@ -21,7 +21,7 @@ beforeAll(() => {
   const log = join(folder, 'demo.log');
   run('simulate', 'demo', '--vehicle', garganey, '-o', log);
   expect(run('import', log, '--vehicle', garganey, '--data', data)).toMatchObject({ status: 0, stdout: '1\n' });
-}, 60_000);
+});
 afterAll(() => rmSync(folder, { recursive: true, force: true }));
 
 describe('report', () => {

@@ -24,7 +24,7 @@ beforeAll(() => {
   log = join(folder, 'demo.log');
   run('simulate', 'demo', '--vehicle', garganey, '--seconds', '25', '-o', log);
   expect(run('import', log, '--vehicle', garganey, '--data', data)).toMatchObject({ status: 0, stdout: '1\n' });
-}, 60_000);
+});
 afterAll(() => rmSync(folder, { recursive: true, force: true }));
 
 function run(...args: string[]): { status: number | null; stdout: string; stderr: string } {
@@ -81,7 +81,7 @@ describe('export and import', () => {
     const expected = storedSamples(1);
     expect(got.length).toBe(expected.length);
     expect(got).toEqual(expected);
-  }, 60_000);
+  });
 
   it('write samples as CSV that DuckDB reads back to the last bit', async () => {
     const path = join(folder, 'samples.csv');
@@ -94,7 +94,7 @@ describe('export and import', () => {
     const got = rows.map(([us, channel, value, quality, unit]) => ({ us: Number(us), channel, value, quality, unit }));
     // Going stale is a state and not a sample: it is no line.
     expect(got).toEqual(storedSamples(1).filter(({ quality }) => quality !== 'stale'));
-  }, 60_000);
+  });
 
   it('write a table with a column a channel, as of each line', () => {
     const { stdout } = run(
@@ -197,7 +197,7 @@ describe('reread of several sessions', () => {
     expect(file.db.prepare('SELECT count(*) FROM reading').pluck().get()).toBe(1);
     file.close();
     expect(readdirSync(join(data, 'sessions')).filter((name) => !name.endsWith('.sqlite'))).toEqual([]);
-  }, 60_000);
+  });
 });
 
 describe('backup and repair', () => {

@@ -48,7 +48,7 @@ beforeAll(() => {
     run('simulate', writeScenario(i + 1), '--vehicle', vehicle, '-o', log);
     expect(run('import', log, '--vehicle', vehicle, '--data', data)).toMatchObject({ status: 0, stdout: `${i + 1}\n` });
   }
-}, 90_000);
+});
 afterAll(() => rmSync(folder, { recursive: true, force: true }));
 
 interface Study {

@@ -1,4 +1,4 @@
-// Live reload: a save of a vehicle folder is told within 300 ms, good or broken, however the editor saves.
+// Live reload: a save of a vehicle folder is told, good or broken, however the editor saves. How soon: `npm run bench -- reload`.
 import { appendFileSync, cpSync, mkdirSync, mkdtempSync, readFileSync, renameSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
@@ -12,7 +12,7 @@ describe('a watched vehicle folder', () => {
   let root: string;
   let dir: string;
   let watching: VehicleWatch;
-  let told: { loaded: LoadedVehicle; at: number }[];
+  let told: LoadedVehicle[];
   let waiting: (() => void) | undefined;
 
   beforeEach(async () => {
@@ -21,7 +21,7 @@ describe('a watched vehicle folder', () => {
     cpSync(garganey, dir, { recursive: true });
     told = [];
     watching = await watchVehicle(dir, await loadVehicle(dir), (loaded) => {
-      told.push({ loaded, at: performance.now() });
+      told.push(loaded);
       waiting?.();
     });
   });
@@ -37,7 +37,7 @@ describe('a watched vehicle folder', () => {
         waiting = resolve;
       });
     }
-    return told[count - 1] as { loaded: LoadedVehicle; at: number };
+    return told[count - 1] as LoadedVehicle;
   };
   const vehiclePath = () => join(dir, 'vehicle.yaml');
   const devicePath = () => join(dir, 'devices', 'pressure-node.yaml');
@@ -45,13 +45,13 @@ describe('a watched vehicle folder', () => {
 
   it('tells a good save with its vehicle, a broken one with its problems, and the mending of it', async () => {
     replaceIn(vehiclePath(), 'duty: 85 %', 'duty: 80 %');
-    expect((await nextSave(1)).loaded.vehicle?.limits.dutyPercent).toBe(80);
+    expect((await nextSave(1)).vehicle?.limits.dutyPercent).toBe(80);
     replaceIn(devicePath(), 'unit: kPa', 'unit: kPaa');
-    const broken = (await nextSave(2)).loaded;
+    const broken = await nextSave(2);
     expect(broken.vehicle).toBeUndefined();
     expect(broken.problems).toMatchObject([{ code: 'UNIT_UNKNOWN', file: 'devices/pressure-node.yaml' }]);
     replaceIn(devicePath(), 'unit: kPaa', 'unit: kPa');
-    expect((await nextSave(3)).loaded.vehicle).toBeDefined();
+    expect((await nextSave(3)).vehicle).toBeDefined();
   });
 
   it('takes a save by a new file that is renamed over the old one, again and again', async () => {
@@ -59,28 +59,25 @@ describe('a watched vehicle folder', () => {
       const next = join(dir, 'devices', `.pressure-node.yaml.${i}~`);
       writeFileSync(next, `${readFileSync(devicePath(), 'utf8')}# save ${i}\n`);
       renameSync(next, devicePath());
-      const { loaded } = await nextSave(i);
+      const loaded = await nextSave(i);
       expect(loaded.files.find((file) => file.path === 'devices/pressure-node.yaml')?.text).toContain(`# save ${i}`);
       expect(loaded.vehicle).toBeDefined();
     }
   });
 
-  it('tells a save within 300 ms', async () => {
-    const delays: number[] = [];
+  it('tells each of several saves that change the file in its place', async () => {
     for (let i = 1; i <= 5; i++) {
-      const saved = performance.now();
       appendFileSync(vehiclePath(), `# save ${i}\n`);
-      delays.push((await nextSave(i)).at - saved);
+      expect((await nextSave(i)).files.find((file) => file.path === 'vehicle.yaml')?.text).toMatch(new RegExp(`# save ${i}\n$`));
     }
-    // The middle one: other tests run beside this one.
-    expect(delays.sort((a, b) => a - b)[2]).toBeLessThan(300);
+    expect(told).toHaveLength(5);
   });
 
   it('notices device files in the folder shared by several vehicles', async () => {
     mkdirSync(join(root, 'devices'));
     renameSync(devicePath(), join(root, 'devices', 'pressure-node.yaml'));
-    const { loaded } = await nextSave(1);
-    const last = loaded.vehicle ? loaded : (await nextSave(2)).loaded;
+    const loaded = await nextSave(1);
+    const last = loaded.vehicle ? loaded : await nextSave(2);
     expect(last.files.map((file) => file.path)).toContain('../devices/pressure-node.yaml');
   });
 
@@ -89,6 +86,6 @@ describe('a watched vehicle folder', () => {
     appendFileSync(vehiclePath(), '# a change\n');
     await nextSave(1);
     expect(told).toHaveLength(1);
-    expect(told[0]?.loaded.files[0]?.text.endsWith('# a change\n')).toBe(true);
+    expect(told[0]?.files[0]?.text.endsWith('# a change\n')).toBe(true);
   });
 });

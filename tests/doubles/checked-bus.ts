@@ -82,13 +82,4 @@ export class CheckedBus {
     const answer = await this.app.inject({ method, url, headers: { host: 'localhost:8414' }, ...(payload ? { payload } : {}) });
     return { status: answer.statusCode, body: answer.json() as T };
   }
-
-  async until<T>(look: () => Promise<T>, good: (seen: T) => boolean): Promise<T> {
-    for (let tries = 0; tries < 800; tries++) {
-      const seen = await look();
-      if (good(seen)) return seen;
-      await new Promise((done) => setTimeout(done, 20));
-    }
-    throw new Error('it never came to be');
-  }
 }

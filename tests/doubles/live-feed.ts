@@ -111,12 +111,3 @@ export class LivePage {
     this.socket.close();
   }
 }
-
-/** Waits until `holds` does, looking every few milliseconds. */
-export async function until(holds: () => boolean, what: string, withinMs = 10_000): Promise<void> {
-  const endMs = performance.now() + withinMs;
-  while (!holds()) {
-    if (performance.now() > endMs) throw new Error(`not within ${withinMs} ms: ${what}`);
-    await new Promise((resolve) => setTimeout(resolve, 2));
-  }
-}

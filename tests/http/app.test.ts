@@ -7,9 +7,9 @@ import { SessionClock } from '../../server/clock.ts';
 import { type App, buildApp } from '../../server/http/app.ts';
 import { httpRequestsPerMinuteMax } from '../../server/limits.ts';
 import { Station } from '../../server/station.ts';
-import { until } from '../doubles/live-feed.ts';
 import { ScriptedSource } from '../doubles/scripted-source.ts';
 import { smallVehicle } from '../doubles/small-vehicle.ts';
+import { until } from '../waiting.ts';
 
 let app: App;
 let station: Station;

@@ -15,6 +15,7 @@ import { CheckRuns } from '../../server/recording/check-runs.ts';
 import { LogBook } from '../../server/recording/log-book.ts';
 import { getScenario } from '../../server/simulator/scenario-library.ts';
 import { Simulation } from '../../server/simulator/simulator.ts';
+import { untilSeen } from '../waiting.ts';
 
 const headers = { host: 'localhost:8414' };
 const data = mkdtempSync(join(tmpdir(), 'evenburn-checks-'));
@@ -57,15 +58,6 @@ async function ask<T>(method: 'GET' | 'POST' | 'DELETE', url: string, payload?: 
   return { status: answer.statusCode, body: answer.json() as T };
 }
 
-async function until<T>(look: () => Promise<T>, good: (seen: T) => boolean): Promise<T> {
-  for (let tries = 0; tries < 400; tries++) {
-    const seen = await look();
-    if (good(seen)) return seen;
-    await new Promise((done) => setTimeout(done, 20));
-  }
-  throw new Error('it never came to be');
-}
-
 const watch = async () => (await ask<WatchView>('GET', '/api/checks/watch')).body;
 
 describe('a bus check on the live bus', () => {
@@ -73,7 +65,7 @@ describe('a bus check on the live bus', () => {
     const begun = await ask<CheckState>('POST', '/api/checks/running', { check: 'bus' });
     expect([begun.status, begun.body.check]).toEqual([200, 'bus']);
     run(5);
-    const state = await until(
+    const state = await untilSeen(
       async () => (await ask<CheckState>('GET', '/api/checks/running')).body,
       ({ result }) => (result?.seconds ?? 0) > 4,
     );
@@ -149,7 +141,7 @@ describe('the wiggle and unplug tests', () => {
     await ask('POST', '/api/checks/watch', {});
     await ask('POST', '/api/checks/watch/branch', { branch: 'left bank' });
     run(2);
-    await until(watch, ({ absent }) => absent.length === 0);
+    await untilSeen(watch, ({ absent }) => absent.length === 0);
     const stream = await fetch(`http://127.0.0.1:${port}/api/checks/watch/stream`);
     expect(stream.headers.get('content-type')).toBe('text/event-stream');
     expect(stream.headers.get('content-security-policy')).toContain("default-src 'none'");
@@ -157,7 +149,7 @@ describe('the wiggle and unplug tests', () => {
     await reader.read();
     await ask('POST', '/api/simulator/faults', { fault: 'device_silent', device: 'pressure-node' });
     run(1);
-    const seen = await until(watch, ({ silent }) => silent.includes('pressure-node'));
+    const seen = await untilSeen(watch, ({ silent }) => silent.includes('pressure-node'));
     const gap = seen.events.find(({ kind, device }) => kind === 'gap' && device === 'pressure-node');
     expect(gap?.branch).toBe('left bank');
     expect(seen.events.some(({ stretch }) => stretch === 'thermocouple-box - pressure-node')).toBe(true);
@@ -166,7 +158,7 @@ describe('the wiggle and unplug tests', () => {
     await reader.cancel();
     await ask('DELETE', '/api/simulator/faults/0');
     run(1);
-    const back = await until(watch, ({ silent }) => silent.length === 0);
+    const back = await untilSeen(watch, ({ silent }) => silent.length === 0);
     expect(back.events.some(({ kind, device }) => kind === 'back' && device === 'pressure-node')).toBe(true);
   });
 
@@ -176,10 +168,10 @@ describe('the wiggle and unplug tests', () => {
     run(0.5);
     await ask('POST', '/api/simulator/faults', { fault: 'device_silent', device: 'thermocouple-box' });
     run(2);
-    await until(watch, ({ unplugs }) => unplugs.at(-1)?.phase === 'vanished');
+    await untilSeen(watch, ({ unplugs }) => unplugs.at(-1)?.phase === 'vanished');
     await ask('DELETE', '/api/simulator/faults/0');
     run(2);
-    const { unplugs } = await until(watch, ({ unplugs: list }) => ['passed', 'failed'].includes(list.at(-1)?.phase ?? ''));
+    const { unplugs } = await untilSeen(watch, ({ unplugs: list }) => ['passed', 'failed'].includes(list.at(-1)?.phase ?? ''));
     expect(unplugs.at(-1)).toMatchObject({ device: 'thermocouple-box', phase: 'passed', others: [] });
     await ask('DELETE', '/api/checks/watch');
     expect((await watch()).watching).toBe(false);
@@ -190,22 +182,22 @@ describe('the wiggle and unplug tests', () => {
     await ask('POST', '/api/checks/watch', {});
     await ask('POST', '/api/checks/watch/branch', { branch: 'left bank' });
     run(2);
-    await until(watch, ({ absent }) => absent.length === 0);
+    await untilSeen(watch, ({ absent }) => absent.length === 0);
     const good = (await finish('wiggle')).body;
     expect(good).toMatchObject({ check: 'wiggle', title: 'Wiggle test', by: 'Ada', ok: true, right: 1, wrong: 0 });
     expect((await watch()).watching).toBe(false);
 
     await ask('POST', '/api/checks/watch', {});
     run(2);
-    await until(watch, ({ absent }) => absent.length === 0);
+    await untilSeen(watch, ({ absent }) => absent.length === 0);
     await ask('POST', '/api/checks/watch/branch', { branch: 'left bank' });
     await ask('POST', '/api/simulator/faults', { fault: 'device_silent', device: 'pressure-node' });
     run(1);
-    await until(watch, ({ silent }) => silent.includes('pressure-node'));
+    await untilSeen(watch, ({ silent }) => silent.includes('pressure-node'));
     await ask('POST', '/api/checks/watch/branch', { branch: 'right bank' });
     await ask('DELETE', '/api/simulator/faults/0');
     run(1);
-    await until(watch, ({ silent }) => silent.length === 0);
+    await untilSeen(watch, ({ silent }) => silent.length === 0);
     const bad = (await finish('wiggle')).body;
     const verdicts = bad.result.verdicts.map(({ branch, ok, device, stretch }) => ({ branch, ok, device, stretch }));
     expect(verdicts).toEqual([

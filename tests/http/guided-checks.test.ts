@@ -6,6 +6,7 @@ import type { CorrectionView, PreparationView } from '../../server/contract/chec
 import type { CheckRun, CheckState } from '../../server/contract/checks.ts';
 import type { LogEntry } from '../../server/contract/log-book.ts';
 import { CheckedBus } from '../doubles/checked-bus.ts';
+import { untilSeen } from '../waiting.ts';
 
 let bus: CheckedBus;
 afterEach(() => bus.close());
@@ -72,7 +73,7 @@ describe('the probe check led step by step', () => {
     expect((await bus.ask<Refusal>('POST', path, {})).body.error).toBe('CHECK_CORRECTS_NOTHING');
     await bus.reload();
     expect(bus.vehicle.engine?.exhaustTemps.map(({ channel }) => channel.slice(-1)).join('')).toBe('153426');
-  }, 60_000);
+  });
 
   it('proves the map of a healthy engine, and closes the probes of the preparation list', async () => {
     bus = await CheckedBus.open(scenario(warmed));
@@ -91,7 +92,7 @@ describe('the probe check led step by step', () => {
     };
     expect(samples.at.length).toBeGreaterThan(10);
     expect(Math.max(...samples.value) - (samples.value[0] as number)).toBeGreaterThan(5);
-  }, 60_000);
+  });
 
   it('gives no verdict of a probe whose step was skipped, and says who skipped it and why', async () => {
     bus = await CheckedBus.open(scenario(warmed));
@@ -119,7 +120,7 @@ describe('the injector check', () => {
     bus.run(4);
     expect((await act<Refusal>('plenum-A', 'begin')).body).toMatchObject({ error: 'CHECK_STEP_BLOCKED' });
     await act('pump-off', 'done');
-    await bus.until(running, ({ result }) => (result?.seconds ?? 0) > 3);
+    await untilSeen(running, ({ result }) => (result?.seconds ?? 0) > 3);
     // Primed to 300 kPa: not bled, whatever anybody says.
     expect((await act<Refusal>('bled-port', 'done')).body.error).toBe('CHECK_STEP_WAITS');
     await act('bled-port', 'skip', { reason: 'bled by hand, gauge reads 0' });
@@ -150,7 +151,7 @@ describe('the injector check', () => {
     await act('pump-off', 'done');
     bus.run(5);
     // A rail that reads zero is bled: the steps settle themselves.
-    await bus.until(
+    await untilSeen(
       async () => {
         bus.run(1);
         return running();
@@ -243,13 +244,13 @@ describe('the first start led step by step', () => {
     bus = await CheckedBus.open(scenario(stages));
     await begin('first-start');
     bus.run(2);
-    await bus.until(running, ({ result }) => result !== null);
+    await untilSeen(running, ({ result }) => result !== null);
     expect((await act<Refusal>('oil-before-fire', 'done')).body.error).toBe('CHECK_STEP_WAITS');
     expect((await act<Refusal>('arm', 'done')).body.error).toBe('CHECK_STEP_BLOCKED');
     bus.run(14);
     // Settled as soon as pressure is steady; the turn itself goes on, and is over once it is judged to the end.
     const isOver = ({ result }: CheckState) => result?.bouts?.[0]?.turning === false;
-    const seen = await bus.until(running, (state) => state.steps['oil-before-fire']?.state === 'done' && isOver(state));
+    const seen = await untilSeen(running, (state) => state.steps['oil-before-fire']?.state === 'done' && isOver(state));
     expect(seen.armed).toBe(false);
     expect(seen.result?.bouts?.[0]).toMatchObject({ dry: true, ran: false, tooLong: false, restS: null });
     expect(seen.result?.bouts?.[0]?.seconds).toBeGreaterThan(7);
@@ -271,7 +272,7 @@ describe('the first start led step by step', () => {
     }
     expect((await act('arm', 'done')).body.armed).toBe(true);
     bus.run(30);
-    const started = await bus.until(running, ({ steps }) => steps.start?.state === 'done');
+    const started = await untilSeen(running, ({ steps }) => steps.start?.state === 'done');
     expect(started.current).toBe('lit');
     bus.run(10);
     const run = await finish();
@@ -303,7 +304,7 @@ describe('a check of the vehicle’s own', () => {
     expect((await begin('nobody')).status).toBe(404);
     await begin('belts');
     await act('slack', 'done', { value: 14 });
-    await bus.until(
+    await untilSeen(
       async () => {
         bus.run(1);
         return running();

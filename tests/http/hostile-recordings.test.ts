@@ -9,7 +9,7 @@ let serving: Serving;
 
 beforeAll(async () => {
   serving = await Serving.start();
-}, 60_000);
+});
 afterAll(async () => {
   await serving?.stop();
 });

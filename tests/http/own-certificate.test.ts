@@ -162,5 +162,5 @@ describe('a server started with --https', () => {
     const trusted = await ask('/api/access', { ca: handed.body });
     expect(JSON.parse(trusted.body)).toMatchObject({ lan: false, role: 'crew' });
     await serving.stop();
-  }, 60_000);
+  });
 });

@@ -2,7 +2,7 @@
 import { mkdirSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
-import { afterAll, beforeAll, describe, expect, it, vi } from 'vitest';
+import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import type { SearchView } from '../../server/contract/finder.ts';
 import type { SavedDefinition } from '../../server/contract/table-import.ts';
 import { getVehicle } from '../../server/definitions/load-vehicle.ts';
@@ -13,6 +13,7 @@ import { searchesWaitingMax } from '../../server/limits.ts';
 import { importFrames } from '../../server/recording/import-session.ts';
 import { SignalSearches } from '../../server/recording/signal-searches.ts';
 import { type MadeField, makeTraffic } from '../finder/made-traffic.ts';
+import { eventually } from '../waiting.ts';
 
 const wave = (s: number) => 0.6 * Math.sin(s / 2.3) + 0.4 * Math.sin(s / 0.9 + 1);
 const heated = (s: number) => (s > 8 && s < 14 ? 1 - Math.exp((8 - s) / 3) : s >= 14 ? Math.exp((14 - s) / 3) * (1 - Math.exp(-2)) : 0);
@@ -56,7 +57,7 @@ beforeAll(async () => {
   editor = new VehicleEditor(dir);
   const station = { status: () => ({ recording: { session: recording } }) } as unknown as AskedStation;
   app = await buildApp({ station, version: 'test', searches, editor } as never);
-}, 30_000);
+});
 afterAll(async () => {
   await app.close();
   await Promise.all([searches.close(), editor.close()]);
@@ -76,14 +77,11 @@ async function ask<T = SearchView>(
 async function search(payload: object): Promise<SearchView> {
   const begun = await ask('POST', '/api/searches', payload);
   expect(begun.status).toBe(200);
-  return vi.waitFor(
-    async () => {
-      const { body } = await ask('GET', `/api/searches/${begun.body.search}`);
-      expect(['waiting', 'running']).not.toContain(body.state);
-      return body;
-    },
-    { timeout: 20_000, interval: 50 },
-  );
+  return eventually(async () => {
+    const { body } = await ask('GET', `/api/searches/${begun.body.search}`);
+    expect(['waiting', 'running']).not.toContain(body.state);
+    return body;
+  });
 }
 
 describe('a search', () => {

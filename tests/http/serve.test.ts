@@ -6,10 +6,11 @@ import { createServer } from 'node:http';
 import type { AddressInfo } from 'node:net';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
-import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
+import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { quality } from '../../server/channels/quality.ts';
-import { LivePage, until } from '../doubles/live-feed.ts';
+import { LivePage } from '../doubles/live-feed.ts';
 import { smallDevice, smallVehicleText } from '../doubles/small-vehicle.ts';
+import { eventually, until } from '../waiting.ts';
 
 const root = new URL('../..', import.meta.url).pathname;
 const start = join(root, 'server', 'start.mjs');
@@ -19,12 +20,14 @@ let children: Served[];
 
 class Served {
   readonly child: ChildProcess;
+  private readonly closed: Promise<unknown>;
   out = '';
   err = '';
 
   constructor(command: string, args: string[], env: Record<string, string> = {}) {
     const { npm_lifecycle_event: _, ...plain } = process.env;
     this.child = spawn(command, args, { stdio: ['ignore', 'pipe', 'pipe'], env: { ...plain, ...env } });
+    this.closed = once(this.child, 'close');
     this.child.stdout?.on('data', (chunk) => {
       this.out += chunk;
     });
@@ -38,12 +41,13 @@ class Served {
   }
 
   async listening(): Promise<string> {
-    await until(() => this.url !== '' || this.child.exitCode !== null, `an address; said ${this.err}`, 30_000);
+    await until(() => this.url !== '' || this.child.exitCode !== null, `an address; said ${this.err}`);
     return this.url;
   }
 
+  /** Its exit code, once everything that it said has been read too. */
   async ended(): Promise<number | null> {
-    if (this.child.exitCode === null && this.child.signalCode === null) await once(this.child, 'exit');
+    await this.closed;
     return this.child.exitCode;
   }
 }
@@ -104,7 +108,7 @@ describe('evenburn serve', () => {
     const url = await served.listening();
     expect(served.out).toMatch(/^Evenburn shows Garganey at http:\/\/localhost:\d+\/\n$/);
     const page = new LivePage(url);
-    await until(() => page.packets.length > 5 && page.last.values.quality.some((code) => code === quality.ok), 'values that move', 20_000);
+    await until(() => page.packets.length > 5 && page.last.values.quality.some((code) => code === quality.ok), 'values that move');
     await until(() => page.packets.some((packet) => packet.status?.recording.state === 'recording'), 'a recording');
     expect((await getJson(`${url}/api/vehicle`)).name).toBe('Garganey');
     page.close();
@@ -232,7 +236,7 @@ describe('evenburn serve', () => {
     await shell.listening();
     const pid = Number(readFileSync(join(folder, 'pid'), 'utf8'));
     shell.child.kill('SIGKILL');
-    await until(() => !isRunning(pid), 'the server has ended', 15_000);
+    await until(() => !isRunning(pid), 'the server has ended');
   });
 
   it('keeps the shared device files of a copied demo vehicle', async () => {
@@ -240,7 +244,7 @@ describe('evenburn serve', () => {
     const served = serve('--port', '0', '--vehicle', join(folder, 'bus-definitions', 'garganey'), '--bus', 'engine=simulator');
     expect(await served.listening()).not.toBe('');
     // Another pipe than the address came by: it may be read later.
-    await vi.waitFor(() => expect(served.err).toMatch(/Bus hull has no source/), 10_000);
+    await eventually(() => expect(served.err).toMatch(/Bus hull has no source/));
   });
 });
 

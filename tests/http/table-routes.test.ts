@@ -83,7 +83,7 @@ it('a table as long as a manual’s is taken, and saved once', async () => {
   expect(readFileSync(join(dir, 'vehicle.yaml'), 'utf8')).toContain('devices: [long]');
   const again = await ask({ text, device: 'long' }, '/api/devices');
   expect([again.status, again.body.error]).toEqual([409, 'DEVICE_EXISTS']);
-}, 20_000);
+});
 
 it.each([
   ['no table', { text: 'hello', device: 'box' }, 422, 'TABLE_UNREADABLE'],

@@ -4,7 +4,8 @@ import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { quality } from '../../server/channels/quality.ts';
 import { binNone, type LivePacket, type PlotTrace } from '../../server/contract/packet.ts';
 import { liveClientsMax } from '../../server/limits.ts';
-import { LivePage, type LiveRig, startLiveRig, until } from '../doubles/live-feed.ts';
+import { LivePage, type LiveRig, startLiveRig } from '../doubles/live-feed.ts';
+import { until } from '../waiting.ts';
 
 let rig: LiveRig;
 let pages: LivePage[];

@@ -6,9 +6,9 @@ import type { RecordingStatus } from '../../server/contract/status.ts';
 import { EvenburnError } from '../../server/errors.ts';
 import type { PipelineInput } from '../../server/pipeline-input.ts';
 import { type InputRecorder, Station } from '../../server/station.ts';
-import { until } from '../doubles/live-feed.ts';
 import { ScriptedSource } from '../doubles/scripted-source.ts';
 import { smallVehicle, smallVehicleText } from '../doubles/small-vehicle.ts';
+import { until } from '../waiting.ts';
 
 /** Notes what happens in which order. */
 class OrderRecorder implements InputRecorder {

@@ -6,7 +6,7 @@ import { mkdtempSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { fileURLToPath } from 'node:url';
-import { afterEach, beforeAll, beforeEach, describe, expect, it, vi } from 'vitest';
+import { afterEach, beforeAll, beforeEach, describe, expect, it } from 'vitest';
 import type { PipelineInput } from '../../server/pipeline-input.ts';
 import { listSessions } from '../../server/recording/catalogue.ts';
 import { InputLog } from '../../server/recording/input-log.ts';
@@ -14,6 +14,7 @@ import { JournalWriter } from '../../server/recording/journal.ts';
 import { Recorder } from '../../server/recording/recorder.ts';
 import { rereadSession } from '../../server/recording/reread.ts';
 import { SessionFile } from '../../server/recording/session-file.ts';
+import { eventually } from '../waiting.ts';
 import { demoEvening, type Evening } from './demo-evening.ts';
 import { digestOfInputs, digestOfReading } from './reading-digests.ts';
 import { recordLines } from './record-lines.ts';
@@ -97,7 +98,7 @@ describe(`the demo's evening with faults on two buses (seed ${seed})`, () => {
     const { vehicle, inputs } = evening;
     await killWhileRecording(share);
     const recorder = await Recorder.open(data, vehicle);
-    await vi.waitFor(() => expect(listSessions(data).map(({ state }) => state)).toEqual(['killed']), { timeout: 20_000 });
+    await eventually(() => expect(listSessions(data).map(({ state }) => state)).toEqual(['killed']));
     await recorder.stop();
     // What was kept is the beginning of what was handed over, nothing left out and nothing changed in it.
     const kept = recordLines(keptInputs(1));

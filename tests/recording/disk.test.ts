@@ -4,13 +4,14 @@ import { chmodSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
-import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
+import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { sessionPath } from '../../server/recording/data-folder.ts';
 import { refuseOldSqlite } from '../../server/recording/database.ts';
 import { Recorder, type RecorderStatus } from '../../server/recording/recorder.ts';
 import { checkSession, repairSession } from '../../server/recording/repair.ts';
 import { SessionFile } from '../../server/recording/session-file.ts';
 import { canTrace } from '../doubles/can-trace.ts';
+import { eventually } from '../waiting.ts';
 import { recordLines } from './record-lines.ts';
 import { testVehicle } from './test-vehicle.ts';
 
@@ -40,25 +41,22 @@ describe('a disk', () => {
     try {
       const first = canTrace({ seed: 1, seconds: 2, ids: 12, startUs: 1000 });
       recorder.take({ kind: 'frames', batch: first });
-      await vi.waitFor(() => expect(recorder.figures.recordedFrames).toBe(first.count));
+      await eventually(() => expect(recorder.figures.recordedFrames).toBe(first.count));
       fillUp(data);
       // Live goes on: taking never throws or waits.
       for (let k = 1; k < 40; k++)
         recorder.take({ kind: 'frames', batch: canTrace({ seed: k, seconds: 2, ids: 40, startUs: k * 2_000_000 }) });
-      await vi.waitFor(() => expect(recorder.status().state).toBe('stopped'), { timeout: 10_000 });
+      await eventually(() => expect(recorder.status().state).toBe('stopped'));
       expect(recorder.status().detail).toContain('the disk is full');
       expect(recorder.figures.unrecordedFrames).toBeGreaterThan(0);
       expect(framesOf(1).slice(0, first.count)).toEqual(recordLines([{ kind: 'frames', batch: first }]));
       // With room again it goes on by itself, in a new session.
       rmSync(join(data, 'ballast'));
       const later = canTrace({ seed: 99, seconds: 1, ids: 12, startUs: 200_000_000 });
-      await vi.waitFor(
-        () => {
-          recorder.take({ kind: 'frames', batch: later });
-          expect(recorder.status()).toMatchObject({ state: 'recording', session: 2 });
-        },
-        { timeout: 15_000, interval: 300 },
-      );
+      await eventually(() => {
+        recorder.take({ kind: 'frames', batch: later });
+        expect(recorder.status()).toMatchObject({ state: 'recording', session: 2 });
+      }, 300);
     } finally {
       await recorder.stop();
       expect(checkSession(data, 2).damage).toEqual([]);
@@ -89,18 +87,15 @@ describe('a session file', () => {
     const recorder = await Recorder.open(data, testVehicle());
     const first = canTrace({ seed: 1, seconds: 1, ids: 12, startUs: 1000 });
     recorder.take({ kind: 'frames', batch: first });
-    await vi.waitFor(() => expect(recorder.figures.recordedFrames).toBe(first.count));
+    await eventually(() => expect(recorder.figures.recordedFrames).toBe(first.count));
     const other = new Database(sessionPath(data, 1));
     other.exec('BEGIN IMMEDIATE');
     const second = canTrace({ seed: 2, seconds: 14, ids: 12, startUs: 1_000_100 });
     recorder.take({ kind: 'frames', batch: second });
-    await vi.waitFor(
-      () => expect(recorder.status()).toMatchObject({ state: 'slow', detail: expect.stringContaining('holds it locked') }),
-      8000,
-    );
+    await eventually(() => expect(recorder.status()).toMatchObject({ state: 'slow', detail: expect.stringContaining('holds it locked') }));
     other.exec('COMMIT');
     other.close();
-    await vi.waitFor(() => expect(recorder.figures.recordedFrames).toBe(first.count + second.count), 8000);
+    await eventually(() => expect(recorder.figures.recordedFrames).toBe(first.count + second.count));
     await recorder.stop();
     expect(framesOf(1)).toEqual([...recordLines([{ kind: 'frames', batch: first }]), ...recordLines([{ kind: 'frames', batch: second }])]);
   });
@@ -108,7 +103,7 @@ describe('a session file', () => {
   it('too slow for too long: frames are dropped, counted, and the gap is in the record', async () => {
     const recorder = await Recorder.open(data, testVehicle(), { queueBytesMax: 200_000 });
     recorder.take({ kind: 'frames', batch: canTrace({ seed: 1, seconds: 0.5, ids: 12, startUs: 1000 }) });
-    await vi.waitFor(() => expect(recorder.figures.commits).toBeGreaterThan(0));
+    await eventually(() => expect(recorder.figures.commits).toBeGreaterThan(0));
     const other = new Database(sessionPath(data, 1));
     other.exec('BEGIN IMMEDIATE');
     let taken = recorder.figures.recordedFrames;
@@ -120,7 +115,7 @@ describe('a session file', () => {
     expect(recorder.figures.droppedFrames).toBeGreaterThan(0);
     other.exec('COMMIT');
     other.close();
-    await vi.waitFor(() => expect(recorder.figures.queueBytes).toBe(0), 8000);
+    await eventually(() => expect(recorder.figures.queueBytes).toBe(0));
     const last = canTrace({ seed: 50, seconds: 0.1, ids: 12, startUs: 20_000_000 });
     taken += last.count;
     recorder.take({ kind: 'frames', batch: last });

@@ -40,7 +40,7 @@ beforeAll(async () => {
   }
   const station = { vehicle, wallMs: () => 1_700_000_000_000, status: () => ({ recording: { session: null } }) } as unknown as AskedStation;
   app = await buildApp({ station, version: 'test', logBook: new LogBook(data), engineHistory: desk });
-}, 60_000);
+});
 afterAll(async () => {
   await app.close();
   await desk.close();

@@ -4,7 +4,7 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { PassThrough, Readable } from 'node:stream';
 import { gzipSync } from 'node:zlib';
-import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
+import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { SessionClock } from '../../server/clock.ts';
 import type { ImportJob } from '../../server/contract/recorded-import.ts';
 import { createFrameWriter } from '../../server/exchange/frame-writer.ts';
@@ -14,6 +14,7 @@ import { RecordedImports } from '../../server/recording/recorded-imports.ts';
 import { SessionFile } from '../../server/recording/session-file.ts';
 import { Station } from '../../server/station.ts';
 import { canTrace } from '../doubles/can-trace.ts';
+import { eventually } from '../waiting.ts';
 import { testVehicle } from './test-vehicle.ts';
 
 const vehicle = testVehicle({ ids: 6 });
@@ -41,7 +42,7 @@ afterEach(async () => {
 const send = (path: string, payload: Buffer) => app.inject({ method: 'POST', url: `/api/imports${path}`, headers: bytesType, payload });
 const isOver = ({ state }: ImportJob) => state !== 'waiting' && state !== 'running';
 const ended = async (): Promise<ImportJob[]> => {
-  await vi.waitFor(() => expect(imports.list().every(isOver)).toBe(true), { timeout: 25_000 });
+  await eventually(() => expect(imports.list().every(isOver)).toBe(true));
   return imports.list();
 };
 /** Files that lie about: sent ones, and sessions that are not whole. */
@@ -111,10 +112,11 @@ describe('a recorded file from a page', () => {
   });
 
   it('cancelled while it is read leaves nothing; cancelled while it waits is never read', async () => {
-    const long = textLog(900);
+    // Long enough to be under way still when a busy machine has looked.
+    const long = textLog(4000);
     await send('?name=long.log', long);
     await send('?name=waiting.log', textLog(1));
-    await vi.waitFor(() => expect(imports.list()[0]?.frames).toBeGreaterThan(0), { timeout: 20_000, interval: 5 });
+    await eventually(() => expect(imports.list()[0]?.frames).toBeGreaterThan(0), 5);
     const [running] = imports.list();
     expect(running).toMatchObject({ state: 'running' });
     expect(running?.share).toBeLessThan(1);

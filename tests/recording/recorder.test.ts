@@ -2,10 +2,11 @@
 import { mkdtempSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
-import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
+import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { Recorder } from '../../server/recording/recorder.ts';
 import { SessionFile } from '../../server/recording/session-file.ts';
 import { canTrace } from '../doubles/can-trace.ts';
+import { eventually } from '../waiting.ts';
 import { recordLines } from './record-lines.ts';
 import { testVehicle } from './test-vehicle.ts';
 
@@ -23,7 +24,7 @@ describe('recorder', () => {
     recorder.take({ kind: 'mark', timeUs: 5000 });
     const batch = canTrace({ seed: 1, seconds: 25, ids: 12, startUs: 10_000 });
     recorder.take({ kind: 'frames', batch });
-    await vi.waitFor(() => expect(['recording', 'slow']).toContain(recorder.status().state));
+    await eventually(() => expect(['recording', 'slow']).toContain(recorder.status().state));
     recorder.take({ kind: 'mark', timeUs: 26_000_000 });
     await recorder.stop();
     const file = SessionFile.open(data, 1);

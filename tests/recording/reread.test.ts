@@ -2,7 +2,7 @@
 import { copyFileSync, mkdtempSync, renameSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
-import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
+import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import type { AlarmEvent } from '../../server/alarms/alarm-event.ts';
 import { FrameBatch } from '../../server/bus/frame-batch.ts';
 import { qualityNames } from '../../server/channels/quality.ts';
@@ -21,6 +21,7 @@ import { rereadSession } from '../../server/recording/reread.ts';
 import { packSliceKey } from '../../server/recording/schema.ts';
 import { loadStored, SessionFile } from '../../server/recording/session-file.ts';
 import { canTrace, randomFrom } from '../doubles/can-trace.ts';
+import { eventually } from '../waiting.ts';
 import { type TestVehicleOptions, testVehicle } from './test-vehicle.ts';
 
 let data: string;
@@ -160,8 +161,8 @@ describe('re-reading', () => {
     const quiet: PipelineInput[] = Array.from({ length: 80 }, (_, i) => ({ kind: 'mark', timeUs: 25_000_000 + i * 1_000_000 }));
     const recorder = await Recorder.open(data, vehicle);
     for (const input of [...first, ...quiet]) recorder.take(input);
-    await vi.waitFor(() => expect(recorder.figures.commits).toBeGreaterThan(0));
-    await vi.waitFor(() => expect(recorder.status().state).toBe('idle'));
+    await eventually(() => expect(recorder.figures.commits).toBeGreaterThan(0));
+    await eventually(() => expect(recorder.status().state).toBe('idle'));
     const later = canTrace({ seed: 6, seconds: 3, ids: 14, buses: 2, startUs: 110_000_000 });
     recorder.take({ kind: 'frames', batch: later });
     await recorder.stop();

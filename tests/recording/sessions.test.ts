@@ -2,7 +2,7 @@
 import { existsSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
-import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
+import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { binHeld, binNone } from '../../server/contract/packet.ts';
 import { Pipeline } from '../../server/pipeline.ts';
 import { listSessions, syncCatalogue } from '../../server/recording/catalogue.ts';
@@ -12,6 +12,7 @@ import { Recorder } from '../../server/recording/recorder.ts';
 import { editNotes, purgeDeleted, retain } from '../../server/recording/session-edits.ts';
 import { Sessions } from '../../server/recording/sessions.ts';
 import { canTrace } from '../doubles/can-trace.ts';
+import { eventually } from '../waiting.ts';
 import { testVehicle } from './test-vehicle.ts';
 
 const startUs = 1_700_000_000_000_454;
@@ -153,7 +154,7 @@ describe('stored sessions', () => {
 
   it('are not removed while they are recorded, but take a note', async () => {
     recorder.take({ kind: 'frames', batch: canTrace({ seed: 3, seconds: 1, ids: 4 }) });
-    await vi.waitFor(() => expect(recorder.status().session).toBe(1));
+    await eventually(() => expect(recorder.status().session).toBe(1));
     await expect(sessions.remove(1)).rejects.toMatchObject({ code: 'SESSION_RECORDING' });
     expect(await sessions.change(1, { note: 'running' })).toMatchObject({ state: 'open', note: 'running' });
   });
@@ -203,6 +204,6 @@ describe('a recorder with a bound', () => {
     editNotes(data, 2, { pinned: true });
     await recorder.stop();
     recorder = await Recorder.open(data, vehicle(), { keep: { daysMax: 1 } });
-    await vi.waitFor(() => expect(listSessions(data).map(({ session }) => session)).toEqual([2]));
+    await eventually(() => expect(listSessions(data).map(({ session }) => session)).toEqual([2]));
   });
 });
