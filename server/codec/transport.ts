@@ -1,6 +1,6 @@
 // J1939 messages of more than 8 bytes, put together from the packets in which they travel. Only listens: it answers nothing.
 import { FrameBatch, frameFlag } from '../bus/frame-batch.ts';
-import type { Vehicle } from '../definitions/vehicle.ts';
+import type { Frame, Vehicle } from '../definitions/vehicle.ts';
 import { transportSilenceMaxMs, transportsMax } from '../limits.ts';
 
 /** What became of messages in packets so far. */
@@ -43,12 +43,21 @@ export interface SavedTransfer {
 
 const control = { request: 16, clear: 17, end: 19, broadcast: 32, abort: 255 } as const;
 const everyone = 255;
+/** PDU formats of the two groups. */
+const [controlFormat, dataFormat] = [0xec, 0xeb];
 const kindFlags = frameFlag.extended | frameFlag.fd | frameFlag.remote | frameFlag.error;
 const packetBytes = 7;
 const lengthMin = 9;
 /** Priority of the id that a whole message is given: its packets don't tell the one that it would have had. */
 const priority = 6;
 const lengthMax = 255 * packetBytes;
+
+/** What `isPacket` must leave alone because of this definition. */
+function namedPackets({ id, pgn, extended, fd }: Frame): number[] {
+  if (fd) return [];
+  if (pgn === undefined) return extended && id !== undefined ? [id] : [];
+  return [controlFormat, dataFormat].filter((format) => pgn >>> 8 === format).map((format) => -format);
+}
 
 /**
  * Transfers of all buses. Holds no clock: silence is measured by the frames' own times, so that reading again gives the same.
@@ -70,11 +79,14 @@ export class Transport {
   private readonly transfers = new Map<number, Transfer>();
   /** By bus: whether a definition by `pgn` is there; where none is, nothing says that the bus speaks J1939. */
   private readonly speaks: boolean[];
+  /** By bus: packets that the vehicle names as frames of their own, by id, or by group (its format, negative). */
+  private readonly named: Set<number>[];
   /** The whole message as a batch of one, so that it goes where frames go; its length takes 16 bits. */
   private readonly whole = new FrameBatch(1, lengthMax + 7);
 
   constructor(vehicle: Pick<Vehicle, 'buses'>) {
     this.speaks = vehicle.buses.map((bus) => bus.frames.some((frame) => frame.pgn !== undefined));
+    this.named = vehicle.buses.map((bus) => new Set(bus.frames.flatMap((frame) => namedPackets(frame))));
     this.whole.length = new Uint16Array(1);
   }
 
@@ -83,11 +95,16 @@ export class Transport {
     return this.speaks.includes(true);
   }
 
-  /** Whether a frame is TP.CM (group 60416, 0xEC00) or TP.DT (60160, 0xEB00), from and to any address, on a bus that speaks J1939. */
+  /**
+   * Whether a frame is TP.CM (group 60416, 0xEC00) or TP.DT (60160, 0xEB00), from and to any address, on a bus that speaks J1939, and no
+   * frame that the vehicle names.
+   */
   isPacket(bus: number, id: number, flags: number): boolean {
     if ((flags & kindFlags) !== frameFlag.extended) return false;
     const format = (id >>> 16) & 0x3ff;
-    return (format === 0xec || format === 0xeb) && this.speaks[bus] === true;
+    if ((format !== controlFormat && format !== dataFormat) || this.speaks[bus] !== true) return false;
+    const named = this.named[bus] as Set<number>;
+    return named.size === 0 || !(named.has(id) || named.has(-format));
   }
 
   /** Messages begun and not ended. */
@@ -106,7 +123,7 @@ export class Transport {
     const bytes = frames.bytesOf(i);
     const source = id & 0xff;
     const destination = (id >>> 8) & 0xff;
-    const isData = ((id >>> 16) & 0xff) === 0xeb;
+    const isData = ((id >>> 16) & 0xff) === dataFormat;
     const sender = !isData && bytes[0] === control.end ? destination : source;
     const transfer = isData
       ? this.takePacket(timeUs, keyOf(bus, source, destination), destination, bytes)

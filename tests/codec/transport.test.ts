@@ -48,6 +48,28 @@ function decode(lines: readonly string[], frames: Frame[] = [tenBytes], stepUs?:
 
 const oneToTen = [1, 2, 3, 4, 5, 6, 7, 8, 9, 10];
 
+describe('a packet that the vehicle names itself', () => {
+  const number = (frame: Partial<Frame>) =>
+    madeFrame({ ...frame, extended: true, lengthBytes: 8, fd: false, signals: [madeSignal({ name: 'packet_number', startBit: 0 })] });
+
+  it.each([
+    ['by its exact id', number({ id: 0x18ebff00 }), [1, 2]],
+    ['by its group', number({ pgn: 0xeb00 }), [1, 2]],
+    ['as the announcement', number({ pgn: 0xec00 }), [0x20]],
+  ])('%s is a frame, and no part of a message', (_how, frame, values) => {
+    const seen = decode(workedBroadcast, [tenBytes, frame]);
+    expect(seen.values).toEqual(values);
+    expect(seen.counts.total.decoded).toBe(values.length);
+    expect(seen.messages.complete).toBe(0);
+  });
+
+  it('leaves the packets of another sender to their message', () => {
+    const { values, messages } = decode(workedBroadcast, [tenBytes, number({ id: 0x18ebff01 })]);
+    expect(values).toEqual(oneToTen);
+    expect(messages.complete).toBe(1);
+  });
+});
+
 describe('a broadcast of several packets', () => {
   it('gives the samples of its group at the time of its last packet', () => {
     const { values, times, counts, messages } = decode(workedBroadcast);
