@@ -340,6 +340,12 @@ export const errorTable = {
     exit: 2,
     http: 400,
   },
+  FIGURE_UNKNOWN: {
+    message: "no figure is called '{figure}'",
+    cure: 'Load the page again: what it shows may have been judged anew since.',
+    exit: 3,
+    http: 404,
+  },
   PULL_UNKNOWN: { message: 'session {session} has no pull {number}', cure: 'Look at the numbers on the Pulls page.', exit: 3, http: 404 },
   READER_FAILED: {
     message: 'the reader of {source} failed: {why}',

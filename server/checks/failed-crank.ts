@@ -1,4 +1,5 @@
 // Whether a start came to a running engine, and why not. Pure.
+import { toNamePart } from '../definitions/built-in-names.ts';
 import type { InjectorSet } from '../definitions/vehicle.ts';
 import type { Bout } from './engine-run.ts';
 import { round, type StartCheck } from './start-check.ts';
@@ -36,7 +37,7 @@ function whyNotRunning(check: StartCheck, start: Bout): { reason: string; say: s
     return { reason: 'sync', say: 'no sync', next: 'Look at the crank and cam sensors: gap, polarity, wiring, tooth pattern.' };
   }
   for (const set of check.vehicle.injectorSets) {
-    const delta = watch(check.series, `fuel_delta_${set.name}`, 'kPa');
+    const delta = watch(check.series, `fuel_delta_${toNamePart(set.name)}`, 'kPa');
     const kpa = delta && medianWithin(delta, start.fromUs + 700_000, start.toUs);
     if (
       kpa !== undefined &&

@@ -1,5 +1,7 @@
 // The key-on check judged on a recording of an engine that does not turn: zeros, probes, throttle, battery, supplies, prime. Pure.
+
 import type { SeriesSet } from '../channels/series.ts';
+import { toNamePart } from '../definitions/built-in-names.ts';
 import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
 import { withUsersLimits } from './check-limits.ts';
 import { findBouts } from './engine-run.ts';
@@ -159,7 +161,7 @@ function checkBattery(rest: Rest): void {
 function checkPrimes(rest: Rest, guide: Guide | undefined): void {
   const disabled = whyNeverPrimed(rest, guide);
   for (const set of rest.vehicle.injectorSets) {
-    const delta = watch(rest.series, `fuel_delta_${set.name}`, 'kPa');
+    const delta = watch(rest.series, `fuel_delta_${toNamePart(set.name)}`, 'kPa');
     if (!delta || set.targetKpa === undefined) {
       rest.result.notJudged?.push({
         what: `the prime of ${set.name}`,

@@ -1,4 +1,5 @@
 // What belongs to a prime besides its level: whether a pump ever ran, the fall behind it, and the prime at reference pressure. Pure.
+import { toNamePart } from '../definitions/built-in-names.ts';
 import type { InjectorSet } from '../definitions/vehicle.ts';
 import { addVerdict, type Rest } from './resting-readings.ts';
 import { type Guide, stretchOf } from './step-state.ts';
@@ -13,7 +14,7 @@ export function whyNeverPrimed(rest: Rest, guide: Guide | undefined): string | u
   if (pump?.state === 'done') return undefined;
   if (pump?.state === 'skipped') return 'enabling the pump was skipped';
   const rose = rest.vehicle.injectorSets.some((set) => {
-    const delta = set.targetKpa === undefined ? undefined : watch(rest.series, `fuel_delta_${set.name}`, 'kPa');
+    const delta = set.targetKpa === undefined ? undefined : watch(rest.series, `fuel_delta_${toNamePart(set.name)}`, 'kPa');
     return (
       delta &&
       heldFor(delta, rest.fromUs, rest.toUs, 60_000, (kpa) => kpa > rest.limits.primeBeganShare * (set.targetKpa as number)) !== undefined
@@ -98,7 +99,7 @@ function judgeAtReference(rest: Rest, set: InjectorSet, guide: Guide): void {
   const what = `the prime of ${name} at reference pressure`;
   const notJudged = (line: string) => rest.result.notJudged?.push({ what, line });
   const reference = guide.steps.reference?.value;
-  const delta = watch(rest.series, `fuel_delta_${name}`, 'kPa');
+  const delta = watch(rest.series, `fuel_delta_${toNamePart(name)}`, 'kPa');
   if (set.discharge !== rest.vehicle.engine?.roles.manifoldPressure) {
     notJudged(`nothing: its regulator does not follow the manifold (discharge: ${set.discharge ?? 'not said'})`);
     return;

@@ -1,11 +1,12 @@
 // Fuel pressure of each set, and the battery while the starter turns and once the engine charges it. Pure.
+import { toNamePart } from '../definitions/built-in-names.ts';
 import type { InjectorSet } from '../definitions/vehicle.ts';
 import { round, type StartCheck } from './start-check.ts';
 import { firstAtOrAfter, heldFor, medianWithin, valuesWithin, type Watched, watch } from './watch.ts';
 
 export function judgeFuelDelta(check: StartCheck, set: InjectorSet, runsUs: number, endUs: number): void {
   const { limits } = check;
-  const delta = watch(check.series, `fuel_delta_${set.name}`, 'kPa');
+  const delta = watch(check.series, `fuel_delta_${toNamePart(set.name)}`, 'kPa');
   if (!delta || set.targetKpa === undefined) {
     check.notJudged(`fuel pressure delta of ${set.name}`, fuelLine(set));
     return;

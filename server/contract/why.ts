@@ -1,4 +1,4 @@
-// 'Why this number?': the chain from a channel down to the wire, as of one instant.
+// 'Why this number?': the chain from a channel down to the wire, as of one instant; and of a derived figure the rule and what it was computed from.
 import { z } from 'zod';
 import { qualityView } from './alarms.ts';
 
@@ -73,3 +73,35 @@ export type WhyNode = z.infer<typeof whyNode>;
 export const whyView = z.object({ epoch: z.number(), timeUs: z.number(), wallMs: z.number(), nodes: z.array(whyNode) }).meta({ id: 'Why' });
 
 export type WhyView = z.infer<typeof whyView>;
+
+/** A stretch of a recording that a figure was computed over, session time; `session` null: what was driven is not recorded. */
+const figureStretch = z.object({ session: z.number().nullable(), fromUs: z.number(), toUs: z.number(), what: z.string() });
+
+/** GET /api/figures?of=ADDRESS. A figure that was computed from channels over a stretch: of a pull, a comparison, a study, a check. */
+export const figureView = z
+  .object({
+    title: z.string(),
+    /** Null: there is no number, and `doubts` says why. */
+    value: z.number().nullable(),
+    unit: z.string(),
+    /** A difference: of temperatures it is converted as one. */
+    isDifference: z.boolean(),
+    rule: z.string(),
+    /** A standard, a handbook, a paper; or `common practice, no source`. */
+    source: z.string(),
+    /** The rule with its numbers, a line each, in the units of the files. */
+    worked: z.array(z.string()),
+    /** Quality and uncertainty. */
+    doubts: z.array(z.string()),
+    stretches: z.array(figureStretch),
+    /** Each with the instant as of which its chain can be asked for. */
+    channels: z.array(z.object({ session: z.number().nullable(), channel: z.string(), atUs: z.number(), what: z.string() })),
+    /** Figures that it was computed from, each by its own address. */
+    figures: z.array(z.object({ figure: z.string(), title: z.string(), value: z.number().nullable(), unit: z.string() })),
+  })
+  .meta({ id: 'Figure' });
+
+export type FigureView = z.infer<typeof figureView>;
+
+/** Addresses are parts joined by `/`, each encoded as a part of a URL: `pulls/3/2/spread/4125`. */
+export const figureQuery = z.object({ of: z.string().min(1).max(4000) });

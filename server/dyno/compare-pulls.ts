@@ -27,6 +27,16 @@ export interface Difference {
   repeat: number | null;
   freedom: number;
   verdict: ComparisonVerdict;
+  /** What it was computed from. */
+  from: {
+    /** One value a pull, by its `order`. */
+    values: { order: number; set: ComparedPull['set']; value: number }[];
+    /** Whether a straight drift was fitted beside it, and into how many kinds of pulls that are driven alike. */
+    withDrift: boolean;
+    strata: number;
+    /** Standard error of the difference; null where the pulls can't give one. */
+    error: number | null;
+  };
 }
 
 export interface Comparison<Band extends number | string = number> {
@@ -103,11 +113,24 @@ function differenceOf(values: readonly Valued[], withDrift: boolean, matters: nu
     values.map(({ value }) => value),
   );
   const difference = fitted ? (fitted.coefficients[0] as number) : meanOf(after) - meanOf(before);
+  const from = {
+    values: values.map(({ pull, value }) => ({ order: pull.order, set: pull.set, value })),
+    withDrift: withDrift && fitted !== undefined,
+    strata: strata.length,
+    error: null,
+  };
   if (!fitted || fitted.freedom < 1)
-    return { difference, low: null, high: null, repeat: null, freedom: 0, verdict: 'not enough pulls to tell' };
-  const half = studentT.quantile(intervalQuantile, fitted.freedom) * (fitted.errors[0] as number);
+    return { difference, low: null, high: null, repeat: null, freedom: 0, verdict: 'not enough pulls to tell', from };
+  const error = fitted.errors[0] as number;
+  const half = intervalFactor(fitted.freedom) * error;
   const [low, high] = [difference - half, difference + half];
-  return { difference, low, high, repeat: fitted.residual, freedom: fitted.freedom, verdict: toVerdict(low, high, matters) };
+  const verdict = toVerdict(low, high, matters);
+  return { difference, low, high, repeat: fitted.residual, freedom: fitted.freedom, verdict, from: { ...from, error } };
+}
+
+/** Half a 95 % interval in standard errors, by Student's t. Worked: 2 degrees of freedom 4.303 (any table of Student's t). */
+export function intervalFactor(freedom: number): number {
+  return studentT.quantile(intervalQuantile, freedom);
 }
 
 function toVerdict(low: number, high: number, matters: number): ComparisonVerdict {

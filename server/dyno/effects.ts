@@ -329,9 +329,49 @@ export function toEstimates(model: FittedModel): EffectEstimate[] {
     .sort((a, b) => Math.abs(b.kelvin ?? 0) - Math.abs(a.kelvin ?? 0));
 }
 
+/** What an estimate was computed from. */
+export interface EffectBehind {
+  /** The parts of its kind (groups of one set, banks, all probes, ...) with what the model makes of each, K. */
+  mates: { subject: string; meanK: number }[];
+  kelvin: number;
+  /** Standard deviation of the difference from the mean of its kind, K. */
+  deviationK: number;
+  /** Half the 90 % interval in standard deviations, by Student's t, and its degrees of freedom. */
+  factor: number;
+  freedom: number;
+  /** It hangs on a single cylinder: its interval reaches to 0. */
+  hangsOnOne: boolean;
+}
+
+/** Undefined for an effect that the model has not. */
+export function findEffectBehind(model: FittedModel, kind: string, subject: string): EffectBehind | undefined {
+  const j = model.columns.findIndex((column) => column.kind === kind && column.subject === subject);
+  const column = model.columns[j];
+  if (!column || column.kind === 'load') return undefined;
+  const mates = groupColumns(model.columns).get(`${kind} ${column.set ?? ''}`) as number[];
+  const standing = model.standing.get(j);
+  const freedom = freedomOf(model.freedom, standing);
+  return {
+    mates: mates.map((k) => ({ subject: model.columns[k]?.subject ?? '', meanK: model.mean[k] as number })),
+    ...contrastOf(model, j, mates),
+    factor: studentT.quantile(intervalQuantile, freedom),
+    freedom,
+    hangsOnOne: standing?.hangsOnOne ?? false,
+  };
+}
+
+function freedomOf(freedom: number, standing: Standing | undefined): number {
+  return standing ? Math.max(1, Math.min(standing.freedom, freedom)) : freedom;
+}
+
+/** Sum of the variances of all effects, K². */
+export function uncertaintyOf({ columns, covariance }: FittedModel): number {
+  return columns.reduce((sum, { kind }, j) => sum + (kind === 'load' ? 0 : covariance.get(j, j)), 0);
+}
+
 /** Bank and position are judged by the cylinders' own scatter, so their freedom is that of the cylinders; one that hangs on one cylinder reaches to 0. */
 function toInterval(kelvin: number, deviationK: number, freedom: number, standing: Standing | undefined): [low: number, high: number] {
-  const t = studentT.quantile(intervalQuantile, standing ? Math.max(1, Math.min(standing.freedom, freedom)) : freedom);
+  const t = studentT.quantile(intervalQuantile, freedomOf(freedom, standing));
   const [low, high] = [kelvin - t * deviationK, kelvin + t * deviationK];
   return standing?.hangsOnOne ? [Math.min(low, 0), Math.max(high, 0)] : [low, high];
 }
@@ -378,12 +418,11 @@ export function uncertaintyTaken(model: FittedModel, arrangement: Arrangement, c
   const rc = r.mmul(model.covariance);
   const inner = rc.mmul(r.transpose()).add(Matrix.mul(Matrix.eye(cylinders.length), model.noiseK ** 2));
   const weighed = inverse(inner).mmul(rc);
+  const all = uncertaintyOf(model);
   let taken = 0;
-  let all = 0;
   for (const [j, { kind }] of model.columns.entries()) {
     if (kind === 'load') continue;
     for (let i = 0; i < cylinders.length; i++) taken += rc.get(i, j) * weighed.get(i, j);
-    all += model.covariance.get(j, j);
   }
   return all > 0 ? taken / all : 0;
 }

@@ -24,6 +24,8 @@ export interface FuelDemand {
   ofPumpPercent: number | null;
   supply: SupplyEffect | null;
   notJudged: { what: string; line: string }[];
+  /** The moments that the figures are of: highest duty, largest share of the injectors, most fuel asked for. */
+  from: { busiest?: DemandMoment; fullest?: DemandMoment; most?: DemandMoment };
 }
 
 /** What the fall of the supply voltage over the pull took from the set's flow, by its dead time. */
@@ -47,8 +49,7 @@ function judgeSet(series: SeriesSet, vehicle: Vehicle, set: InjectorSet, pull: P
   const limit = vehicle.limits.dutyPercent ?? 100;
   const fullest = highest(moments, ({ share }) => share);
   const pump = set.pump?.ccPerMin;
-  const demands = moments.flatMap(({ demand }) => demand ?? []);
-  const most = demands.length > 0 ? Math.max(...demands) : undefined;
+  const most = highest(moments, ({ demand }) => demand);
   return {
     set: set.name,
     dutyMax: rounded(busiest?.duty, 1),
@@ -58,17 +59,22 @@ function judgeSet(series: SeriesSet, vehicle: Vehicle, set: InjectorSet, pull: P
     capacityCcPerMin: rounded(fullest?.capacity, 0),
     pumpCcPerMin: rounded(pump, 0),
     ofInjectorsPercent: rounded(fullest?.share === undefined ? undefined : 100 * fullest.share, 1),
-    ofPumpPercent: rounded(pump === undefined || most === undefined ? undefined : (100 * most) / pump, 1),
+    ofPumpPercent: rounded(pump === undefined || most?.demand === undefined ? undefined : (100 * most.demand) / pump, 1),
     supply: supplyEffect(series, vehicle, set, pull, fullest),
     notJudged: whatIsMissing(vehicle, set, moments.length > 0, fullest !== undefined),
+    from: { ...(busiest && { busiest }), ...(fullest && { fullest }), ...(most && { most }) },
   };
 }
 
-interface Moment {
+/** One sample of a set's duty with what belongs to it. */
+export interface DemandMoment {
   timeUs: number;
   rpm: number;
   duty: number;
   periodMs: number;
+  deadMs: number | undefined;
+  deltaKpa: number | undefined;
+  volts: number | undefined;
   /** Asked for and possible, cc/min of the whole set; undefined where delta, flow or dead time isn't known. */
   demand: number | undefined;
   capacity: number | undefined;
@@ -77,7 +83,7 @@ interface Moment {
   share: number | undefined;
 }
 
-function momentsOf(series: SeriesSet, vehicle: Vehicle, set: InjectorSet, pull: Pull): Moment[] {
+function momentsOf(series: SeriesSet, vehicle: Vehicle, set: InjectorSet, pull: Pull): DemandMoment[] {
   const part = toNamePart(set.name);
   const duty = watch(series, `duty_${part}`, '%');
   const speed = watch(series, vehicle.engine?.roles.speed, 'rpm');
@@ -85,13 +91,14 @@ function momentsOf(series: SeriesSet, vehicle: Vehicle, set: InjectorSet, pull: 
   const battery = watch(series, vehicle.engine?.roles.battery, 'V');
   if (!duty || !speed || set.injectionsPerCycle === undefined) return [];
   const [fromUs, toUs] = [series.startUs + pull.from * 1e6, series.startUs + pull.to * 1e6];
-  const moments: Moment[] = [];
+  const moments: DemandMoment[] = [];
   for (let i = firstAtOrAfter(duty.timeUs, fromUs); i < duty.timeUs.length && (duty.timeUs[i] as number) <= toUs; i++) {
     const timeUs = duty.timeUs[i] as number;
     const rpm = valueAt(speed, timeUs);
     if (rpm === undefined || rpm <= 0) continue;
     const periodMs = injectionPeriodMs(rpm, set.injectionsPerCycle, vehicle.engine?.cycle === 'two-stroke' ? 1 : 2);
-    const deadMs = deadTimeAt(set, battery && valueAt(battery, timeUs));
+    const volts = battery && valueAt(battery, timeUs);
+    const deadMs = deadTimeAt(set, volts);
     const dutyNow = duty.value[i] as number;
     const open = deadMs === undefined ? undefined : Math.max(0, dutyNow / 100 - deadMs / periodMs);
     const deltaNow = delta && valueAt(delta, timeUs);
@@ -100,7 +107,8 @@ function momentsOf(series: SeriesSet, vehicle: Vehicle, set: InjectorSet, pull: 
         ? set.cylinders.length * staticFlow(set.flow.ccPerMin, set.flow.atKpa, deltaNow)
         : undefined;
     const demand = capacity === undefined || open === undefined ? undefined : capacity * open;
-    moments.push({ timeUs, rpm, duty: dutyNow, periodMs, demand, capacity, open, share: demand === undefined ? undefined : open });
+    const share = demand === undefined ? undefined : open;
+    moments.push({ timeUs, rpm, duty: dutyNow, periodMs, deadMs, deltaKpa: deltaNow, volts, demand, capacity, open, share });
   }
   return moments;
 }
@@ -113,7 +121,13 @@ function deadTimeAt(set: InjectorSet, volts: number | undefined): number | undef
 }
 
 /** Volts are medians: of the pull's first half second, and of the half second around its busiest moment. */
-function supplyEffect(series: SeriesSet, vehicle: Vehicle, set: InjectorSet, pull: Pull, at: Moment | undefined): SupplyEffect | null {
+function supplyEffect(
+  series: SeriesSet,
+  vehicle: Vehicle,
+  set: InjectorSet,
+  pull: Pull,
+  at: DemandMoment | undefined,
+): SupplyEffect | null {
   const battery = watch(series, vehicle.engine?.roles.battery, 'V');
   if (!battery || !at?.open || set.deadTime.length < 2) return null;
   const fromUs = series.startUs + pull.from * 1e6;
@@ -150,8 +164,8 @@ function whatIsMissing(vehicle: Vehicle, set: InjectorSet, hasDuty: boolean, has
   return missing;
 }
 
-function highest(moments: readonly Moment[], of: (moment: Moment) => number | undefined): Moment | undefined {
-  let best: Moment | undefined;
+function highest(moments: readonly DemandMoment[], of: (moment: DemandMoment) => number | undefined): DemandMoment | undefined {
+  let best: DemandMoment | undefined;
   for (const moment of moments) {
     const value = of(moment);
     if (value !== undefined && (!best || value > (of(best) as number))) best = moment;

@@ -14,6 +14,16 @@ export interface GasPeak {
   highC: number;
   /** Standard deviation of the estimate from the reading's own scatter and the slope's, with the longest lag, K. */
   noiseK: number;
+  /** What it was computed from. */
+  from: { channel: string; low: GasMoment; high: GasMoment; readingNoiseK: number; slopeGain: number };
+}
+
+/** The moment of an estimate: reading, its slope, and the lag that was taken. */
+export interface GasMoment {
+  atUs: number;
+  readingC: number;
+  slopeKPerS: number;
+  lagS: number;
 }
 
 /** Width of the slope's fit: at 1 s of lag and 20 samples a second it multiplies noise by 1.9. */
@@ -31,21 +41,31 @@ export function estimateGasPeaks(series: SeriesSet, vehicle: Vehicle, pull: Pull
 }
 
 function peakOf(temp: Watched, lagS: { low: number; high: number }, fromUs: number, toUs: number): Omit<GasPeak, 'cylinder'> | undefined {
-  let lowC = Number.NEGATIVE_INFINITY;
-  let highC = Number.NEGATIVE_INFINITY;
   const from = firstAtOrAfter(temp.timeUs, fromUs);
   const to = firstAtOrAfter(temp.timeUs, toUs + 1);
-  for (let i = from; i < to; i++) {
-    const atUs = temp.timeUs[i] as number;
-    const slope = slopeWithin(temp, atUs - slopeOverUs / 2, atUs + slopeOverUs / 2);
-    if (slope === undefined) continue;
-    lowC = Math.max(lowC, gasTemperature(temp.value[i] as number, lagS.low, slope));
-    highC = Math.max(highC, gasTemperature(temp.value[i] as number, lagS.high, slope));
-  }
-  if (lowC === Number.NEGATIVE_INFINITY) return undefined;
+  const highest = (lag: number): { gasC: number; moment: GasMoment } | undefined => {
+    let best: { gasC: number; moment: GasMoment } | undefined;
+    for (let i = from; i < to; i++) {
+      const [atUs, readingC] = [temp.timeUs[i] as number, temp.value[i] as number];
+      const slopeKPerS = slopeWithin(temp, atUs - slopeOverUs / 2, atUs + slopeOverUs / 2);
+      if (slopeKPerS === undefined) continue;
+      const gasC = gasTemperature(readingC, lag, slopeKPerS);
+      if (!best || gasC > best.gasC) best = { gasC, moment: { atUs, readingC, slopeKPerS, lagS: lag } };
+    }
+    return best;
+  };
+  const [short, long] = [highest(lagS.low), highest(lagS.high)];
+  if (!short || !long) return undefined;
+  const [low, high] = short.gasC <= long.gasC ? [short, long] : [long, short];
   const samplesPerS = ((to - from - 1) * 1e6) / Math.max(1, (temp.timeUs[to - 1] as number) - (temp.timeUs[from] as number));
-  const gain = lagNoiseGain(lagS.high, slopeOverUs / 1e6, samplesPerS);
-  return { lowC: Math.min(lowC, highC), highC: Math.max(lowC, highC), noiseK: readingNoise(temp, from, to) * Math.hypot(1, gain) };
+  const slopeGain = lagNoiseGain(lagS.high, slopeOverUs / 1e6, samplesPerS);
+  const readingNoiseK = readingNoise(temp, from, to);
+  return {
+    lowC: low.gasC,
+    highC: high.gasC,
+    noiseK: readingNoiseK * Math.hypot(1, slopeGain),
+    from: { channel: temp.channel, low: low.moment, high: high.moment, readingNoiseK, slopeGain },
+  };
 }
 
 /** Standard deviation of single readings about a smooth course: from second differences, in which the course itself cancels. */

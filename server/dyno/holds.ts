@@ -12,6 +12,8 @@ export interface Hold {
   vehicle: Vehicle;
   from: number;
   to: number;
+  /** Time of the recording over which its temperatures are medians, microseconds. */
+  readUs?: { from: number; to: number };
   speedRpm: number;
   /** Manifold pressure, kPa, or without it throttle opening in its channel's unit; undefined when neither gave a number. */
   load: number | undefined;
@@ -60,7 +62,8 @@ function readHold(session: number, series: SeriesSet, vehicle: Vehicle, pull: Pu
     return found && medianWithin(found, fromUs, toUs);
   };
   const load = loadOf(vehicle.engine?.roles.manifoldPressure, 'kPa') ?? loadOf(vehicle.engine?.roles.throttle, undefined);
-  return { session, vehicle, from: pull.from, to: pull.to, speedRpm: (pull.speedFrom + pull.speedTo) / 2, load, temps, off, share };
+  const about = { session, vehicle, from: pull.from, to: pull.to, readUs: { from: fromUs, to: toUs } };
+  return { ...about, speedRpm: (pull.speedFrom + pull.speedTo) / 2, load, temps, off, share };
 }
 
 /** Holds this near in speed and in load are at one load point. Common practice, no source. */

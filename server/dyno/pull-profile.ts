@@ -35,6 +35,46 @@ export interface SpeedBand {
   timing: number | null;
 }
 
+/** How the mean of a channel in one band of engine speed came about; times are the recording's own. */
+export interface BandMean {
+  mean: number;
+  count: number;
+  low: number;
+  high: number;
+  fromUs: number;
+  toUs: number;
+}
+
+/** One channel's means by number of the band; a hold is one band, 0. */
+export interface BandColumn {
+  channel: string;
+  unit: string;
+  means: ReadonlyMap<number, BandMean>;
+}
+
+/** Lowest and highest sample of a channel within a pull. */
+export interface Extremes {
+  channel: string;
+  count: number;
+  low: number;
+  lowUs: number;
+  high: number;
+  highUs: number;
+}
+
+/** What the figures of a profile were made of, channel by channel, so that each can be asked where it comes from. */
+export interface PullMeasures {
+  load: BandColumn | undefined;
+  temps: (BandColumn | undefined)[];
+  duty: (BandColumn | undefined)[];
+  deltaKpa: (BandColumn | undefined)[];
+  lambda: (BandColumn | undefined)[];
+  timing: BandColumn | undefined;
+  /** Over the whole pull, in the order of the injector sets. */
+  dutyExtremes: (Extremes | undefined)[];
+  deltaExtremes: (Extremes | undefined)[];
+}
+
 export interface PullProfile extends Pull {
   /** Cylinders with a probe. */
   cylinders: number[];
@@ -44,11 +84,17 @@ export interface PullProfile extends Pull {
 }
 
 /** A probe lags: after a sweep its peak comes up to so long after the engine was lifted. Common practice, no source. */
-const peakAfterS = 3;
-const bandRpm = 250;
+export const peakAfterS = 3;
+export const bandRpm = 250;
 
 /** @param nextFrom Where the next pull begins: what comes from there on is not this one's peak. */
-export function profilePull(series: SeriesSet, vehicle: Vehicle, pull: Pull, nextFrom = Number.POSITIVE_INFINITY): PullProfile {
+export function profilePull(
+  series: SeriesSet,
+  vehicle: Vehicle,
+  pull: Pull,
+  nextFrom = Number.POSITIVE_INFINITY,
+  measures = measurePull(series, vehicle, pull),
+): PullProfile {
   const fromUs = series.startUs + pull.from * 1e6;
   const toUs = series.startUs + pull.to * 1e6;
   const peakToUs = pull.kind === 'hold' ? toUs : series.startUs + Math.max(pull.to, Math.min(pull.to + peakAfterS, nextFrom)) * 1e6;
@@ -64,11 +110,11 @@ export function profilePull(series: SeriesSet, vehicle: Vehicle, pull: Pull, nex
       cylinder,
       ...findPeak(indicated[i], speed, fromUs, peakToUs, series.startUs, limitC),
     })),
-    bands: speed ? toBands(series, vehicle, speed, pull) : [],
-    sets: vehicle.injectorSets.map(({ name }) => {
-      const duty = rangeWithin(watch(series, `duty_${toNamePart(name)}`, '%'), fromUs, toUs);
-      const delta = rangeWithin(watch(series, `fuel_delta_${toNamePart(name)}`, 'kPa'), fromUs, toUs);
-      return { set: name, dutyMax: duty?.high ?? null, deltaMin: delta?.low ?? null, deltaMax: delta?.high ?? null };
+    bands: toBands(measures, pull),
+    sets: vehicle.injectorSets.map(({ name }, i) => {
+      const [duty, delta] = [measures.dutyExtremes[i], measures.deltaExtremes[i]];
+      const tenth = (value: number | undefined) => (value === undefined ? null : rounded(value, 1));
+      return { set: name, dutyMax: tenth(duty?.high), deltaMin: tenth(delta?.low), deltaMax: tenth(delta?.high) };
     }),
   };
 }
@@ -98,48 +144,57 @@ function findPeak(
   };
 }
 
-function toBands(series: SeriesSet, vehicle: Vehicle, speed: Watched, pull: Pull): SpeedBand[] {
+/** Number of the band of engine speed that a row of the profile shows. */
+export function bandOf(pull: Pull, speed: number): number {
+  return pull.kind === 'hold' ? 0 : Math.floor(speed / bandRpm);
+}
+
+/** Everything that the figures of a pull are made of. */
+export function measurePull(series: SeriesSet, vehicle: Vehicle, pull: Pull): PullMeasures {
   const { roles, exhaustTemps, lambda } = vehicle.engine ?? { roles: {}, exhaustTemps: [], lambda: new Map<string, string>() };
   const sets = vehicle.injectorSets.map(({ name }) => toNamePart(name));
-  const means = new BandMeans(speed, series.startUs + pull.from * 1e6, series.startUs + pull.to * 1e6, pull.kind === 'hold');
-  const of = (channels: (string | undefined)[], unit: string | undefined, outOfRange: 'good' | 'bad' = 'good') =>
-    channels.map((channel) => means.of(watch(series, channel, unit, outOfRange)));
-  const temps = of(
-    exhaustTemps.map(({ channel }) => channel),
-    'degC',
-    'bad',
-  );
-  const columns = {
-    load: of([roles.manifoldPressure], 'kPa')[0]?.size ? of([roles.manifoldPressure], 'kPa') : of([roles.throttle], undefined),
-    duty: of(
-      sets.map((part) => `duty_${part}`),
-      '%',
-    ),
-    deltaKpa: of(
-      sets.map((part) => `fuel_delta_${part}`),
-      'kPa',
-    ),
-    lambda: of([...lambda.values()], undefined),
-    timing: of([roles.timing], undefined),
+  const [fromUs, toUs] = [series.startUs + pull.from * 1e6, series.startUs + pull.to * 1e6];
+  const speed = watch(series, roles.speed, 'rpm');
+  const means = speed && new BandMeans(speed, fromUs, toUs, pull.kind === 'hold');
+  const of = (channel: string | undefined, unit: string | undefined, outOfRange: 'good' | 'bad' = 'good'): BandColumn | undefined => {
+    const watched = watch(series, channel, unit, outOfRange);
+    return (
+      watched && means && { channel: watched.channel, unit: unit ?? series.get(watched.channel)?.unit ?? '', means: means.of(watched) }
+    );
   };
+  const pressure = of(roles.manifoldPressure, 'kPa');
+  const extremes = (channel: string, unit: string) => extremesWithin(watch(series, channel, unit), fromUs, toUs);
+  return {
+    load: pressure?.means.size ? pressure : of(roles.throttle, undefined),
+    temps: exhaustTemps.map(({ channel }) => of(channel, 'degC', 'bad')),
+    duty: sets.map((part) => of(`duty_${part}`, '%')),
+    deltaKpa: sets.map((part) => of(`fuel_delta_${part}`, 'kPa')),
+    lambda: [...lambda.values()].map((channel) => of(channel, undefined)),
+    timing: of(roles.timing, undefined),
+    dutyExtremes: sets.map((part) => extremes(`duty_${part}`, '%')),
+    deltaExtremes: sets.map((part) => extremes(`fuel_delta_${part}`, 'kPa')),
+  };
+}
+
+function toBands(measures: PullMeasures, pull: Pull): SpeedBand[] {
   const middle = Math.round((pull.speedFrom + pull.speedTo) / 2);
-  return [...new Set(temps.flatMap((column) => [...column.keys()]))]
+  return [...new Set(measures.temps.flatMap((column) => [...(column?.means.keys() ?? [])]))]
     .sort((a, b) => a - b)
     .map((band) => {
-      const at = (column: ReadonlyMap<number, number> | undefined, digits: number) => {
-        const mean = column?.get(band);
-        return mean === undefined ? null : rounded(mean, digits);
+      const at = (column: BandColumn | undefined, digits: number) => {
+        const found = column?.means.get(band);
+        return found === undefined ? null : rounded(found.mean, digits);
       };
-      const here = temps.map((column) => at(column, 1));
+      const here = measures.temps.map((column) => at(column, 1));
       return {
         speed: pull.kind === 'hold' ? middle : Math.round((band + 0.5) * bandRpm),
-        load: at(columns.load[0], 1),
+        load: at(measures.load, 1),
         temps: here,
         ...scatterOf(here),
-        duty: columns.duty.map((column) => at(column, 1)),
-        deltaKpa: columns.deltaKpa.map((column) => at(column, 1)),
-        lambda: columns.lambda.map((column) => at(column, 3)),
-        timing: at(columns.timing[0], 1),
+        duty: measures.duty.map((column) => at(column, 1)),
+        deltaKpa: measures.deltaKpa.map((column) => at(column, 1)),
+        lambda: measures.lambda.map((column) => at(column, 3)),
+        timing: at(measures.timing, 1),
       };
     });
 }
@@ -158,20 +213,24 @@ class BandMeans {
     this.whole = whole;
   }
 
-  of(watched: Watched | undefined): Map<number, number> {
-    const sums = new Map<number, { sum: number; count: number }>();
-    if (!watched) return new Map();
-    const { timeUs, value } = watched;
+  of({ timeUs, value }: Watched): Map<number, BandMean> {
+    const bands = new Map<number, BandMean>();
     for (let i = firstAtOrAfter(timeUs, this.fromUs); i < timeUs.length && (timeUs[i] as number) <= this.toUs; i++) {
-      const rpm = valueAt(this.speed, timeUs[i] as number);
+      const [atUs, now] = [timeUs[i] as number, value[i] as number];
+      const rpm = valueAt(this.speed, atUs);
       if (rpm === undefined) continue;
       const band = this.whole ? 0 : Math.floor(rpm / bandRpm);
-      const into = sums.get(band) ?? { sum: 0, count: 0 };
-      sums.set(band, into);
-      into.sum += value[i] as number;
+      const into = bands.get(band) ?? { mean: 0, count: 0, low: now, high: now, fromUs: atUs, toUs: atUs };
+      bands.set(band, into);
+      // The sum until the end.
+      into.mean += now;
       into.count++;
+      into.low = Math.min(into.low, now);
+      into.high = Math.max(into.high, now);
+      into.toUs = atUs;
     }
-    return new Map([...sums].map(([band, { sum, count }]) => [band, sum / count]));
+    for (const into of bands.values()) into.mean /= into.count;
+    return bands;
   }
 }
 
@@ -183,15 +242,17 @@ function scatterOf(temps: readonly (number | null)[]): { spreadK: number | null;
   return { spreadK: rounded(Math.max(...known) - Math.min(...known), 1), rmsK: rounded(Math.sqrt(square), 1) };
 }
 
-function rangeWithin(watched: Watched | undefined, fromUs: number, toUs: number): { low: number; high: number } | undefined {
-  let range: { low: number; high: number } | undefined;
-  for (let i = 0; watched && i < watched.timeUs.length; i++) {
-    const at = watched.timeUs[i] as number;
-    if (at < fromUs || at > toUs) continue;
-    const value = rounded(watched.value[i] as number, 1);
-    range = range ? { low: Math.min(range.low, value), high: Math.max(range.high, value) } : { low: value, high: value };
+function extremesWithin(watched: Watched | undefined, fromUs: number, toUs: number): Extremes | undefined {
+  let found: Extremes | undefined;
+  for (let i = watched ? firstAtOrAfter(watched.timeUs, fromUs) : 0; watched && i < watched.timeUs.length; i++) {
+    const [at, value] = [watched.timeUs[i] as number, watched.value[i] as number];
+    if (at > toUs) break;
+    found ??= { channel: watched.channel, count: 0, low: value, lowUs: at, high: value, highUs: at };
+    found.count++;
+    if (value < found.low) Object.assign(found, { low: value, lowUs: at });
+    if (value > found.high) Object.assign(found, { high: value, highUs: at });
   }
-  return range;
+  return found;
 }
 
 function rounded(value: number, digits: number): number {

@@ -4,7 +4,7 @@ import type { Vehicle } from '../definitions/vehicle.ts';
 import { type FuelDemand, judgeFuelDemand } from './fuel-demand.ts';
 import { estimateGasPeaks, type GasPeak } from './gas-peaks.ts';
 import { findPowerCurve, type PlacedLog, type PowerCurve, type TypedAir } from './power-curve.ts';
-import { type PullProfile, profilePull } from './pull-profile.ts';
+import { measurePull, type PullMeasures, type PullProfile, profilePull } from './pull-profile.ts';
 import type { Pull } from './pulls.ts';
 import { readStartState, type StartState } from './start-state.ts';
 
@@ -29,6 +29,8 @@ export interface BesideBefore {
 export interface PullSummary<P extends Pull = Pull> {
   pull: P;
   profile: PullProfile;
+  /** What the profile was made of. */
+  measures: PullMeasures;
   /** Lag-corrected peaks: an estimate, never held against a limit. */
   gas: GasPeak[];
   margins: Margins;
@@ -53,11 +55,13 @@ export function summarisePulls<P extends Pull>(parts: SummaryParts, pulls: reado
 
 /** @param nextFrom Where the next pull begins: a peak from there on is not this one's. `beside` is left open. */
 export function summarisePull<P extends Pull>({ series, vehicle, air, logs }: SummaryParts, pull: P, nextFrom?: number): PullSummary<P> {
-  const profile = profilePull(series, vehicle, pull, nextFrom);
+  const measures = measurePull(series, vehicle, pull);
+  const profile = profilePull(series, vehicle, pull, nextFrom, measures);
   const demand = judgeFuelDemand(series, vehicle, pull);
   return {
     pull,
     profile,
+    measures,
     gas: estimateGasPeaks(series, vehicle, pull),
     margins: marginsOf(profile, demand, vehicle),
     demand,

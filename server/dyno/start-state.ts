@@ -32,13 +32,13 @@ export function startChannels(vehicle: Vehicle): Record<Exclude<StartItem, 'exha
 }
 
 /** It is read over so long before the pull: probes and fuel don't jump, their sensors do. */
-const readForUs = 1_500_000;
+export const startReadForUs = 1_500_000;
 
 /** Medians over the 1.5 s before `fromUs`, time of the recording. */
 export function readStartState(series: SeriesSet, vehicle: Vehicle, fromUs: number): StartState {
   const at = (channel: string | undefined): number | null => {
     const watched = watch(series, channel, 'degC', 'bad');
-    const value = watched && medianWithin(watched, fromUs - readForUs, fromUs);
+    const value = watched && medianWithin(watched, fromUs - startReadForUs, fromUs);
     return value === undefined ? null : Math.round(value * 10) / 10;
   };
   const { oil, coolant, intake, fuel } = startChannels(vehicle);

@@ -44,14 +44,36 @@ export interface Study {
 /** Below 15 to 20 K between cylinders nothing is said yet: class 2 type K alone allows ± 6.8 K at 900 °C (IEC 60584-2). */
 const differsMinK = 15;
 
+/** A study with what it was computed from. */
+export interface StudyBehind {
+  study: Study;
+  /** Those that were used. */
+  holds: readonly Hold[];
+  /** Undefined without a hold. */
+  fit?: {
+    model: FittedModel;
+    planning: Fits['planning'];
+    now: Arrangement;
+    cylinders: readonly number[];
+    /** The holds of which a cylinder's deviation is the median, and from how much on it differs, K. */
+    deviationsOf: readonly Hold[];
+    leastK: number;
+  };
+}
+
 /** Studies the holds of one engine; of several vehicles the last session's says how things stand now. */
 export function studyDistribution(all: readonly Hold[]): Study {
+  return studyHolds(all).study;
+}
+
+/** The same with the model behind it. */
+export function studyHolds(all: readonly Hold[]): StudyBehind {
   const holds = all.filter(({ temps }) => temps.size >= cylindersMin);
   const study: Study = { effects: [], cylinders: [], trials: [], holds: holds.map(toHoldView), phases: {}, regroupings: {}, notJudged: [] };
   const last = holds[holds.length - 1];
   if (!last) {
     study.notJudged.push({ what: 'the distribution', line: whyNoHold(all) });
-    return study;
+    return { study, holds };
   }
   const usualShare = meanShares(holds);
   const loadPoints = findLoadPoints(holds);
@@ -59,7 +81,9 @@ export function studyDistribution(all: readonly Hold[]): Study {
   const { model, planning } = fitHolds(holds, loadPoints, cylinders, usualShare);
   study.effects = toEstimates(model);
   const now = toArrangement(last.vehicle, { off: new Set(), share: new Map() }, new Map(), loadPoints[loadPoints.length - 1] as number);
-  study.cylinders = findCylinders(holds, cylinders, now, model);
+  const deviationsOf = holdsAsNow(holds, now);
+  const leastK = Math.max(differsMinK, (2 * model.noiseK) / Math.sqrt(deviationsOf.length));
+  study.cylinders = findCylinders(deviationsOf, leastK, cylinders, now, model);
   const differing = study.cylinders
     .filter(({ differs }) => differs)
     .sort((a, b) => Math.abs(b.kelvin ?? 0) - Math.abs(a.kelvin ?? 0))
@@ -74,7 +98,7 @@ export function studyDistribution(all: readonly Hold[]): Study {
     if (sizes.length > 1) study.regroupings[set.name] = { labelled: countRegroupings(sizes), layouts: countPlugLayouts(sizes) };
   }
   sayWhatIsMissing(study, last.vehicle);
-  return study;
+  return { study, holds, fit: { model, planning, now, cylinders, deviationsOf, leastK } };
 }
 
 /** One probe alone says nothing of a difference. */
@@ -149,13 +173,22 @@ function meanShares(holds: readonly Hold[]): Map<string, number> {
   return new Map([...shares].map(([set, values]) => [set, values.reduce((sum, value) => sum + value, 0) / values.length]));
 }
 
-function findCylinders(holds: readonly Hold[], cylinders: readonly number[], now: Arrangement, model: FittedModel): CylinderFinding[] {
+/** The holds with every set on and everything arranged as it is now; else those with every set on; else all. */
+function holdsAsNow(holds: readonly Hold[], now: Arrangement): readonly Hold[] {
   const full = holds.filter((hold) => hold.off.size === 0);
   const asNow = full.filter((hold) => isArrangedAs(now, hold.vehicle));
-  const used = asNow.length > 0 ? asNow : full.length > 0 ? full : holds;
+  return asNow.length > 0 ? asNow : full.length > 0 ? full : holds;
+}
+
+function findCylinders(
+  used: readonly Hold[],
+  least: number,
+  cylinders: readonly number[],
+  now: Arrangement,
+  model: FittedModel,
+): CylinderFinding[] {
   const byCylinder = new Map<number, number[]>(cylinders.map((cylinder) => [cylinder, []]));
   for (const hold of used) for (const [cylinder, kelvin] of deviations(hold.temps)) byCylinder.get(cylinder)?.push(kelvin);
-  const least = Math.max(differsMinK, (2 * model.noiseK) / Math.sqrt(used.length));
   return cylinders.map((cylinder) => {
     const kelvin = medianOf(byCylinder.get(cylinder) ?? []);
     const differs = kelvin !== undefined && Math.abs(kelvin) >= least && cylinders.length > 2;

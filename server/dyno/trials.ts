@@ -10,6 +10,8 @@ export interface Trial {
   change: string;
   /** Spread over all cylinders at the studied load, K, if the model is right. */
   predictedSpread: number;
+  /** Deviation of each cylinder from the mean of all that the model expects then, K. */
+  predicted: Record<number, number>;
   /** Share of the uncertainty about all effects that one hold would take away, 0 to 1. */
   teaches: number;
   /** Plugs, probes or injectors to move. */
@@ -76,7 +78,7 @@ export function listTrials(
   const make: Make = (kind, change, moves, arrangement, more) => ({
     kind,
     change,
-    predictedSpread: Math.round(spreadOf(predict(model, arrangement, cylinders)) * 10) / 10,
+    ...predictionOf(model, arrangement, cylinders),
     teaches: Math.round(uncertaintyTaken(model, arrangement, cylinders) * 1000) / 1000,
     moves,
     ...more,
@@ -99,6 +101,17 @@ type Make = (
 ) => Trial;
 
 const worth = (trial: Trial) => trial.teaches - costPerMove * trial.moves;
+
+function predictionOf(
+  model: FittedModel,
+  arrangement: Arrangement,
+  cylinders: readonly number[],
+): Pick<Trial, 'predictedSpread' | 'predicted'> {
+  const tenth = (value: number) => Math.round(value * 10) / 10;
+  const values = predict(model, arrangement, cylinders);
+  const predicted = Object.fromEntries(cylinders.map((cylinder, i) => [cylinder, tenth(values[i] as number)]));
+  return { predictedSpread: tenth(spreadOf(values)), predicted };
+}
 
 function spreadOf(values: readonly number[]): number {
   return values.length === 0 ? 0 : Math.max(...values) - Math.min(...values);
@@ -210,11 +223,11 @@ function exchanged(things: ReadonlyMap<number, string> | undefined, a: number, b
  * comes once the others have nothing to teach that is worth their moves.
  */
 function enrichTrials(model: FittedModel, now: Arrangement, cylinders: readonly number[], differing: readonly number[]): Trial[] {
-  const spread = Math.round(spreadOf(predict(model, now, cylinders)) * 10) / 10;
+  const prediction = predictionOf(model, now, cylinders);
   return differing.map((cylinder) => ({
     kind: 'enrich',
     change: `3 % more fuel to cylinder ${cylinder} alone at a steady hold: a fall says that more fuel cools it, a rise that it is on the lean side or misfires`,
-    predictedSpread: spread,
+    ...prediction,
     teaches: 0,
     moves: 0,
   }));

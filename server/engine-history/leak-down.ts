@@ -1,6 +1,8 @@
 // How fuel pressure leaks down behind a prime, and how that compares with last time; never judged alone. Pure.
+
 import type { SeriesSet } from '../channels/series.ts';
 import { heldFor, medianWithin, type Watched, watch } from '../checks/watch.ts';
+import { toNamePart } from '../definitions/built-in-names.ts';
 import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
 
 export interface LeakDown {
@@ -24,7 +26,7 @@ export function findLeakDowns(series: SeriesSet, vehicle: Vehicle, toUs: number)
 }
 
 function findLeakDown(series: SeriesSet, set: InjectorSet, toUs: number): LeakDown | undefined {
-  const delta = watch(series, `fuel_delta_${set.name}`, 'kPa') ?? watch(series, set.rail, 'kPa');
+  const delta = watch(series, `fuel_delta_${toNamePart(set.name)}`, 'kPa') ?? watch(series, set.rail, 'kPa');
   if (!delta || set.targetKpa === undefined) return undefined;
   const primed = heldFor(delta, series.startUs, toUs, 300_000, (kpa) => kpa > primedShare * (set.targetKpa as number));
   const fallUs = primed && lastHigh(delta, primed.fromUs, toUs);

@@ -38,6 +38,7 @@ import { addBeginningRoutes } from './beginning-routes.ts';
 import { addChecksRoutes } from './checks-routes.ts';
 import { addDefinitionRoutes } from './definition-routes.ts';
 import { addEngineHistoryRoutes } from './engine-history-routes.ts';
+import { addFigureRoutes } from './figure-routes.ts';
 import { addFrameRoutes } from './frame-routes.ts';
 import { askingOf, type Door, loopbackDoor, requestAllowed } from './guard.ts';
 import { addHarnessRoutes } from './harness-routes.ts';
@@ -87,7 +88,7 @@ export interface AppParts {
   /** What people write down about the vehicle; without it its address is not there. */
   logBook?: Pick<LogBook, 'list' | 'add'>;
   /** Pulls and studies of recorded sessions; without it their addresses are not there. */
-  dyno?: Pick<DynoDesk, 'pulls' | 'study' | 'compare' | 'trials'>;
+  dyno?: Pick<DynoDesk, 'pulls' | 'study' | 'compare' | 'trials' | 'figure'>;
   /** What all sessions together tell of the engine; without it its address is not there. */
   engineHistory?: Pick<EngineHistoryDesk, 'history'>;
   /** Photos and logs of the log book; without it their addresses are not there. */
@@ -122,6 +123,7 @@ const topics: AddRoutes[] = [
   addWindowRoutes,
   addAlarmRoutes,
   addFrameRoutes,
+  addFigureRoutes,
   addSessionRoutes,
   addSessionTaskRoutes,
   addImportRoutes,

@@ -1,6 +1,7 @@
 // Pulls and studies as the main process asks for them; a worker reads the sessions and judges.
 import { Worker } from 'node:worker_threads';
 import type { CompareQuery, PullsView, PullView, SetComparisonView, StudyView, TrialView } from '../contract/pulls.ts';
+import type { FigureView } from '../contract/why.ts';
 import { entryPath } from '../entries.ts';
 import type { DrivenWindow, DynoAnswer, DynoQuestion } from './dyno-messages.ts';
 import { toError } from './plain-error.ts';
@@ -39,6 +40,11 @@ export class DynoDesk {
   /** Every trial that was written down about a vehicle, judged by the pulls before and behind it. */
   trials(vehicle: string): Promise<TrialView[]> {
     return this.ask({ kind: 'trials', vehicle });
+  }
+
+  /** Why a figure of a pull, a comparison or a study is what it is. Errors also: FIGURE_UNKNOWN. */
+  figure(of: string): Promise<FigureView> {
+    return this.ask({ kind: 'figure', of });
   }
 
   /** The pulls within what has just been driven, their times from its beginning. */

@@ -1,6 +1,7 @@
 // What the main process asks of the worker that judges pulls and holds.
 import type { Series } from '../channels/series.ts';
 import type { CompareQuery, PullsView, PullView, SetComparisonView, StudyView, TrialView } from '../contract/pulls.ts';
+import type { FigureView } from '../contract/why.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { PlainError } from './recorder-messages.ts';
 
@@ -20,6 +21,7 @@ export interface DynoAnswers {
   compare: SetComparisonView;
   trials: TrialView[];
   window: PullView[];
+  figure: FigureView;
 }
 
 export type DynoQuestion = { ask: number } & (
@@ -28,6 +30,7 @@ export type DynoQuestion = { ask: number } & (
   | { kind: 'compare'; query: CompareQuery }
   | { kind: 'trials'; vehicle: string }
   | { kind: 'window'; window: DrivenWindow }
+  | { kind: 'figure'; of: string }
 );
 
 export interface DynoAnswer {

@@ -1,15 +1,28 @@
 // Worker entry: pulls, comparisons, trials and the distribution study of stored sessions, apart from the history worker whose answers must be quick.
 import { parentPort, workerData } from 'node:worker_threads';
 import type { SeriesSet } from '../channels/series.ts';
-import type { CompareQuery, PullsView, PullView, SetComparisonView, TrialView } from '../contract/pulls.ts';
+import {
+  type CompareQuery,
+  compareQuery,
+  type PullsView,
+  type PullView,
+  type SetComparisonView,
+  type TrialView,
+} from '../contract/pulls.ts';
 import type { SessionView } from '../contract/sessions.ts';
+import type { FigureView } from '../contract/why.ts';
 import { compareSets, type SetPull } from '../dyno/compare-sets.ts';
+import { explainDifference } from '../dyno/comparison-figures.ts';
+import type { Figure } from '../dyno/figure.ts';
 import type { Hold } from '../dyno/holds.ts';
 import { judgeTrial } from '../dyno/judge-trial.ts';
+import type { PowerCurve, PowerRow } from '../dyno/power-curve.ts';
 import { correctPulls, type NamedPull } from '../dyno/pull-corrections.ts';
-import { type PullSummary, summarisePulls } from '../dyno/pull-summary.ts';
+import { explainPullFigure, type PullBehind } from '../dyno/pull-figures.ts';
+import { besideBefore, type PullSummary, summarisePulls } from '../dyno/pull-summary.ts';
 import { findPulls } from '../dyno/pulls.ts';
-import { type Study, studyDistribution } from '../dyno/study.ts';
+import { type Study, studyHolds } from '../dyno/study.ts';
+import { explainStudyFigure, type StudiedSessions } from '../dyno/study-figures.ts';
 import { EvenburnError } from '../errors.ts';
 import { listSessions } from './catalogue.ts';
 import type { DrivenWindow, DynoAnswer, DynoAnswers, DynoQuestion } from './dyno-messages.ts';
@@ -49,32 +62,60 @@ function toPullView(summary: PullSummary<NamedPull>, all: readonly PullSummary<N
     byHand: pull.byHand,
     gas: gas.map(({ cylinder, lowC, highC, noiseK }) => ({ cylinder, lowC: tenth(lowC), highC: tenth(highC), noiseK: tenth(noiseK) })),
     margins,
-    demand,
+    demand: demand.map(({ from: _, ...told }) => told),
     start,
-    power: power ?? null,
+    power: power ? toPowerView(power) : null,
     beside: beside ? { ...beside, before: all[beside.before]?.pull.number ?? 0 } : null,
+  };
+}
+
+function toPowerView({ source, rows, peakTorque, peakPower, correction, notJudged }: PowerCurve): NonNullable<PullView['power']> {
+  const bare = ({ from: _, ...row }: PowerRow) => row;
+  return {
+    source,
+    rows: rows.map(bare),
+    peakTorque: peakTorque && bare(peakTorque),
+    peakPower: peakPower && bare(peakPower),
+    correction,
+    notJudged,
   };
 }
 
 const tenth = (value: number) => Math.round(value * 10) / 10;
 
-async function study(numbers: readonly number[]): Promise<Study> {
+async function studied(numbers: readonly number[]): Promise<StudiedSessions> {
   const holds: Hold[] = [];
-  for (const session of numbers) holds.push(...(await sessions.of(session)).holds);
-  return studyDistribution(holds);
+  const starts = new Map<number, number>();
+  for (const session of numbers) {
+    const found = await sessions.of(session);
+    holds.push(...found.holds);
+    starts.set(session, found.startUs);
+  }
+  return { ...studyHolds(holds), sessions: numbers, startUsOf: (session) => starts.get(session) ?? 0 };
+}
+
+function behindOf(found: SessionPullsFound, summary: PullSummary<NamedPull>): PullBehind {
+  const { session, startUs, vehicle, summaries } = found;
+  const { number } = summary.pull;
+  const about = { session, address: ['pulls', session, number], called: `pull ${number} of session ${session}`, startUs, vehicle, summary };
+  const before = summaries[summary.beside?.before ?? -1];
+  return before ? { ...about, before: behindOf(found, before) } : about;
 }
 
 /** A pull of a set with its place in wall time. */
 interface ChosenPull extends Omit<SetPull, 'order'> {
+  behind: PullBehind;
   session: number;
   number: number;
   atMs: number;
 }
 
-function toChosen({ session, startedWallMs }: SessionPullsFound, summary: PullSummary<NamedPull>, set: SetPull['set']): ChosenPull {
+function toChosen(found: SessionPullsFound, summary: PullSummary<NamedPull>, set: SetPull['set']): ChosenPull {
+  const { session, startedWallMs } = found;
   const { pull, profile, start, power } = summary;
   const rows = new Map((power?.rows ?? []).map(({ speed, torqueNm, powerKw }) => [speed, { torqueNm, powerKw }]));
-  return { session, number: pull.number, atMs: startedWallMs + pull.from * 1000, set, profile, start, power: rows };
+  const atMs = startedWallMs + pull.from * 1000;
+  return { behind: behindOf(found, summary), session, number: pull.number, atMs, set, profile, start, power: rows };
 }
 
 /** In the order in which they were driven. */
@@ -82,22 +123,31 @@ function ordered(chosen: readonly ChosenPull[]): (ChosenPull & SetPull)[] {
   return [...chosen].sort((a, b) => a.atMs - b.atMs || a.session - b.session).map((pull, i) => ({ ...pull, order: i + 1 }));
 }
 
+function getPull({ session, summaries }: SessionPullsFound, number: number): PullSummary<NamedPull> {
+  const summary = summaries.find(({ pull }) => pull.number === number);
+  if (!summary) throw new EvenburnError('PULL_UNKNOWN', { session, number });
+  return summary;
+}
+
 async function choose(text: string, set: SetPull['set']): Promise<ChosenPull[]> {
   const chosen: ChosenPull[] = [];
   for (const item of text.split(',')) {
     const [session = 0, number = 0] = item.split(':').map(Number);
     const found = await sessions.of(session);
-    const summary = found.summaries.find(({ pull }) => pull.number === number);
-    if (!summary) throw new EvenburnError('PULL_UNKNOWN', { session, number });
-    chosen.push(toChosen(found, summary, set));
+    chosen.push(toChosen(found, getPull(found, number), set));
   }
   return chosen;
 }
 
-async function compare({ before, after, quantity }: CompareQuery): Promise<SetComparisonView> {
+async function compared({ before, after, quantity }: CompareQuery) {
   const pulls = ordered([...(await choose(before, 'before')), ...(await choose(after, 'after'))]);
   const comparison = compareSets(pulls, quantity);
   if (!comparison) throw new EvenburnError('QUANTITY_UNKNOWN', { quantity });
+  return { pulls, comparison };
+}
+
+async function compare(query: CompareQuery): Promise<SetComparisonView> {
+  const { pulls, comparison } = await compared(query);
   const { all, ...rest } = comparison;
   return {
     ...rest,
@@ -201,7 +251,77 @@ async function judgeWindow({ vehicle, session, startUs, endUs, series }: DrivenW
   const { dyno } = readDynoNotes(session === null ? [] : await sessions.entries(vehicle.name), session ?? 0, vehicle);
   const named = correctPulls(findPulls(set, vehicle).pulls, [], startUs);
   const summaries = summarisePulls({ series: set, vehicle, air: airOf(dyno), logs: [] }, named);
+  for (const summary of summaries) holdDriven({ session, startUs, vehicle, summary });
   return summaries.map((summary) => toPullView(summary, summaries));
+}
+
+/** What has been driven since the program began, oldest first, so that its figures can be asked for; as long as that may be on a page. */
+const driven: DrivenPull[] = [];
+const drivenHeldMax = 40;
+/** A pull that is judged again while its peaks rise begins within so long of where it did. */
+const samePullUs = 2_000_000;
+
+type DrivenPull = Pick<PullBehind, 'session' | 'startUs' | 'vehicle' | 'summary'>;
+
+const fromUsOf = ({ startUs, summary }: DrivenPull) => startUs + summary.pull.from * 1e6;
+
+function holdDriven(pull: DrivenPull): void {
+  const same = driven.findIndex((one) => Math.abs(fromUsOf(one) - fromUsOf(pull)) < samePullUs);
+  if (same >= 0) driven.splice(same, 1, pull);
+  else if (driven.push(pull) > drivenHeldMax) driven.shift();
+}
+
+/** @param fromUs Its beginning, time of what was driven. */
+function findDriven(fromUs: number): PullBehind | undefined {
+  const at = driven.findLastIndex((one) => Math.abs(fromUsOf(one) - fromUs) < samePullUs);
+  const pull = driven[at];
+  if (!pull) return undefined;
+  const { kind } = pull.summary.pull;
+  const before = driven.slice(0, at).findLast(({ summary }) => summary.pull.kind === kind && summary.pull.complete);
+  const about = (one: DrivenPull, called: string) => ({ ...one, address: ['over', Math.round(fromUsOf(one))], called });
+  const now = about(pull, 'the last pull');
+  if (!before) return now;
+  const beside = besideBefore([before.summary, pull.summary], 1);
+  return { ...now, summary: { ...pull.summary, beside }, before: about(before, 'the one before') };
+}
+
+/** Addresses: `pulls/SESSION/NUMBER/KEY..`, `over/FROM/KEY..`, `compare/BEFORE/AFTER/QUANTITY/CELL`, `study/SESSIONS/KEY..`. */
+async function figure(of: string): Promise<FigureView> {
+  const [kind, first = '', second = '', ...rest] = toParts(of);
+  const found = await explain(kind, first, second, rest);
+  if (!found) throw new EvenburnError('FIGURE_UNKNOWN', { figure: of });
+  return found;
+}
+
+function toParts(of: string): string[] {
+  try {
+    return of.split('/').map(decodeURIComponent);
+  } catch {
+    throw new EvenburnError('FIGURE_UNKNOWN', { figure: of });
+  }
+}
+
+async function explain(kind: string | undefined, first: string, second: string, rest: string[]): Promise<Figure | undefined> {
+  switch (kind) {
+    case 'pulls': {
+      const found = await sessions.of(Number(first));
+      return explainPullFigure(behindOf(found, getPull(found, Number(second))), rest);
+    }
+    case 'over': {
+      const pull = findDriven(Number(first));
+      return pull && explainPullFigure(pull, [second, ...rest]);
+    }
+    case 'compare': {
+      const query = compareQuery.safeParse({ before: first, after: second, quantity: rest[0] });
+      if (!query.success) return undefined;
+      const { comparison, pulls } = await compared(query.data);
+      return explainDifference(comparison, pulls, query.data, rest[1] === 'all' ? 'all' : Number(rest[1]));
+    }
+    case 'study':
+      return explainStudyFigure(await studied(first.split(',').map(Number)), [second, ...rest]);
+    default:
+      return undefined;
+  }
 }
 
 function answer(question: DynoQuestion): Promise<DynoAnswers[keyof DynoAnswers]> {
@@ -210,13 +330,15 @@ function answer(question: DynoQuestion): Promise<DynoAnswers[keyof DynoAnswers]>
       return readPulls(question.session);
     // A study is plain data with keys of its own beyond those that pages use.
     case 'study':
-      return study(question.sessions) as Promise<unknown> as Promise<DynoAnswers['study']>;
+      return studied(question.sessions).then(({ study }) => study as DynoAnswers['study'] & Study);
     case 'compare':
       return compare(question.query);
     case 'trials':
       return trials(question.vehicle);
     case 'window':
       return judgeWindow(question.window);
+    case 'figure':
+      return figure(question.of);
   }
 }
 

@@ -6,6 +6,8 @@ import type { Browser, Locator, Page } from 'playwright-core';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import type { SessionDetail } from '../../server/contract/replay.ts';
 import { getVehicle } from '../../server/definitions/load-vehicle.ts';
+import { summarize } from '../../server/recording/catalogue.ts';
+import { CheckRuns } from '../../server/recording/check-runs.ts';
 import { importFrames } from '../../server/recording/import-session.ts';
 import { runScenario } from '../doubles/simulated-run.ts';
 import { tooSmall, violations } from './axe.ts';
@@ -21,6 +23,7 @@ start: hot
 stages:
   - { stage: key_on, for: 2 s }
   - { stage: start, for: 4 s }
+  - { stage: hold, for: 8 s, speed: 4000 rpm, load: 60 % }
   - { stage: pull, from: 3000 rpm, to: 6600 rpm, rate: 400 rpm/s }
   - { stage: cool_down, for: 6 s, speed: 1800 rpm }
 `;
@@ -33,7 +36,28 @@ describe.skipIf('reason' in launched)('why a number is what it is', () => {
 
   beforeAll(async () => {
     const vehicle = await getVehicle('bus-definitions/garganey');
-    await importFrames(data, vehicle, { frames: [runScenario(evening, vehicle).batch], origin: 'evening.log', remarks: () => [] }, 0);
+    for (const origin of ['evening.log', 'again.log'])
+      await importFrames(data, vehicle, { frames: [runScenario(evening, vehicle).batch], origin, remarks: () => [] }, 0);
+    await new CheckRuns(data).add({
+      check: 'first-start',
+      startedWallMs: summarize(data, 1).view.startedWallMs + 2000,
+      seconds: 10,
+      vehicle: vehicle.name,
+      definitionHash: vehicle.hash,
+      session: 1,
+      unseenFrames: 0,
+      title: 'First start',
+      by: 'R',
+      skipped: 0,
+      procedure: null,
+      steps: {},
+      result: {
+        check: 'first-start',
+        frames: 1,
+        seconds: 10,
+        verdicts: [{ code: 'oil-pressure', ok: true, channel: 'oil_pressure', measured: 250, limit: 70, at: 5, say: 'oil pressure came' }],
+      },
+    });
     serving = await Serving.start({ data });
     startUs = ((await (await fetch(`${serving.url}/api/sessions/1`)).json()) as SessionDetail).fromUs;
   });
@@ -106,15 +130,101 @@ describe.skipIf('reason' in launched)('why a number is what it is', () => {
     await page.context().close();
   });
 
-  it("is told of a pull's peak, as of the peak", async () => {
+  /** Chooses a session of a list that may be folded. */
+  async function tick(page: Page, session: number): Promise<void> {
+    const box = page.locator(`.study-sessions li[data-session="${session}"] input`);
+    await box.waitFor({ state: 'attached' });
+    await box.evaluate((input: HTMLInputElement) => input.click());
+    await page.waitForFunction(
+      (chosen) => document.querySelector<HTMLInputElement>(`.study-sessions li[data-session="${chosen}"] input`)?.checked,
+      session,
+    );
+  }
+
+  /** By keyboard from a figure to the figures and channels behind it, the first of each, until bits are lit. */
+  async function followDown(page: Page, figure: Locator): Promise<string[]> {
+    await figure.focus();
+    await page.keyboard.press('Enter');
+    const panel = page.locator('dialog.why[open]');
+    const titles: string[] = [];
+    for (;;) {
+      const below = panel.locator('.why-behind button').first();
+      const bits = panel.locator('.bit[data-lit]').first();
+      await below.or(bits).first().waitFor();
+      titles.push((await panel.locator('#why-title').textContent()) ?? '');
+      if (await bits.isVisible()) return titles;
+      expect(await panel.locator('.why-figure').textContent()).toContain('Source');
+      await below.focus();
+      await page.keyboard.press('Enter');
+      await page.waitForFunction((before) => document.querySelector('#why-title')?.textContent !== before, titles.at(-1));
+    }
+  }
+
+  it("is told of a pull's peak, and leads to the chain as of the peak", async () => {
     const page = await open('pulls/1');
     const value = page.locator('.peak-table .why-at').first();
     await value.waitFor();
     const peak = Number(/\d+/.exec((await value.textContent()) ?? '')?.[0]);
-    const { number } = await ask(page, value);
-    expect(Math.abs(number - peak)).toBeLessThanOrEqual(0.5);
+    expect(await followDown(page, value)).toEqual(['Peak of cylinder 1', 'exhaust_temp_1']);
+    const said = (await page.locator('dialog.why .why-number').first().textContent()) ?? '';
+    expect(Math.abs(Number(/[\d.]+/.exec(said)?.[0]) - peak)).toBeLessThanOrEqual(0.5);
+    await page.locator('dialog.why button:text("Back")').press('Enter');
+    await page.locator('dialog.why .why-figure').waitFor();
+    expect(await violations(page)).toEqual([]);
     await page.keyboard.press('Escape');
     expect(await tooSmall(page)).toEqual([]);
+    await page.context().close();
+  });
+
+  it('is told of spread by engine speed: the rule with its numbers, its stretch, and down to lit bits', async () => {
+    const page = await open('pulls/1');
+    // The sweep behind the hold.
+    const bands = page.locator('.bands').nth(1);
+    await bands.locator('summary').press('Enter');
+    const row = bands.locator('tbody tr').nth(3);
+    const numbers = (await row.locator('.why-at').allTextContents()).map((text) => Number(text.replace('−', '-')));
+    const spread = row.locator('.why-at').nth(numbers.length - 2);
+    const temps = numbers.slice(0, -2);
+    // The page shows whole degrees.
+    expect(Math.abs(Math.max(...temps) - Math.min(...temps) - (numbers.at(-2) as number))).toBeLessThanOrEqual(1);
+    const titles = await followDown(page, spread);
+    expect(titles.map((title) => title.replace(/\d{4} rpm/, 'RPM'))).toEqual([
+      'Spread at RPM',
+      'Temperature of cylinder 1 at RPM',
+      'exhaust_temp_1',
+    ]);
+    await page.context().close();
+  });
+
+  it('is told of the differences of Compare and of the figures of a study', async () => {
+    const page = await open('pulls/compare');
+    for (const session of [1, 2]) await tick(page, session);
+    await page.locator('select[data-pull="1:1"]').selectOption('before');
+    await page.locator('select[data-pull="2:1"]').selectOption('after');
+    await page.locator('.compare-ask .button').press('Enter');
+    const difference = page.locator('.compare-verdict .why-at');
+    await difference.waitFor();
+    const titles = await followDown(page, difference);
+    expect([titles[0], titles.at(-1)]).toEqual(['Spread, B less A', 'exhaust_temp_1']);
+    await page.goto(`${serving.url}/#/pulls/study`);
+    await tick(page, 1);
+    await page.locator('button:text("Study them")').press('Enter');
+    const cylinder = page.locator('.study-cylinder .why-at').nth(1);
+    await cylinder.waitFor();
+    expect((await followDown(page, cylinder)).map((title) => title.replace(/ in the hold.*/, ''))).toEqual([
+      'Cylinder 2 from the others',
+      'Cylinder 2',
+      'exhaust_temp_2',
+    ]);
+    await page.context().close();
+  });
+
+  it('is told of what a kept check measured, as of then', async () => {
+    const page = await open('checks/run/1');
+    const measured = page.locator('.verdict .why-at').first();
+    await measured.waitFor();
+    const titles = await followDown(page, measured);
+    expect(titles).toEqual(['oil_pressure in run 1 of the first-start check, rule oil-pressure', 'oil_pressure']);
     await page.context().close();
   });
 });

@@ -161,3 +161,13 @@ describe('what the file leaves out', () => {
     expect(judge(twin(), makeSeries(0, {})).verdicts).toEqual([]);
   });
 });
+
+it('judges the fuel pressure of an injector set whose name has a hyphen', () => {
+  const sets = `injector_sets:
+  left-port: { cylinders: [1, 2], rail: fuel_rail, discharge: manifold, target: 300 kPa }`;
+  const pressures = `  - { name: two, id: 2, length: 8, period: 50 ms, signals: [ { name: fuel_rail, bytes: 0..1, unit: kPa, reference: gauge },
+      { name: manifold, bytes: 2..3, unit: kPa, reference: absolute } ] }`;
+  const low: MadeChannel = { unit: 'kPa', at: (s) => (s < 9 ? 300 : 180) };
+  const result = judge(twin(sets, pressures), made({ fuel_delta_left_port: low }));
+  expect(result.verdicts.find(({ code }) => code === 'fuel-delta')).toMatchObject({ ok: false, set: 'left-port', measured: 180 });
+});

@@ -4,6 +4,7 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { compareQuery, pullsView, setComparisonView, studyView, trialView } from '../../server/contract/pulls.ts';
+import { type FigureView, figureView } from '../../server/contract/why.ts';
 import { getVehicle } from '../../server/definitions/load-vehicle.ts';
 import { Attachments } from '../../server/recording/attachments.ts';
 import { DynoDesk } from '../../server/recording/dyno-desk.ts';
@@ -123,6 +124,99 @@ describe('what is said of a pull', () => {
     expect(view.dyno).toMatchObject({ dyno: 'brake', stationKpa: 97 });
     // The kind of dyno holds for later sessions, the air of that hour doesn't.
     expect((await desk.pulls(2)).dyno).toMatchObject({ dyno: 'brake', stationKpa: null });
+  });
+});
+
+/** `['spread', 4125]` of pull 2 of session 1 is `pulls/1/2/spread/4125`. */
+const addressOf = (...parts: (string | number)[]) => parts.map((part) => encodeURIComponent(part)).join('/');
+
+/** A figure, and all that it was computed from, each once; every channel behind them, where it is told of. */
+async function followed(of: string, seen = new Map<string, FigureView>()): Promise<Map<string, FigureView>> {
+  if (seen.has(of)) return seen;
+  const figure = figureView.parse(await desk.figure(of));
+  seen.set(of, figure);
+  for (const { figure: below } of figure.figures) await followed(below, seen);
+  return seen;
+}
+
+describe('why a figure is what it is', () => {
+  it('is told of every figure of a pull: the same number, worked, and down to channels within its session', async () => {
+    const { pulls, startUs, seconds } = await desk.pulls(1);
+    const expected = new Map<string, number | null>();
+    for (const { number, peaks, bands, cylinders, gas, sets, demand, margins, start, from, to } of pulls) {
+      const add = (value: number | null, ...key: (string | number)[]) => expected.set(addressOf('pulls', 1, number, ...key), value);
+      for (const { cylinder, peakC, marginK } of peaks) add(peakC, 'peak', cylinder) && add(marginK, 'left', cylinder);
+      for (const { cylinder, lowC, highC } of gas) add(lowC, 'gas-low', cylinder) && add(highC, 'gas-high', cylinder);
+      for (const { speed, spreadK, rmsK, temps, duty, deltaKpa, timing } of bands) {
+        add(spreadK, 'spread', speed) && add(rmsK, 'rms', speed) && add(timing, 'timing', speed);
+        for (const [i, temp] of temps.entries()) add(temp, 'temp', speed, cylinders[i] as number);
+        for (const [i, { set }] of sets.entries())
+          add(duty[i] ?? null, 'duty-mean', speed, set) && add(deltaKpa[i] ?? null, 'delta-mean', speed, set);
+      }
+      for (const { set, dutyMax, deltaMin, deltaMax } of sets)
+        add(dutyMax, 'duty', set) && add(deltaMin, 'delta-low', set) && add(deltaMax, 'delta-high', set);
+      for (const { set, demandCcPerMin, ofInjectorsPercent } of demand)
+        add(demandCcPerMin, 'asked', set) && add(ofInjectorsPercent, 'of-injectors', set);
+      for (const item of ['oil', 'coolant', 'exhaust'] as const) add(start[item], 'start', item);
+      add(margins.exhaustK, 'left-exhaust') && add(margins.spreadK, 'left-spread') && add(margins.dutyPercent, 'left-duty');
+      add(Number((to - from).toFixed(2)), 'seconds');
+    }
+    expect(expected.size).toBeGreaterThan(200);
+    const seen = new Map<string, FigureView>();
+    for (const of of expected.keys()) await followed(of, seen);
+    for (const [of, value] of expected) expect([of, seen.get(of)?.value]).toEqual([of, value]);
+    for (const [of, { channels, figures, worked, rule, source, stretches }] of seen) {
+      expect([of, channels.length + figures.length > 0, worked.length > 0, rule !== '', source !== '']).toEqual([
+        of,
+        true,
+        true,
+        true,
+        true,
+      ]);
+      for (const { session, fromUs, toUs } of stretches) expect([of, session, fromUs <= toUs]).toEqual([of, 1, true]);
+      for (const { atUs } of channels) expect(atUs >= startUs && atUs <= startUs + seconds * 1e6).toBe(true);
+    }
+  });
+
+  it('is told of comparisons and of the study, down to the same channels', async () => {
+    const { all, cells } = await desk.compare(compareQuery.parse({ before: '1:1', after: '2:1', quantity: 'temp:3' }));
+    const compared = await followed(addressOf('compare', '1:1', '2:1', 'temp:3', 'all'));
+    expect([...compared.values()][0]?.value).toBeCloseTo(all?.difference ?? Number.NaN, 1);
+    expect([...compared.keys()]).toEqual([
+      addressOf('compare', '1:1', '2:1', 'temp:3', 'all'),
+      ...cells.flatMap(({ speed }, i) => [
+        addressOf('compare', '1:1', '2:1', 'temp:3', i),
+        addressOf('pulls', 1, 1, 'temp', speed, 3),
+        addressOf('pulls', 2, 1, 'temp', speed, 3),
+      ]),
+    ]);
+    const study = await desk.study([1]);
+    const cylinder = await followed(addressOf('study', '1', 'cylinder', 3));
+    expect([...cylinder.values()][0]?.value).toBe(study.cylinders[2]?.kelvin);
+    expect([...cylinder.values()].at(-1)?.channels).toMatchObject([{ session: 1, channel: 'exhaust_temp_3' }]);
+    for (const { kind, subject, kelvin } of study.effects) {
+      const [effect] = (await followed(addressOf('study', '1', 'effect', kind, subject))).values();
+      expect([kind, subject, effect?.value]).toEqual([kind, subject, kelvin]);
+    }
+    for (const [i, { predictedSpread, teaches }] of study.trials.slice(0, 3).entries()) {
+      expect((await desk.figure(addressOf('study', '1', 'predicted', i))).value).toBe(predictedSpread);
+      expect((await desk.figure(addressOf('study', '1', 'teaches', i))).value).toBeCloseTo(100 * teaches, 1);
+    }
+  });
+
+  it.each([
+    '',
+    'pulls',
+    'pulls/1',
+    'pulls/1/2/spread/1',
+    'pulls/1/2/toString',
+    'compare/1:1/x/spread/all',
+    'study/1/effect/a/b',
+    'over/5/widest',
+    '%',
+    'a/b/c',
+  ])('of nothing that is called %s is refused with its code', async (of) => {
+    await expect(desk.figure(of)).rejects.toMatchObject({ code: expect.stringMatching(/FIGURE_UNKNOWN|PULL_UNKNOWN|SESSION_UNKNOWN/) });
   });
 });
 

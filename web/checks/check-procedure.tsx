@@ -140,7 +140,7 @@ function Running({ state, followed }: { state: CheckState; followed: Followed<Ch
       <StepOutline procedure={procedure} steps={steps} current={current} onGo={(name) => act({ step: name, act: 'begin' })} />
       <Cautions state={state} />
       <section aria-label="Verdicts so far" data-judged={result !== null}>
-        {result === null ? <p>Listening. The first verdicts come in a moment.</p> : <VerdictList result={result} soFar />}
+        {result === null ? <p>Listening. The first verdicts come in a moment.</p> : <VerdictList result={result} run="running" />}
       </section>
     </>
   );

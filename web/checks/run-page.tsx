@@ -61,7 +61,7 @@ function Found({ run }: { run: CheckRun }) {
         </section>
       )}
       <CorrectionPanel run={run.run} check={run.check} />
-      <VerdictList result={run.result} />
+      <VerdictList result={run.result} run={run.run} />
       {run.procedure && <StepOutline procedure={run.procedure} steps={run.steps} current={null} />}
       <div class="big-acts no-print">
         <a class="button main huge" href={toAddress('checks', run.check)}>

@@ -4,11 +4,19 @@ import { toAddress } from '../router.tsx';
 import { toNumberText, toUnitWord, toWords } from '../shell/numbers.ts';
 import { shownUnit } from '../shell/units.ts';
 import { useFeed } from '../stream/feed.ts';
-import { askWhy } from '../why/asked.ts';
+import { askWhy, toFigureAddress } from '../why/asked.ts';
+import { WhyFigure } from '../why/why-figure.tsx';
 import { isSamples, VerdictSamples } from './verdict-samples.tsx';
 
-/** @param soFar The check still listens: what is right may yet turn. */
-export function VerdictList({ result, soFar = false }: { result: CheckResultView; soFar?: boolean }) {
+interface VerdictListProps {
+  result: CheckResultView;
+  /** Number of the kept run; `running`: the check still listens, and what is right may yet turn. */
+  run: number | 'running';
+}
+
+export function VerdictList({ result, run }: VerdictListProps) {
+  const soFar = run === 'running';
+  const figure = (verdict: VerdictView) => toFigureAddress('check', run, result.verdicts.indexOf(verdict), verdict.code);
   const wrong = result.verdicts.filter(({ ok }) => !ok);
   const right = result.verdicts.filter(({ ok }) => ok);
   const notJudged = result.notJudged ?? [];
@@ -19,7 +27,7 @@ export function VerdictList({ result, soFar = false }: { result: CheckResultView
           <h2>Wrong ({wrong.length})</h2>
           <ol class="plain verdict-rows">
             {wrong.map((verdict) => (
-              <VerdictRow key={toKey(verdict)} verdict={verdict} />
+              <VerdictRow key={toKey(verdict)} verdict={verdict} figure={figure(verdict)} />
             ))}
           </ol>
         </section>
@@ -53,7 +61,7 @@ export function VerdictList({ result, soFar = false }: { result: CheckResultView
           </summary>
           <ol class="plain verdict-rows">
             {right.map((verdict) => (
-              <VerdictRow key={toKey(verdict)} verdict={verdict} />
+              <VerdictRow key={toKey(verdict)} verdict={verdict} figure={figure(verdict)} />
             ))}
           </ol>
         </details>
@@ -116,7 +124,13 @@ function toKey(verdict: VerdictView): string {
   return [code, bus, device, frame, channel, cylinder, set, stretch, at, verdict.say].join('|');
 }
 
-export function VerdictRow({ verdict }: { verdict: VerdictView }) {
+interface VerdictRowProps {
+  verdict: VerdictView;
+  /** Address of its number; undefined: nothing is kept of it. */
+  figure?: string;
+}
+
+export function VerdictRow({ verdict, figure }: VerdictRowProps) {
   const feed = useFeed();
   const { channel } = verdict;
   const known = channel !== undefined && feed.findChannel(channel) !== undefined;
@@ -125,7 +139,7 @@ export function VerdictRow({ verdict }: { verdict: VerdictView }) {
       <VerdictSign kind={verdict.ok ? 'right' : 'wrong'} />
       <div>
         <p class="verdict-say">{toSentence(verdict)}</p>
-        <p class="small quiet">{factsOf(verdict).join(' · ')}</p>
+        <Facts verdict={verdict} figure={figure} />
         {verdict.next && (
           <p class="verdict-next">
             <b>Next:</b> {verdict.next}
@@ -156,7 +170,23 @@ export function VerdictRow({ verdict }: { verdict: VerdictView }) {
   );
 }
 
-/** What was measured against which rule, where and when. */
+/** What was measured against which rule, where and when. The number of a channel can be asked where it is from. */
+function Facts({ verdict, figure }: { verdict: VerdictView; figure: string | undefined }) {
+  const { measured, channel } = verdict;
+  const isKnown = measured !== undefined && measured !== null;
+  return (
+    <p class="small quiet">
+      {isKnown && (
+        <>
+          measured <WhyFigure of={channel === undefined ? undefined : figure}>{toShort(measured)}</WhyFigure>
+          {' · '}
+        </>
+      )}
+      {factsOf(verdict).join(' · ')}
+    </p>
+  );
+}
+
 function factsOf(verdict: VerdictView): string[] {
   const facts: string[] = [];
   const about = [
@@ -167,7 +197,6 @@ function factsOf(verdict: VerdictView): string[] {
   facts.push(...about.filter((text) => typeof text === 'string'));
   if (verdict.cylinder !== undefined) facts.push(`cylinder ${verdict.cylinder}`);
   if (verdict.channel) facts.push(toWords(verdict.channel));
-  if (verdict.measured !== undefined && verdict.measured !== null) facts.push(`measured ${toShort(verdict.measured)}`);
   if (verdict.limit !== undefined && verdict.limit !== null) facts.push(`limit ${toShort(verdict.limit)}`);
   if (verdict.at !== undefined) facts.push(`at ${toNumberText(verdict.at, 1)} s`);
   if (verdict.confidence !== undefined) facts.push(`${Math.round(verdict.confidence * 100)} % sure`);

@@ -2,20 +2,28 @@
 import type { DemandView, PowerView, PullView } from '../../server/contract/pulls.ts';
 import { toNumberText, toSignedText } from '../shell/numbers.ts';
 import { toKelvinText, toQuantityText, toShownNumber, toShownWord } from '../shell/units.ts';
+import type { FigureOf } from '../why/asked.ts';
+import { WhyFigure } from '../why/why-figure.tsx';
 
-export function AfterPull({ pull }: { pull: PullView }) {
+interface AfterPullProps {
+  pull: PullView;
+  /** Addresses of its figures. */
+  figure: FigureOf;
+}
+
+export function AfterPull({ pull, figure }: AfterPullProps) {
   return (
     <div class="after-pull">
-      <MarginRow pull={pull} />
-      <CylinderTable pull={pull} />
-      {pull.demand.length > 0 && <DemandTable demand={pull.demand} />}
-      {pull.power && <Power power={pull.power} />}
-      <Start pull={pull} />
+      <MarginRow pull={pull} figure={figure} />
+      <CylinderTable pull={pull} figure={figure} />
+      {pull.demand.length > 0 && <DemandTable demand={pull.demand} figure={figure} />}
+      {pull.power && <Power power={pull.power} figure={figure} />}
+      <Start pull={pull} figure={figure} />
     </div>
   );
 }
 
-function MarginRow({ pull: { margins, bands, beside } }: { pull: PullView }) {
+function MarginRow({ pull: { margins, bands, beside }, figure }: AfterPullProps) {
   const spread = Math.max(...bands.flatMap(({ spreadK }) => spreadK ?? []));
   const rms = Math.max(...bands.flatMap(({ rmsK }) => rmsK ?? []));
   const change = meanOf(beside?.bands.map(({ spreadK }) => spreadK) ?? []);
@@ -25,16 +33,29 @@ function MarginRow({ pull: { margins, bands, beside } }: { pull: PullView }) {
       : value < 0
         ? `${toQuantityText(-value, unit, { digits: 0, difference: true })} over`
         : toQuantityText(value, unit, { digits: 0, difference: true });
+  const known = (value: number | null, key: string) => (value === null ? undefined : figure(key));
   return (
     <dl class="facts-row">
-      <Fact name="Spread" value={Number.isFinite(spread) ? `up to ${toKelvinText(spread)}` : 'no spread'} />
-      <Fact name="RMS" value={Number.isFinite(rms) ? `up to ${toKelvinText(rms, { digits: 1 })}` : 'no number'} />
+      <Fact
+        name="Spread"
+        of={Number.isFinite(spread) ? figure('widest') : undefined}
+        value={Number.isFinite(spread) ? `up to ${toKelvinText(spread)}` : 'no spread'}
+      />
+      <Fact
+        name="RMS"
+        of={Number.isFinite(rms) ? figure('roughest') : undefined}
+        value={Number.isFinite(rms) ? `up to ${toKelvinText(rms, { digits: 1 })}` : 'no number'}
+      />
       {beside && change !== null && (
-        <Fact name={`Spread beside pull ${beside.before}`} value={`${toKelvinText(change, { digits: 1, signed: true })} on the mean`} />
+        <Fact
+          name={`Spread beside pull ${beside.before}`}
+          of={figure('beside-spread')}
+          value={`${toKelvinText(change, { digits: 1, signed: true })} on the mean`}
+        />
       )}
-      <Fact name="Left to the exhaust limit" value={left(margins.exhaustK, 'K')} />
-      <Fact name="Left to the spread limit" value={left(margins.spreadK, 'K')} />
-      <Fact name="Left to the duty limit" value={left(margins.dutyPercent, '%')} />
+      <Fact name="Left to the exhaust limit" of={known(margins.exhaustK, 'left-exhaust')} value={left(margins.exhaustK, 'K')} />
+      <Fact name="Left to the spread limit" of={known(margins.spreadK, 'left-spread')} value={left(margins.spreadK, 'K')} />
+      <Fact name="Left to the duty limit" of={known(margins.dutyPercent, 'left-duty')} value={left(margins.dutyPercent, '%')} />
     </dl>
   );
 }
@@ -44,11 +65,13 @@ function meanOf(values: (number | null)[]): number | null {
   return known.length === 0 ? null : known.reduce((sum, value) => sum + value, 0) / known.length;
 }
 
-function Fact({ name, value }: { name: string; value: string }) {
+function Fact({ name, value, of }: { name: string; value: string; of: string | undefined }) {
   return (
     <div>
       <dt>{name}</dt>
-      <dd>{value}</dd>
+      <dd>
+        <WhyFigure of={of}>{value}</WhyFigure>
+      </dd>
     </div>
   );
 }
@@ -56,7 +79,7 @@ function Fact({ name, value }: { name: string; value: string }) {
 const degrees = (value: number) => toShownNumber(value, 'degC', { digits: 0 });
 const kelvin = (value: number) => toShownNumber(value, 'K', { digits: 0, difference: true });
 
-function CylinderTable({ pull: { peaks, gas, beside } }: { pull: PullView }) {
+function CylinderTable({ pull: { peaks, gas, beside }, figure }: AfterPullProps) {
   if (peaks.length === 0) return null;
   return (
     <div class="scroll-x">
@@ -89,14 +112,37 @@ function CylinderTable({ pull: { peaks, gas, beside } }: { pull: PullView }) {
             return (
               <tr key={cylinder}>
                 <th scope="row">{cylinder}</th>
-                <td class="number">{peakC === null ? 'no number' : degrees(peakC)}</td>
-                <td class="number">{speed ?? '–'}</td>
-                <td class={marginK !== null && marginK < 0 ? 'number over' : 'number'}>
-                  {marginK === null ? '–' : marginK < 0 ? `${kelvin(-marginK)} over` : kelvin(marginK)}
-                </td>
-                <td class="number">{change === null ? '–' : toShownNumber(change, 'K', { digits: 0, difference: true, signed: true })}</td>
                 <td class="number">
-                  {estimate ? `${degrees(estimate.lowC)} to ${degrees(estimate.highC)} ± ${kelvin(estimate.noiseK)}` : 'no lag given'}
+                  {peakC === null ? 'no number' : <WhyFigure of={figure('peak', cylinder)}>{degrees(peakC)}</WhyFigure>}
+                </td>
+                <td class="number">{speed === null ? '–' : <WhyFigure of={figure('peak', cylinder)}>{speed}</WhyFigure>}</td>
+                <td class={marginK !== null && marginK < 0 ? 'number over' : 'number'}>
+                  {marginK === null ? (
+                    '–'
+                  ) : (
+                    <WhyFigure of={figure('left', cylinder)}>{marginK < 0 ? `${kelvin(-marginK)} over` : kelvin(marginK)}</WhyFigure>
+                  )}
+                </td>
+                <td class="number">
+                  {change === null ? (
+                    '–'
+                  ) : (
+                    <WhyFigure of={figure('beside', cylinder)}>
+                      {toShownNumber(change, 'K', { digits: 0, difference: true, signed: true })}
+                    </WhyFigure>
+                  )}
+                </td>
+                <td class="number">
+                  {estimate ? (
+                    <>
+                      <WhyFigure of={figure('gas-low', cylinder)}>{degrees(estimate.lowC)}</WhyFigure> to{' '}
+                      <WhyFigure of={figure('gas-high', cylinder)}>
+                        {degrees(estimate.highC)} ± {kelvin(estimate.noiseK)}
+                      </WhyFigure>
+                    </>
+                  ) : (
+                    'no lag given'
+                  )}
                 </td>
               </tr>
             );
@@ -107,8 +153,9 @@ function CylinderTable({ pull: { peaks, gas, beside } }: { pull: PullView }) {
   );
 }
 
-function DemandTable({ demand }: { demand: DemandView[] }) {
-  const percent = (value: number | null) => (value === null ? '–' : `${toNumberText(value, 0)} %`);
+function DemandTable({ demand, figure }: { demand: DemandView[]; figure: FigureOf }) {
+  const percent = (value: number | null, of: string) =>
+    value === null ? '–' : <WhyFigure of={of}>{`${toNumberText(value, 0)} %`}</WhyFigure>;
   return (
     <>
       <div class="scroll-x">
@@ -137,17 +184,35 @@ function DemandTable({ demand }: { demand: DemandView[] }) {
               <tr key={set}>
                 <th scope="row">{set}</th>
                 <td class="number">
-                  {dutyMax === null ? '–' : `${toNumberText(dutyMax, 0)} %${dutyMax > 100 ? ', held open' : ''} at ${dutyAtRpm} rpm`}
+                  {dutyMax === null ? (
+                    '–'
+                  ) : (
+                    <WhyFigure of={figure('duty', set)}>
+                      {`${toNumberText(dutyMax, 0)} %${dutyMax > 100 ? ', held open' : ''} at ${dutyAtRpm} rpm`}
+                    </WhyFigure>
+                  )}
                 </td>
-                <td class="number">{demandCcPerMin === null ? '–' : toShownNumber(demandCcPerMin, 'cc/min', { digits: 0 })}</td>
+                <td class="number">
+                  {demandCcPerMin === null ? (
+                    '–'
+                  ) : (
+                    <WhyFigure of={figure('asked', set)}>{toShownNumber(demandCcPerMin, 'cc/min', { digits: 0 })}</WhyFigure>
+                  )}
+                </td>
                 <td class={ofInjectorsPercent !== null && ofInjectorsPercent > 100 ? 'number over' : 'number'}>
-                  {percent(ofInjectorsPercent)}
+                  {percent(ofInjectorsPercent, figure('of-injectors', set))}
                 </td>
-                <td class={ofPumpPercent !== null && ofPumpPercent > 100 ? 'number over' : 'number'}>{percent(ofPumpPercent)}</td>
+                <td class={ofPumpPercent !== null && ofPumpPercent > 100 ? 'number over' : 'number'}>
+                  {percent(ofPumpPercent, figure('of-pump', set))}
+                </td>
                 <td>
-                  {supply
-                    ? `${toNumberText(supply.voltsStart, 1)} to ${toNumberText(supply.voltsLow, 1)} V: ${toSignedText(supply.flowPercent, 1)} % flow by dead time`
-                    : '–'}
+                  {supply ? (
+                    <WhyFigure of={figure('supply', set)}>
+                      {`${toNumberText(supply.voltsStart, 1)} to ${toNumberText(supply.voltsLow, 1)} V: ${toSignedText(supply.flowPercent, 1)} % flow by dead time`}
+                    </WhyFigure>
+                  ) : (
+                    '–'
+                  )}
                 </td>
               </tr>
             ))}
@@ -175,22 +240,33 @@ export function NotJudged({ items }: { items: { what: string; line: string }[] }
   );
 }
 
-function Power({ power: { source, rows, peakTorque, peakPower, correction, notJudged } }: { power: PowerView }) {
-  const figure = (value: number | undefined, corrected: number | null | undefined, unit: string) =>
-    value === undefined
-      ? 'no number'
-      : `${toQuantityText(value, unit, { digits: 0 })} as measured${corrected === null || corrected === undefined ? '' : `, ${toShownNumber(corrected, unit, { digits: 0 })} corrected`}`;
+interface PowerProps {
+  power: PowerView;
+  figure: FigureOf;
+}
+
+function Power({ power: { source, rows, peakTorque, peakPower, correction, notJudged }, figure }: PowerProps) {
+  const cell = (value: number | null, unit: string, key: string, speed: number) =>
+    value === null ? '–' : <WhyFigure of={figure(key, speed)}>{toShownNumber(value, unit, { digits: 0 })}</WhyFigure>;
   return (
     <section class="power" aria-label="Torque and power">
       <h3>Torque and power, from {source}</h3>
       <p>
-        {figure(peakTorque?.torqueNm, peakTorque?.correctedNm, 'Nm')} at {peakTorque?.speed ?? '–'} rpm;{' '}
-        {figure(peakPower?.powerKw, peakPower?.correctedKw, 'kW')} at {peakPower?.speed ?? '–'} rpm.
+        <PeakFigure
+          row={peakTorque}
+          value={peakTorque?.torqueNm}
+          corrected={peakTorque?.correctedNm}
+          unit="Nm"
+          of="torque"
+          figure={figure}
+        />
+        ; <PeakFigure row={peakPower} value={peakPower?.powerKw} corrected={peakPower?.correctedKw} unit="kW" of="power" figure={figure} />.
       </p>
       {correction && (
         <p class="small">
-          SAE J1349: factor {correction.factor.toFixed(3)} from {toQuantityText(correction.stationKpa, 'kPa', { digits: 1 })} station
-          pressure and {toQuantityText(correction.roomC, 'degC', { digits: 0 })}
+          SAE J1349: factor <WhyFigure of={figure('factor')}>{correction.factor.toFixed(3)}</WhyFigure> from{' '}
+          {toQuantityText(correction.stationKpa, 'kPa', { digits: 1 })} station pressure and{' '}
+          {toQuantityText(correction.roomC, 'degC', { digits: 0 })}
           {correction.humidityPercent === null ? '' : `, ${toNumberText(correction.humidityPercent, 0)} % humidity`}.
           {correction.notes.map((note) => ` ${note[0]?.toUpperCase()}${note.slice(1)}.`)}
         </p>
@@ -225,10 +301,10 @@ function Power({ power: { source, rows, peakTorque, peakPower, correction, notJu
                   <th scope="row" class="number">
                     {speed}
                   </th>
-                  <td class="number">{toShownNumber(torqueNm, 'Nm', { digits: 0 })}</td>
-                  <td class="number">{toShownNumber(powerKw, 'kW', { digits: 0 })}</td>
-                  <td class="number">{correctedNm === null ? '–' : toShownNumber(correctedNm, 'Nm', { digits: 0 })}</td>
-                  <td class="number">{correctedKw === null ? '–' : toShownNumber(correctedKw, 'kW', { digits: 0 })}</td>
+                  <td class="number">{cell(torqueNm, 'Nm', 'torque', speed)}</td>
+                  <td class="number">{cell(powerKw, 'kW', 'power', speed)}</td>
+                  <td class="number">{cell(correctedNm, 'Nm', 'torque-corrected', speed)}</td>
+                  <td class="number">{cell(correctedKw, 'kW', 'power-corrected', speed)}</td>
                 </tr>
               ))}
             </tbody>
@@ -239,15 +315,55 @@ function Power({ power: { source, rows, peakTorque, peakPower, correction, notJu
   );
 }
 
+interface PeakFigureProps {
+  row: PowerView['rows'][number] | null;
+  value: number | undefined;
+  corrected: number | null | undefined;
+  unit: 'Nm' | 'kW';
+  of: 'torque' | 'power';
+  figure: FigureOf;
+}
+
+function PeakFigure({ row, value, corrected, unit, of, figure }: PeakFigureProps) {
+  if (!row || value === undefined) return <>no number</>;
+  return (
+    <>
+      <WhyFigure of={figure(of, row.speed)}>{toQuantityText(value, unit, { digits: 0 })}</WhyFigure> as measured
+      {corrected !== null && corrected !== undefined && (
+        <>
+          , <WhyFigure of={figure(`${of}-corrected`, row.speed)}>{toShownNumber(corrected, unit, { digits: 0 })}</WhyFigure> corrected
+        </>
+      )}{' '}
+      at {row.speed} rpm
+    </>
+  );
+}
+
 const startWords = { oil: 'oil', coolant: 'coolant', intake: 'intake air', fuel: 'fuel', exhaust: 'exhaust' } as const;
 
+const startItems = Object.keys(startWords) as (keyof typeof startWords)[];
+
 export function toStartText(start: PullView['start']): string {
-  const parts = (Object.keys(startWords) as (keyof typeof startWords)[]).flatMap((item) =>
+  const parts = startItems.flatMap((item) =>
     start[item] === null ? [] : [`${startWords[item]} ${toShownNumber(start[item], 'degC', { digits: 0 })}`],
   );
   return parts.length === 0 ? 'no temperature is known' : `${parts.join(', ')} ${toShownWord('degC')}`;
 }
 
-function Start({ pull: { start } }: { pull: PullView }) {
-  return <p class="small quiet">Began at {toStartText(start)}.</p>;
+function Start({ pull: { start }, figure }: AfterPullProps) {
+  const known = startItems.filter((item) => start[item] !== null);
+  return (
+    <p class="small quiet">
+      Began at {known.length === 0 && 'no temperature is known'}
+      {known.map((item, i) => (
+        <span key={item}>
+          {i > 0 && ', '}
+          <WhyFigure of={figure('start', item)}>
+            {startWords[item]} {toShownNumber(start[item] as number, 'degC', { digits: 0 })}
+          </WhyFigure>
+        </span>
+      ))}
+      {known.length > 0 && ` ${toShownWord('degC')}`}.
+    </p>
+  );
 }

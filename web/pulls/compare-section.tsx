@@ -6,7 +6,9 @@ import type { SessionView } from '../../server/contract/sessions.ts';
 import { Problem, useWork } from '../log-book/write-down.tsx';
 import { toNumberText } from '../shell/numbers.ts';
 import { toQuantityText, toShownNumber } from '../shell/units.ts';
-import { getJson } from '../stream/api.ts';
+import { getJson, toProblem } from '../stream/api.ts';
+import { toFigureAddress } from '../why/asked.ts';
+import { WhyFigure } from '../why/why-figure.tsx';
 import { toStartText } from './after-pull.tsx';
 import { toPullWords } from './session-pulls.tsx';
 
@@ -19,17 +21,25 @@ export function CompareSection({ sessions }: { sessions: SessionView[] }) {
   const known = useSignal<ReadonlyMap<number, PullsView>>(new Map());
   const sides = useSignal<ReadonlyMap<string, Side>>(new Map());
   const quantity = useSignal('spread');
-  const found = useSignal<SetComparisonView | undefined>(undefined);
+  const found = useSignal<Compared | undefined>(undefined);
   const { busy, problem, run } = useWork();
-  const show = (session: number) =>
-    run(async () => {
-      if (open.value.includes(session)) {
-        open.value = open.value.filter((one) => one !== session);
-        return;
-      }
-      known.value = new Map(known.value).set(session, await getJson<PullsView>(`/api/sessions/${session}/pulls`));
-      open.value = [...open.value, session].sort((a, b) => a - b);
-    });
+  const unread = useSignal('');
+  /** Each by itself: one that is slow to read doesn't keep the next from being chosen. */
+  const show = async (session: number) => {
+    if (open.value.includes(session)) {
+      open.value = open.value.filter((one) => one !== session);
+      return;
+    }
+    open.value = [...open.value, session].sort((a, b) => a - b);
+    try {
+      const view = await getJson<PullsView>(`/api/sessions/${session}/pulls`);
+      known.value = new Map(known.value).set(session, view);
+      unread.value = '';
+    } catch (error) {
+      open.value = open.value.filter((one) => one !== session);
+      unread.value = toProblem(error);
+    }
+  };
   useEffect(() => {
     const first = sessions[0]?.session;
     if (first !== undefined && open.value.length === 0) void show(first);
@@ -43,8 +53,8 @@ export function CompareSection({ sessions }: { sessions: SessionView[] }) {
   const of = (side: Side) => [...sides.value].filter(([, where]) => where === side).map(([key]) => key);
   const ask = () =>
     run(async () => {
-      const query = new URLSearchParams({ before: of('before').join(','), after: of('after').join(','), quantity: quantity.value });
-      found.value = await getJson<SetComparisonView>(`/api/pulls/compare?${query}`);
+      const sets = { before: of('before').join(','), after: of('after').join(','), quantity: quantity.value };
+      found.value = { sets, view: await getJson<SetComparisonView>(`/api/pulls/compare?${new URLSearchParams(sets)}`) };
     });
   const some = open.value.flatMap((session) => known.value.get(session) ?? []);
   return (
@@ -54,7 +64,7 @@ export function CompareSection({ sessions }: { sessions: SessionView[] }) {
         Put pulls or holds from before a change into A, those behind it into B. A-B-A, back to the first and driven again, is what tells a
         change from the drift of an evening.
       </p>
-      <Problem text={problem.value} />
+      <Problem text={problem.value || unread.value} />
       <details open={open.value.length === 0}>
         <summary>Sessions ({open.value.length} opened)</summary>
         <ul class="plain study-sessions">
@@ -68,6 +78,7 @@ export function CompareSection({ sessions }: { sessions: SessionView[] }) {
           ))}
         </ul>
       </details>
+      {open.value.length > some.length && <p role="status">Looking for pulls.</p>}
       {some.map((view) => (
         <SessionSides key={view.session} view={view} sides={sides.value} put={put} />
       ))}
@@ -96,7 +107,7 @@ export function CompareSection({ sessions }: { sessions: SessionView[] }) {
           {busy.value ? 'Reading' : 'Compare'}
         </button>
       </div>
-      {found.value && <Found comparison={found.value} />}
+      {found.value && <Found {...found.value} />}
     </section>
   );
 }
@@ -180,15 +191,23 @@ function differenceOf(unit: string): string {
   return unit === 'degC' ? 'K' : unit;
 }
 
-function Found({ comparison }: { comparison: SetComparisonView }) {
-  const { all, cells, unit, order, advice, pulls, pullsNeeded, matters } = comparison;
+/** An answer, and what it was asked of: SESSION:NUMBER of each pull. */
+interface Compared {
+  sets: { before: string; after: string; quantity: string };
+  view: SetComparisonView;
+}
+
+function Found({ sets: { before, after, quantity }, view }: Compared) {
+  const { all, cells, unit, order, advice, pulls, pullsNeeded, matters } = view;
+  const figure = (cell: number | 'all') => toFigureAddress('compare', before, after, quantity, cell);
   const digits = unit === 'lambda' ? 3 : unit === 'deg' ? 1 : 0;
   return (
     <div class="compare-found">
       {all ? (
         <p class="compare-verdict" data-verdict={all.verdict}>
-          B is <b>{verdictWords[all.verdict]}</b>: {toDifferenceText(all, unit, digits)}, 95 % interval. Less than{' '}
-          {toQuantityText(matters, differenceOf(unit), { digits: Math.max(1, digits), difference: true })} doesn't matter.
+          B is <b>{verdictWords[all.verdict]}</b>: <WhyFigure of={figure('all')}>{toDifferenceText(all, unit, digits)}</WhyFigure>, 95 %
+          interval. Less than {toQuantityText(matters, differenceOf(unit), { digits: Math.max(1, digits), difference: true })} doesn't
+          matter.
         </p>
       ) : (
         <p class="compare-verdict">Nothing is common to both sets.</p>
@@ -229,12 +248,14 @@ function Found({ comparison }: { comparison: SetComparisonView }) {
               </tr>
             </thead>
             <tbody>
-              {cells.map((cell) => (
+              {cells.map((cell, i) => (
                 <tr key={`${cell.kind} ${cell.speed} ${cell.load}`}>
                   <th scope="row">{cell.kind}</th>
                   <td class="number">{cell.speed}</td>
                   <td class="number">{cell.load === null ? '–' : toNumberText(cell.load, 0)}</td>
-                  <td class="number">{toDifferenceText(cell, unit, digits)}</td>
+                  <td class="number">
+                    <WhyFigure of={figure(i)}>{toDifferenceText(cell, unit, digits)}</WhyFigure>
+                  </td>
                   <td>{verdictWords[cell.verdict]}</td>
                 </tr>
               ))}

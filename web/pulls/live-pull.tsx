@@ -4,6 +4,9 @@ import { useEffect } from 'preact/hooks';
 import type { PullNowView } from '../../server/contract/pull-now.ts';
 import { toClockText, toNumberText } from '../shell/numbers.ts';
 import { toKelvinText, toQuantityText, toShownNumber } from '../shell/units.ts';
+import { useFeed } from '../stream/feed.ts';
+import { figuresOf } from '../why/asked.ts';
+import { WhyNow } from '../why/why-now.tsx';
 import { AfterPull } from './after-pull.tsx';
 import { silence, soundLimit, toneOn, turnToneOff, turnToneOn } from './limit-tone.ts';
 import { usePullStream } from './pull-now.ts';
@@ -53,7 +56,7 @@ export function LivePull() {
             {over.value.pull.kind === 'sweep' ? 'Pull' : 'Hold'} {over.value.pull.number} is over
             {over.value.settled ? '' : ': peaks may still rise'}
           </h2>
-          <AfterPull pull={over.value.pull} />
+          <AfterPull pull={over.value.pull} figure={figuresOf('over', Math.round(over.value.fromUs))} />
         </section>
       )}
     </section>
@@ -61,6 +64,7 @@ export function LivePull() {
 }
 
 function Headline({ view: { now, timeUs, count }, liftNow }: { view: PullNowView; liftNow: boolean }) {
+  const speed = useFeed().vehicle.value?.engine?.roles.speed;
   const falling = now.cylinders.filter(({ falls }) => falls).map(({ cylinder }) => cylinder);
   const since = now.sinceUs === null ? '' : toClockText((timeUs - now.sinceUs) / 1e6);
   if (liftNow) {
@@ -82,13 +86,15 @@ function Headline({ view: { now, timeUs, count }, liftNow }: { view: PullNowView
     <p class="pull-headline">
       {words} <span class="pull-sub">{now.phase === 'none' ? `${count} since the start` : since}</span>
       <span class="pull-rpm">
-        {now.rpm === null ? 'no speed' : now.rpm} <span class="unit">rpm</span>
+        <WhyNow channel={speed}>{now.rpm === null ? 'no speed' : now.rpm}</WhyNow> <span class="unit">rpm</span>
       </span>
     </p>
   );
 }
 
 function CylinderRow({ now }: { now: Now }) {
+  const channels = useFeed().vehicle.value?.engine?.cylinders;
+  const of = (cylinder: number) => channels?.find((one) => one.cylinder === cylinder);
   return (
     <ol class="plain pull-cylinders">
       {now.cylinders.map(({ cylinder, tempC, limitInS, liftNow, falls }) => (
@@ -100,9 +106,21 @@ function CylinderRow({ now }: { now: Now }) {
           data-nearest={now.nearest?.cylinder === cylinder ? '' : undefined}
         >
           <span class="cylinder-number">{cylinder}</span>
-          <b class="pull-temp">{tempC === null ? 'no number' : toShownNumber(tempC, 'degC', { digits: 0 })}</b>
+          <b class="pull-temp">
+            <WhyNow channel={of(cylinder)?.exhaustTemp}>
+              {tempC === null ? 'no number' : toShownNumber(tempC, 'degC', { digits: 0 })}
+            </WhyNow>
+          </b>
           <span class="pull-limit">
-            {liftNow ? 'lift now' : falls ? 'falls' : limitInS === null ? '' : `limit in ${toNumberText(limitInS, 1)} s`}
+            {liftNow ? (
+              'lift now'
+            ) : falls ? (
+              'falls'
+            ) : limitInS === null ? (
+              ''
+            ) : (
+              <WhyNow channel={of(cylinder)?.timeToLimit}>limit in {toNumberText(limitInS, 1)} s</WhyNow>
+            )}
           </span>
         </li>
       ))}
@@ -116,10 +134,12 @@ function SpreadFigure({ now: { spreadK, rmsK, lastSpreadK, lastRmsK } }: { now: 
   return (
     <div class="pull-figure">
       <p class="strip-name">Spread</p>
-      <b>{spreadK === null ? 'no number' : toKelvinText(spreadK)}</b>
+      <b>
+        <WhyNow channel="exhaust_spread">{spreadK === null ? 'no number' : toKelvinText(spreadK)}</WhyNow>
+      </b>
       <span class="small">{beside(spreadK, lastSpreadK)}</span>
       <span class="small">
-        {rmsK === null ? '' : `RMS ${toKelvinText(rmsK, { digits: 1 })}`}
+        {rmsK !== null && <WhyNow channel="exhaust_rms">RMS {toKelvinText(rmsK, { digits: 1 })}</WhyNow>}
         {rmsK !== null && lastRmsK !== null
           ? ` (${toShownNumber(rmsK - lastRmsK, 'K', { digits: 1, difference: true, signed: true })})`
           : ''}
@@ -129,15 +149,21 @@ function SpreadFigure({ now: { spreadK, rmsK, lastSpreadK, lastRmsK } }: { now: 
 }
 
 function SetFigure({ set: { set, dutyPercent, headroomPercent, deltaKpa, bandKpa, inBand } }: { set: Now['sets'][number] }) {
+  const channels = useFeed().vehicle.value?.injectorSets.find(({ name }) => name === set);
   const outside = inBand === false;
   const over = headroomPercent !== null && headroomPercent < 0;
   return (
     <div class="pull-figure" data-outside={outside || over ? '' : undefined}>
       <p class="strip-name">{set}</p>
-      <b>{headroomPercent === null ? 'no duty' : `${toNumberText(headroomPercent, 0)} % left`}</b>
-      <span class="small">{dutyPercent === null ? '' : `duty ${toNumberText(dutyPercent, 0)} %${over ? ', over its limit' : ''}`}</span>
+      <b>
+        <WhyNow channel={channels?.duty}>{headroomPercent === null ? 'no duty' : `${toNumberText(headroomPercent, 0)} % left`}</WhyNow>
+      </b>
+      <span class="small">
+        {dutyPercent !== null && <WhyNow channel={channels?.duty}>duty {toNumberText(dutyPercent, 0)} %</WhyNow>}
+        {dutyPercent !== null && over ? ', over its limit' : ''}
+      </span>
       <span class="pull-delta">
-        {deltaKpa === null ? 'no delta' : toQuantityText(deltaKpa, 'kPa')}
+        <WhyNow channel={channels?.fuelDelta}>{deltaKpa === null ? 'no delta' : toQuantityText(deltaKpa, 'kPa')}</WhyNow>
         {outside ? ' outside its band' : ''}
       </span>
       <span class="small">{bandKpa ? `band ${toShownNumber(bandKpa[0], 'kPa')} to ${toQuantityText(bandKpa[1], 'kPa')}` : ''}</span>
@@ -150,6 +176,11 @@ const itemWords = { oil: 'Oil', coolant: 'Coolant', intake: 'Intake air', fuel: 
 /** An unknown never looks ready. */
 function Ready({ now: { readiness } }: { now: Now }) {
   const { ready, items } = readiness;
+  const roles = useFeed().vehicle.value?.engine?.roles;
+  const channels: Partial<Record<(typeof items)[number]['what'], string | undefined>> = {
+    oil: roles?.oilTemp,
+    coolant: roles?.coolantTemp,
+  };
   if (items.length === 0) return <p class="pull-ready quiet">The first pull sets the window in which the next ones begin.</p>;
   const words = ready === true ? 'Ready for the next pull' : ready === false ? 'Not ready yet' : 'It can not be told whether it is ready';
   return (
@@ -161,7 +192,8 @@ function Ready({ now: { readiness } }: { now: Now }) {
       <ul class="plain ready-items">
         {items.map(({ what, now: value, low, high, ok }) => (
           <li key={what} data-ok={String(ok)}>
-            {itemWords[what]} {value === null ? 'no number' : toQuantityText(value, 'degC', { digits: 0 })}{' '}
+            {itemWords[what]}{' '}
+            <WhyNow channel={channels[what]}>{value === null ? 'no number' : toQuantityText(value, 'degC', { digits: 0 })}</WhyNow>{' '}
             <span class="quiet">
               {ok === true ? 'is within' : value === null ? 'wanted' : value < low ? 'too cold, wanted' : 'too hot, wanted'}{' '}
               {toShownNumber(low, 'degC', { digits: 0 })} to {toShownNumber(high, 'degC', { digits: 0 })}

@@ -1,8 +1,8 @@
 // Each cylinder's highest indicated temperature, pull by pull, and the temperatures by engine speed of each.
 import type { PullView } from '../../server/contract/pulls.ts';
 import { toKelvinText, toQuantityText, toShownNumber, toShownWord } from '../shell/units.ts';
-import { useFeed } from '../stream/feed.ts';
-import { WhyAt } from '../why/why-at.tsx';
+import { type FigureOf, figuresOf } from '../why/asked.ts';
+import { WhyFigure } from '../why/why-figure.tsx';
 
 export interface NumberedPull {
   pull: PullView;
@@ -13,12 +13,9 @@ export interface NumberedPull {
 interface PeakTableProps {
   pulls: NumberedPull[];
   session: number;
-  /** Session time of its first frame. */
-  startUs: number;
 }
 
-export function PeakTable({ pulls, session, startUs }: PeakTableProps) {
-  const probes = new Map(useFeed().vehicle.value?.engine?.cylinders.map(({ cylinder, exhaustTemp }) => [cylinder, exhaustTemp]));
+export function PeakTable({ pulls, session }: PeakTableProps) {
   const cylinders = [...new Set(pulls.flatMap(({ pull }) => pull.cylinders))].sort((a, b) => a - b);
   if (cylinders.length === 0) return <p>No exhaust probes are in the vehicle file: engine: exhaust_temps.</p>;
   return (
@@ -45,9 +42,7 @@ export function PeakTable({ pulls, session, startUs }: PeakTableProps) {
                     <PeakCell
                       key={cylinder}
                       peak={pull.peaks.find((one) => one.cylinder === cylinder)}
-                      channel={probes.get(cylinder)}
-                      session={session}
-                      startUs={startUs}
+                      figure={figuresOf('pulls', session, number)}
                     />
                   ))}
                 </tr>
@@ -57,7 +52,7 @@ export function PeakTable({ pulls, session, startUs }: PeakTableProps) {
         </div>
       </section>
       {pulls.map(({ pull, number }) => (
-        <BandTable key={number} pull={pull} number={number} />
+        <BandTable key={number} pull={pull} number={number} figure={figuresOf('pulls', session, number)} />
       ))}
     </>
   );
@@ -65,32 +60,28 @@ export function PeakTable({ pulls, session, startUs }: PeakTableProps) {
 
 interface PeakCellProps {
   peak: PullView['peaks'][number] | undefined;
-  /** Its probe's channel; undefined: the vehicle of now names none. */
-  channel: string | undefined;
-  session: number;
-  startUs: number;
+  figure: FigureOf;
 }
 
-function PeakCell({ peak, channel, session, startUs }: PeakCellProps) {
+function PeakCell({ peak, figure }: PeakCellProps) {
   if (!peak || peak.peakC === null) return <td class="number">no number</td>;
   const over = peak.marginK !== null && peak.marginK < 0;
-  const number = <b>{toQuantityText(peak.peakC, 'degC', { digits: 0 })}</b>;
   return (
     <td class={over ? 'number over' : 'number'}>
-      {channel !== undefined && peak.at !== null ? (
-        <WhyAt session={session} channel={channel} atUs={startUs + peak.at * 1e6}>
-          {number}
-        </WhyAt>
-      ) : (
-        number
-      )}
+      <WhyFigure of={figure('peak', peak.cylinder)}>
+        <b>{toQuantityText(peak.peakC, 'degC', { digits: 0 })}</b>
+      </WhyFigure>
       {peak.speed !== null && <span class="small quiet">at {peak.speed} rpm</span>}
-      {over && <span class="small">{toKelvinText(-(peak.marginK as number))} over the limit</span>}
+      {over && (
+        <span class="small">
+          <WhyFigure of={figure('left', peak.cylinder)}>{toKelvinText(-(peak.marginK as number))}</WhyFigure> over the limit
+        </span>
+      )}
     </td>
   );
 }
 
-function BandTable({ pull, number }: NumberedPull) {
+function BandTable({ pull, number, figure }: NumberedPull & { figure: FigureOf }) {
   return (
     <details class="bands">
       <summary>Pull {number} by engine speed</summary>
@@ -122,11 +113,29 @@ function BandTable({ pull, number }: NumberedPull) {
                 </th>
                 {temps.map((temp, i) => (
                   <td key={pull.cylinders[i]} class="number">
-                    {temp === null ? '–' : toShownNumber(temp, 'degC', { digits: 0 })}
+                    {temp === null ? (
+                      '–'
+                    ) : (
+                      <WhyFigure of={figure('temp', speed, pull.cylinders[i] as number)}>
+                        {toShownNumber(temp, 'degC', { digits: 0 })}
+                      </WhyFigure>
+                    )}
                   </td>
                 ))}
-                <td class="number">{spreadK === null ? '–' : toShownNumber(spreadK, 'K', { digits: 0, difference: true })}</td>
-                <td class="number">{rmsK === null ? '–' : toShownNumber(rmsK, 'K', { digits: 1, difference: true })}</td>
+                <td class="number">
+                  {spreadK === null ? (
+                    '–'
+                  ) : (
+                    <WhyFigure of={figure('spread', speed)}>{toShownNumber(spreadK, 'K', { digits: 0, difference: true })}</WhyFigure>
+                  )}
+                </td>
+                <td class="number">
+                  {rmsK === null ? (
+                    '–'
+                  ) : (
+                    <WhyFigure of={figure('rms', speed)}>{toShownNumber(rmsK, 'K', { digits: 1, difference: true })}</WhyFigure>
+                  )}
+                </td>
               </tr>
             ))}
           </tbody>

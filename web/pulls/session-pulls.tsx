@@ -7,6 +7,8 @@ import { toAddress } from '../router.tsx';
 import { toClockText, toNumberText } from '../shell/numbers.ts';
 import { toKelvinText, toQuantityText, toShownNumber } from '../shell/units.ts';
 import { getJson, toProblem } from '../stream/api.ts';
+import { type FigureOf, figuresOf } from '../why/asked.ts';
+import { WhyFigure } from '../why/why-figure.tsx';
 import { AfterPull } from './after-pull.tsx';
 import { CorrectPull, PutPullIn } from './correct-pull.tsx';
 import { DynoPanel } from './dyno-panel.tsx';
@@ -88,7 +90,7 @@ export function SessionPulls({ session, isOpen }: { session: number; isOpen: boo
             </a>
           </p>
           <SpreadPlot pulls={shown.value} />
-          <PeakTable pulls={shown.value} session={session} startUs={view.value.startUs} />
+          <PeakTable pulls={shown.value} session={session} />
           <p class="small quiet">
             Indicated temperatures: a probe lags, so a peak may come after the lift, up to 3 s. Spread is the highest less the lowest of the
             probes that give numbers, and is silent when all go hot together. Below{' '}
@@ -134,6 +136,7 @@ export function toPullWords({ kind, complete }: Pick<PullView, 'kind' | 'complet
 function PullRow({ pull, session, startUs, isShown, toggle, changed }: PullRowProps) {
   const { number, name, byHand, kind, from, to, speedFrom, speedTo, bands, sets } = pull;
   const spread = Math.max(...bands.flatMap(({ spreadK }) => spreadK ?? []));
+  const figure = figuresOf('pulls', session, number);
   const at = `${toAddress('sessions', String(session))}?at=${Math.round(startUs) + Math.round(from * 1e6)}`;
   return (
     <li class="panel pull-row" data-kind={kind}>
@@ -146,11 +149,28 @@ function PullRow({ pull, session, startUs, isShown, toggle, changed }: PullRowPr
         </label>
         {name && <b class="pull-name">{name}</b>}
         <span>
-          {kind === 'hold' ? Math.round((speedFrom + speedTo) / 2) : `${speedFrom} to ${speedTo}`} rpm, {toNumberText(to - from, 1)} s
+          {kind === 'hold' ? (
+            <WhyFigure of={figure('speed-from')}>{Math.round((speedFrom + speedTo) / 2)}</WhyFigure>
+          ) : (
+            <>
+              <WhyFigure of={figure('speed-from')}>{speedFrom}</WhyFigure> to <WhyFigure of={figure('speed-to')}>{speedTo}</WhyFigure>
+            </>
+          )}{' '}
+          rpm, <WhyFigure of={figure('seconds')}>{toNumberText(to - from, 1)} s</WhyFigure>
           {byHand ? ', by hand' : ''}
         </span>
-        <span>{Number.isFinite(spread) ? `spread up to ${toKelvinText(spread)}` : 'no spread'}</span>
-        <span class="quiet">{sets.map(toSetText).filter(Boolean).join('; ')}</span>
+        <span>
+          {Number.isFinite(spread) ? (
+            <>
+              spread up to <WhyFigure of={figure('widest')}>{toKelvinText(spread)}</WhyFigure>
+            </>
+          ) : (
+            'no spread'
+          )}
+        </span>
+        {sets.map((set) => (
+          <SetFigures key={set.set} set={set} figure={figure} />
+        ))}
         <a class="button" href={at}>
           Replay
         </a>
@@ -158,7 +178,7 @@ function PullRow({ pull, session, startUs, isShown, toggle, changed }: PullRowPr
       <div class="pull-more">
         <details>
           <summary>What it did</summary>
-          <AfterPull pull={pull} />
+          <AfterPull pull={pull} figure={figure} />
         </details>
         <details>
           <summary>Name and correct</summary>
@@ -169,10 +189,24 @@ function PullRow({ pull, session, startUs, isShown, toggle, changed }: PullRowPr
   );
 }
 
-function toSetText({ set, dutyMax, deltaMin, deltaMax }: PullView['sets'][number]): string {
-  const parts = [
-    dutyMax !== null && `duty up to ${toNumberText(dutyMax, 0)} %`,
-    deltaMin !== null && deltaMax !== null && `delta ${toShownNumber(deltaMin, 'kPa')} to ${toQuantityText(deltaMax, 'kPa')}`,
-  ].filter(Boolean);
-  return parts.length > 0 ? `${set}: ${parts.join(', ')}` : '';
+function SetFigures({ set: { set, dutyMax, deltaMin, deltaMax }, figure }: { set: PullView['sets'][number]; figure: FigureOf }) {
+  const hasDelta = deltaMin !== null && deltaMax !== null;
+  if (dutyMax === null && !hasDelta) return null;
+  return (
+    <span class="quiet">
+      {set}:{' '}
+      {dutyMax !== null && (
+        <>
+          duty up to <WhyFigure of={figure('duty', set)}>{toNumberText(dutyMax, 0)} %</WhyFigure>
+        </>
+      )}
+      {dutyMax !== null && hasDelta && ', '}
+      {hasDelta && (
+        <>
+          delta <WhyFigure of={figure('delta-low', set)}>{toShownNumber(deltaMin, 'kPa')}</WhyFigure> to{' '}
+          <WhyFigure of={figure('delta-high', set)}>{toQuantityText(deltaMax, 'kPa')}</WhyFigure>
+        </>
+      )}
+    </span>
+  );
 }

@@ -3,8 +3,16 @@ import type { StudyView } from '../../server/contract/pulls.ts';
 import { toNumberText } from '../shell/numbers.ts';
 import { toKelvinText } from '../shell/units.ts';
 import { useFeed } from '../stream/feed.ts';
+import type { FigureOf } from '../why/asked.ts';
+import { WhyFigure } from '../why/why-figure.tsx';
 
-export function StudyDrawing({ study }: { study: StudyView }) {
+interface StudyDrawingProps {
+  study: StudyView;
+  /** Addresses of its figures. */
+  figure: FigureOf;
+}
+
+export function StudyDrawing({ study, figure }: StudyDrawingProps) {
   const engine = useFeed().vehicle.value?.engine;
   const byNumber = new Map(study.cylinders.map((one) => [one.cylinder, one]));
   const known = engine?.banks.some(({ cylinders }) => cylinders.length > 0) ? engine.banks : undefined;
@@ -28,7 +36,13 @@ export function StudyDrawing({ study }: { study: StudyView }) {
                   data-differs={found?.differs ? (kelvin !== null && kelvin > 0 ? 'hot' : 'cold') : undefined}
                 >
                   <span class="cylinder-number">{number}</span>
-                  <b>{kelvin === null ? 'no reading' : toKelvinText(kelvin, { signed: true })}</b>
+                  <b>
+                    {kelvin === null ? (
+                      'no reading'
+                    ) : (
+                      <WhyFigure of={figure('cylinder', number)}>{toKelvinText(kelvin, { signed: true })}</WhyFigure>
+                    )}
+                  </b>
                   <span class="small">{found?.differs ? (kelvin !== null && kelvin > 0 ? 'hot' : 'cold') : 'alike'}</span>
                   <span class="small quiet">
                     {Object.entries(groupsOf(number))

@@ -7,21 +7,23 @@ import { Problem, useWork, WriterField, writeDown } from '../log-book/write-down
 import { toNumberText } from '../shell/numbers.ts';
 import { toKelvinText, toShownNumber } from '../shell/units.ts';
 import { getJson, toProblem } from '../stream/api.ts';
+import { type FigureOf, figuresOf } from '../why/asked.ts';
+import { WhyFigure } from '../why/why-figure.tsx';
 import { StudyDrawing } from './study-drawing.tsx';
 
 const trialsShown = 8;
 
 export function StudySection({ sessions }: { sessions: SessionView[] }) {
   const chosen = useSignal<ReadonlySet<number>>(new Set());
-  const study = useSignal<StudyView | undefined>(undefined);
+  const study = useSignal<{ sessions: string; view: StudyView } | undefined>(undefined);
   const problem = useSignal('');
   const busy = useSignal(false);
   const ask = async () => {
     busy.value = true;
     try {
       // In the order in which they were run.
-      const numbers = [...chosen.value].sort((a, b) => a - b);
-      study.value = await getJson<StudyView>(`/api/study?sessions=${numbers.join(',')}`);
+      const numbers = [...chosen.value].sort((a, b) => a - b).join(',');
+      study.value = { sessions: numbers, view: await getJson<StudyView>(`/api/study?sessions=${numbers}`) };
       problem.value = '';
     } catch (error) {
       problem.value = toProblem(error);
@@ -63,30 +65,46 @@ export function StudySection({ sessions }: { sessions: SessionView[] }) {
           {problem}
         </p>
       )}
-      {study.value && <Found study={study.value} />}
+      {study.value && <Found study={study.value.view} figure={figuresOf('study', study.value.sessions)} />}
     </section>
   );
 }
 
-function Found({ study }: { study: StudyView }) {
+interface StudiedProps {
+  study: StudyView;
+  /** Addresses of its figures. */
+  figure: FigureOf;
+}
+
+function Found({ study, figure }: StudiedProps) {
   return (
     <div class="study-found">
-      <p>{study.holds.length} steady holds.</p>
+      <details>
+        <summary>{study.holds.length} steady holds</summary>
+        <ol>
+          {study.holds.map(({ session, from, to, speed, spread }, i) => (
+            <li key={`${session} ${from}`}>
+              Session {session}, {toNumberText(from, 1)} to {toNumberText(to, 1)} s, {speed} rpm: spread{' '}
+              <WhyFigure of={figure('hold-spread', i)}>{toKelvinText(spread)}</WhyFigure>
+            </li>
+          ))}
+        </ol>
+      </details>
       {study.notJudged.map(({ what, line }) => (
         <p key={`${what} ${line}`} class="problem">
           Not judged: {what}. {line.startsWith('nothing:') ? line.slice(8) : <code>{line}</code>}
         </p>
       ))}
-      {study.cylinders.length > 0 && <StudyDrawing study={study} />}
-      {study.cylinders.length > 0 && <Cylinders study={study} />}
-      {study.effects.length > 0 && <Effects study={study} />}
-      {study.trials.length > 0 && <Trials study={study} />}
+      {study.cylinders.length > 0 && <StudyDrawing study={study} figure={figure} />}
+      {study.cylinders.length > 0 && <Cylinders study={study} figure={figure} />}
+      {study.effects.length > 0 && <Effects study={study} figure={figure} />}
+      {study.trials.length > 0 && <Trials study={study} figure={figure} />}
     </div>
   );
 }
 
 /** It says different, never why; and never that a cold cylinder be leaned. */
-function Cylinders({ study }: { study: StudyView }) {
+function Cylinders({ study, figure }: StudiedProps) {
   return (
     <div class="scroll-x">
       <table>
@@ -104,7 +122,13 @@ function Cylinders({ study }: { study: StudyView }) {
           {study.cylinders.map(({ cylinder, kelvin, differs, candidates, test }) => (
             <tr key={cylinder} data-differs={differs ? '' : undefined}>
               <th scope="row">{cylinder}</th>
-              <td class="number">{kelvin === null ? 'no reading' : toKelvinText(kelvin, { signed: true })}</td>
+              <td class="number">
+                {kelvin === null ? (
+                  'no reading'
+                ) : (
+                  <WhyFigure of={figure('cylinder', cylinder)}>{toKelvinText(kelvin, { signed: true })}</WhyFigure>
+                )}
+              </td>
               <td>{differs ? candidates.slice(0, 5).join('; ') : 'like the others'}</td>
               <td>{test}</td>
             </tr>
@@ -117,7 +141,7 @@ function Cylinders({ study }: { study: StudyView }) {
 
 const bare = (kelvin: number) => toShownNumber(kelvin, 'K', { digits: 0, difference: true, signed: true });
 
-function Effects({ study }: { study: StudyView }) {
+function Effects({ study, figure }: StudiedProps) {
   return (
     <details>
       <summary>Effects with their 90 % interval ({study.effects.length})</summary>
@@ -125,9 +149,12 @@ function Effects({ study }: { study: StudyView }) {
         {study.effects.map(({ kind, subject, kelvin, low, high, separable, verdict }) => (
           <li key={`${kind} ${subject}`}>
             {kind} {subject}:{' '}
-            {separable && kelvin !== null
-              ? `${toKelvinText(kelvin, { signed: true })} (${bare(low ?? 0)} to ${bare(high ?? 0)}), ${verdict}`
-              : 'these sessions can not separate it'}
+            <WhyFigure of={figure('effect', kind, subject)}>
+              {separable && kelvin !== null
+                ? `${toKelvinText(kelvin, { signed: true })} (${bare(low ?? 0)} to ${bare(high ?? 0)})`
+                : 'these sessions can not separate it'}
+            </WhyFigure>
+            {separable && kelvin !== null && `, ${verdict}`}
           </li>
         ))}
       </ul>
@@ -135,7 +162,7 @@ function Effects({ study }: { study: StudyView }) {
   );
 }
 
-function Trials({ study }: { study: StudyView }) {
+function Trials({ study, figure }: StudiedProps) {
   const { busy, problem, run } = useWork();
   const done = (trial: StudyView['trials'][number]) =>
     run(async () => {
@@ -152,8 +179,9 @@ function Trials({ study }: { study: StudyView }) {
           <li key={`${trial.kind} ${trial.change}`} data-kind={trial.kind}>
             <p>
               {i === 0 && <b>Proposed: </b>}
-              {trial.change}. Takes away {Math.round(100 * trial.teaches)} % of what is uncertain; spread then{' '}
-              {toKelvinText(trial.predictedSpread)}; {trial.moves} to move.
+              {trial.change}. Takes away <WhyFigure of={figure('teaches', i)}>{Math.round(100 * trial.teaches)} %</WhyFigure> of what is
+              uncertain; spread then <WhyFigure of={figure('predicted', i)}>{toKelvinText(trial.predictedSpread)}</WhyFigure>; {trial.moves}{' '}
+              to move.
             </p>
             {trial.phases && (
               <p class="small quiet">
@@ -173,9 +201,10 @@ function Trials({ study }: { study: StudyView }) {
         <details>
           <summary>All {study.trials.length} that could come next</summary>
           <ol start={trialsShown + 1} class="small">
-            {study.trials.slice(trialsShown).map(({ kind, change, predictedSpread, teaches, moves }) => (
+            {study.trials.slice(trialsShown).map(({ kind, change, predictedSpread, teaches, moves }, i) => (
               <li key={`${kind} ${change}`}>
-                {change}. {Math.round(100 * teaches)} %; spread then {toKelvinText(predictedSpread)}; {moves} to move.
+                {change}. <WhyFigure of={figure('teaches', trialsShown + i)}>{Math.round(100 * teaches)} %</WhyFigure>; spread then{' '}
+                <WhyFigure of={figure('predicted', trialsShown + i)}>{toKelvinText(predictedSpread)}</WhyFigure>; {moves} to move.
               </li>
             ))}
           </ol>

@@ -6,6 +6,8 @@ import { logEntries, Problem, textOf, useWork, WritingForm, writeDown } from '..
 import { toAddress } from '../router.tsx';
 import { toKelvinText } from '../shell/units.ts';
 import { getJson } from '../stream/api.ts';
+import { toFigureAddress } from '../why/asked.ts';
+import { WhyFigure } from '../why/why-figure.tsx';
 import { toDifferenceText } from './compare-section.tsx';
 
 /** Pulls come while the page stands open. */
@@ -53,7 +55,8 @@ function toList(pulls: readonly string[]): string {
 }
 
 function TrialRow({ trial }: { trial: TrialView }) {
-  const { entry, change, by, wallMs, undoneWallMs, verdict, say, advice, before, after, predictedSpread, cylinders } = trial;
+  const { entry, change, by, wallMs, undoneWallMs, verdict, say, advice, before, after, predictedSpread, spread, cylinders } = trial;
+  const figure = (quantity: string) => toFigureAddress('compare', before.join(), after.join(), quantity, 'all');
   const { busy, problem, run } = useWork();
   const undo = () =>
     run(async () => {
@@ -70,6 +73,11 @@ function TrialRow({ trial }: { trial: TrialView }) {
         {predictedSpread === null ? '' : `; predicted spread ${toKelvinText(predictedSpread)}`}
       </p>
       <p class="trial-verdict">{say}.</p>
+      {spread && (
+        <p class="small">
+          Spread with it less without: <WhyFigure of={figure('spread')}>{toDifferenceText(spread, 'K')}</WhyFigure>
+        </p>
+      )}
       <p class="small">
         Judged on {before.length} without ({toList(before)}) and {after.length} with it ({toList(after)}), session:pull.
       </p>
@@ -86,7 +94,8 @@ function TrialRow({ trial }: { trial: TrialView }) {
           <ul>
             {cylinders.map(({ cylinder, deviation }) => (
               <li key={cylinder}>
-                {cylinder}: {toDifferenceText(deviation, 'K')}, {deviation.verdict}
+                {cylinder}: <WhyFigure of={figure(`deviation:${cylinder}`)}>{toDifferenceText(deviation, 'K')}</WhyFigure>,{' '}
+                {deviation.verdict}
               </li>
             ))}
           </ul>

@@ -18,7 +18,7 @@ export function AlarmLayer() {
   useEffect(() => {
     if (newest === 0) return;
     // A panel that lies open would cover the warning.
-    asked.value = undefined;
+    asked.value = [];
     keyHelpOpen.value = false;
     warningSmall.value = false;
   }, [newest]);

@@ -58,7 +58,7 @@ export function useKeys(feed: Feed): void {
 
 function closeTop(): void {
   if (keyHelpOpen.value) keyHelpOpen.value = false;
-  else if (asked.value !== undefined) asked.value = undefined;
+  else if (asked.value !== undefined) asked.value = [];
   else if (!warningSmall.value) warningSmall.value = true;
   else farView.value = false;
 }

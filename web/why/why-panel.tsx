@@ -1,4 +1,4 @@
-// 'Why this number?': the chain from a value down to the wire, as of the instant it was asked.
+// 'Why this number?': of a channel the chain down to the wire, as of the instant that was asked; of a derived figure what it was computed from.
 import './why.css';
 import { useSignal } from '@preact/signals';
 import { useEffect, useRef } from 'preact/hooks';
@@ -8,20 +8,21 @@ import { nameHere, ownNameLengthMax, ownNames } from '../shell/channel-names.ts'
 import { digitsOf, toNumberText, toUnitWord } from '../shell/numbers.ts';
 import { shownUnit, toQuantityText } from '../shell/units.ts';
 import { toProblem } from '../stream/api.ts';
-import { asked } from './asked.ts';
+import { asked, type Explanation, goBack } from './asked.ts';
+import { FigureExplained } from './figure-explained.tsx';
 
 export function WhyPanel() {
   const dialog = useRef<HTMLDialogElement>(null);
-  const answer = useSignal<WhyView | undefined>(undefined);
+  const heading = useRef<HTMLHeadingElement>(null);
+  const answer = useSignal<Explanation | undefined>(undefined);
   const problem = useSignal('');
-  const question = asked.value;
-  const channel = question?.channel;
+  const question = asked.value.at(-1);
   const ask = () => {
     if (question === undefined) return;
     question.ask().then(
-      (view) => {
-        if (asked.value !== question) return;
-        answer.value = view;
+      (told) => {
+        if (asked.value.at(-1) !== question) return;
+        answer.value = told;
         problem.value = '';
       },
       (error: unknown) => {
@@ -29,7 +30,7 @@ export function WhyPanel() {
       },
     );
   };
-  // Asked once for each channel; asking again is a button.
+  // Asked once for each number; asking again is a button.
   useEffect(() => {
     answer.value = undefined;
     problem.value = '';
@@ -38,16 +39,26 @@ export function WhyPanel() {
       return;
     }
     if (!dialog.current?.open) dialog.current?.showModal();
+    // What was pressed is gone: whoever goes by keyboard begins at the top of the new answer.
+    else heading.current?.focus();
     ask();
   }, [question]);
-  const top = answer.value?.nodes[0];
+  // A link out of the panel leads to another page.
+  useEffect(() => {
+    const close = () => {
+      asked.value = [];
+    };
+    window.addEventListener('hashchange', close);
+    return () => window.removeEventListener('hashchange', close);
+  }, []);
+  const told = answer.value;
   return (
     <dialog
       ref={dialog}
       class="panel why"
       aria-labelledby="why-title"
       onClose={() => {
-        asked.value = undefined;
+        asked.value = [];
       }}
       // A press on the shade around it closes it, where the browser knows how.
       {...{ closedby: 'any' }}
@@ -55,8 +66,15 @@ export function WhyPanel() {
       <div class="why-head">
         <div>
           <p class="quiet">Why this number?</p>
-          <h2 id="why-title">{channel}</h2>
+          <h2 id="why-title" ref={heading} tabIndex={-1}>
+            {told?.kind === 'figure' ? told.view.title : question?.title}
+          </h2>
         </div>
+        {asked.value.length > 1 && (
+          <button type="button" class="button" onClick={goBack}>
+            Back
+          </button>
+        )}
         <button type="button" class="button" onClick={ask}>
           Ask again
         </button>
@@ -71,17 +89,24 @@ export function WhyPanel() {
           {problem}
         </p>
       )}
-      {answer.value && top && (
-        <>
-          <p class="small quiet">
-            All values as of one instant, {toTimeText(answer.value)}, in the units of the files.
-            <ShownHere node={top} />
-          </p>
-          <Link node={top} view={answer.value} path={[]} />
-          <NameHere channel={top.channel} />
-        </>
-      )}
+      {told?.kind === 'figure' && <FigureExplained figure={told.view} />}
+      {told?.kind === 'chain' && <Chain view={told.view} />}
     </dialog>
+  );
+}
+
+function Chain({ view }: { view: WhyView }) {
+  const top = view.nodes[0];
+  if (!top) return null;
+  return (
+    <>
+      <p class="small quiet">
+        All values as of one instant, {toTimeText(view)}, in the units of the files.
+        <ShownHere node={top} />
+      </p>
+      <Link node={top} view={view} path={[]} />
+      <NameHere channel={top.channel} />
+    </>
   );
 }
 

@@ -1,0 +1,57 @@
+// The number of a verdict explains itself: limits that exist, a stretch around its moment, the channel as of then.
+import { readFileSync } from 'node:fs';
+import { describe, expect, it } from 'vitest';
+import { toLimitKey } from '../../server/checks/check-limits.ts';
+import { usualLimits } from '../../server/checks/usual-limits.ts';
+import { explainVerdict, type JudgedRun } from '../../server/checks/verdict-figure.ts';
+
+const limits = Object.values(usualLimits).flatMap((group) =>
+  Object.entries(group as Record<string, { usual: number; what: string; source: string }>).map(([name, { usual, what, source }]) => {
+    const { key, unit, factor } = toLimitKey(name);
+    return { limit: key, value: usual / factor, unit, what, source };
+  }),
+);
+const run: JudgedRun = {
+  check: 'first-start',
+  called: 'run 3 of the first-start check',
+  limits,
+  seconds: 40,
+  session: 9,
+  startUs: 5_000_000,
+};
+const oil = { code: 'oil-pressure', ok: false, channel: 'oil_pressure', measured: 42, limit: 70, at: 12.5, say: 'oil pressure is 42 kPa' };
+
+describe('the number of a verdict', () => {
+  it('says what was measured, by which limits from which source, when, and leads to the channel as of then', () => {
+    const figure = explainVerdict(oil, run);
+    expect(figure).toMatchObject({ value: 42, unit: 'kPa', source: 'common practice, no source' });
+    expect(figure?.worked[0]).toBe('measured 42.00 kPa, limit 70.00: wrong');
+    expect(figure?.worked).toContain('oil pressure once the engine runs, at least: 70 kPa (common practice, no source)');
+    expect(figure?.channels).toEqual([{ session: 9, channel: 'oil_pressure', atUs: 17_500_000, what: 'at 12.5 s of the check' }]);
+    expect(figure?.stretches).toMatchObject([{ session: 9, fromUs: 14_500_000, toUs: 20_500_000 }]);
+  });
+
+  it('without a moment is of the whole check; without a recording there is no chain to lead to', () => {
+    const { at: _, ...timeless } = oil;
+    const figure = explainVerdict(timeless, { ...run, session: null });
+    expect(figure?.stretches).toMatchObject([{ session: null, fromUs: 5_000_000, toUs: 45_000_000 }]);
+    expect(figure?.channels).toMatchObject([{ session: null, atUs: 25_000_000 }]);
+  });
+
+  it('without a number says so', () => {
+    expect(explainVerdict({ ...oil, measured: null }, run)).toMatchObject({ value: null, doubts: [oil.say, 'it gave no number'] });
+  });
+
+  it('of a rule without a channel is counted from frames and not explained as one', () => {
+    expect(explainVerdict({ code: 'bus-load', ok: true, measured: 31, say: 'load' }, run)).toBeUndefined();
+  });
+
+  it('names only limits that the checks have', () => {
+    const text = readFileSync(new URL('../../server/checks/verdict-figure.ts', import.meta.url), 'utf8');
+    const named = [...text.matchAll(/limits: \[([^\]]*)\]/g)].flatMap(([, list = '']) =>
+      [...list.matchAll(/'([^']+)'/g)].map(([, key]) => key),
+    );
+    expect(named.length).toBeGreaterThan(15);
+    expect(named.filter((key) => !limits.some(({ limit }) => limit === key))).toEqual([]);
+  });
+});
