@@ -54,9 +54,9 @@ export async function copyText(text: string): Promise<boolean> {
 
 /** Shakes a phone in a pocket, where it can; harmless elsewhere. */
 export function vibrate(patternMs: number[]): void {
+  // Browsers forbid it until the page was tapped: some throw, some complain on the console.
+  if (navigator.userActivation?.hasBeenActive === false) return;
   try {
     navigator.vibrate?.(patternMs);
-  } catch {
-    // Some browsers forbid it until the page was tapped.
-  }
+  } catch {}
 }

@@ -53,7 +53,9 @@ type Bins = Map<number, number[]>;
 
 async function drawnBins(page: Page): Promise<{ bins: Bins; widthUs: number }> {
   const plot = page.locator('figure[data-plot="Engine speed"]');
-  const { zeroUs, widthUs, traces } = await plot.evaluate((node) => (node as unknown as { drawnPoints(): Drawn }).drawnPoints());
+  // A plot can be asked once it was drawn, which is after its place is there.
+  const drawn = await plot.evaluate((node) => (node as unknown as { drawnPoints?(): Drawn }).drawnPoints?.());
+  const { zeroUs, widthUs, traces } = drawn ?? { zeroUs: 0, widthUs: 1, traces: [] };
   const bins: Bins = new Map();
   for (const { x, y } of traces[0]?.points ?? []) {
     const bin = Math.floor((zeroUs + x * 1e6) / widthUs);
@@ -139,6 +141,8 @@ describe.skipIf('reason' in launched)('the Live page', () => {
     const row = page.locator('.alarm-row[data-alarm="box hot"]');
     expect(await textOf(row)).toContain('came first');
     expect(await textOf(row)).toMatch(/box temp 90 °C/);
+    // The warning takes the focus in an effect, after it was drawn.
+    await page.waitForFunction(() => document.activeElement?.getAttribute('role') === 'alertdialog');
     await page.keyboard.press('Tab');
     expect(await page.evaluate(() => document.activeElement?.textContent)).toBe('Acknowledge');
     await page.keyboard.press('Enter');
@@ -197,7 +201,7 @@ describe.skipIf('reason' in launched)('the Live page', () => {
     expect(text).toContain('devices/box.yaml:');
     await page.keyboard.press('Escape');
     await panel.waitFor({ state: 'detached' });
-    expect(await page.evaluate(() => document.activeElement?.getAttribute('data-channel'))).toBe('exhaust_temp_1');
+    await page.waitForFunction(() => document.activeElement?.getAttribute('data-channel') === 'exhaust_temp_1');
     await page.close();
   });
 

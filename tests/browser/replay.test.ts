@@ -3,6 +3,7 @@ import type { Browser, Page } from 'playwright-core';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { valuesAt } from '../doubles/engine-waves.ts';
 import { StationDouble, straightSix } from '../doubles/station-double.ts';
+import { untilSeen } from '../waiting.ts';
 import { launchChromium } from './chromium.ts';
 import { writeScriptedBus } from './scripted-bus-file.ts';
 import { Serving } from './serving.ts';
@@ -89,12 +90,11 @@ describe.skipIf('reason' in launched)('a replay', () => {
       traces: { points: { x: number; y: number }[] }[];
     }
     const whole = async (zeroUs: number) => {
-      for (;;) {
-        const drawn = await plot.evaluate((node) => (node as unknown as { drawnPoints(): Drawn }).drawnPoints());
-        const points = drawn.traces[0]?.points ?? [];
-        if (drawn.zeroUs === zeroUs && points.length > 100) return points;
-        await new Promise((done) => setTimeout(done, 20));
-      }
+      const drawn = await untilSeen(
+        () => plot.evaluate((node) => (node as unknown as { drawnPoints?(): Drawn }).drawnPoints?.()),
+        (seen) => seen?.zeroUs === zeroUs && (seen.traces[0]?.points.length ?? 0) > 100,
+      );
+      return drawn?.traces[0]?.points ?? [];
     };
     for (const seconds of [400, 42]) {
       if (seconds === 42) await page.locator('.marker').first().click();

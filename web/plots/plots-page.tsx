@@ -1,7 +1,7 @@
 // The Plots page: any channels of any sessions over one axis, of time or of engine speed, with two cursors to measure between.
 import './plots-page.css';
 import { type Signal, useSignal } from '@preact/signals';
-import { useEffect, useMemo } from 'preact/hooks';
+import { useEffect, useLayoutEffect, useMemo } from 'preact/hooks';
 import type { SessionDetail } from '../../server/contract/replay.ts';
 import type { SessionsView, SessionView } from '../../server/contract/sessions.ts';
 import type { PageProps } from '../router.tsx';
@@ -50,8 +50,8 @@ export function PlotsPage({ query }: PageProps) {
   useEffect(() => {
     if (allKnown) time.value = { from: 0, to: wholeS };
   }, [used.join(), allKnown, time]);
-  // A cursor means nothing on the other axis.
-  useEffect(() => {
+  // A cursor means nothing on the other axis: taken away before anybody can press there.
+  useLayoutEffect(() => {
     cursors.value = [];
     speed.value = undefined;
   }, [bySpeed, cursors, speed]);

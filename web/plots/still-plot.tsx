@@ -1,7 +1,7 @@
 // A plot that stands still: dragged, pinched, zoomed and measured by pointer, wheel and keys. Its owner holds the stretch shown and the two cursors.
 import './plots.css';
 import type { RefObject } from 'preact';
-import { useEffect, useMemo, useRef } from 'preact/hooks';
+import { useEffect, useLayoutEffect, useMemo, useRef } from 'preact/hooks';
 import { looksKey } from '../shell/looks.ts';
 import { digitsOf, toNumberText, toUnitWord } from '../shell/numbers.ts';
 import { type Shown, shownUnit } from '../shell/units.ts';
@@ -57,8 +57,9 @@ export function StillPlot({ unit, traces: declared, limits: lines, ...rest }: St
   latest.current = props;
   const looks = looksKey.value;
   const names = traces.map((trace) => `${trace.style} ${trace.label}`).join();
-  // The plot is made anew when its traces, its axis or the colours change; what it shows is drawn below.
-  useEffect(() => {
+  // The plot is made anew when its traces, its axis or the colours change, at once: a press must never meet the axis that was. What it shows
+  // is drawn below.
+  useLayoutEffect(() => {
     if (!canvas.current) return;
     const made = new Plot(canvas.current, {
       toXTick: axis.toTick,
@@ -73,7 +74,7 @@ export function StillPlot({ unit, traces: declared, limits: lines, ...rest }: St
       made.destroy();
     };
   }, [names, looks, axis]);
-  useEffect(() => {
+  useLayoutEffect(() => {
     if (plot.current) draw(plot.current, latest.current);
   }, [traces, limits, stretch, cursors]);
   useEffect(() => {

@@ -1,6 +1,6 @@
 // One value in the form of a file: its field, what it means, and what is wrong with it.
 import { useSignal } from '@preact/signals';
-import { useEffect } from 'preact/hooks';
+import { useLayoutEffect } from 'preact/hooks';
 import type { DraftNode } from '../../server/contract/definitions.ts';
 import type { Draft, Problem } from './draft.ts';
 import { nameOf, ownProblems, type PartProps } from './file-form.tsx';
@@ -114,7 +114,8 @@ interface TextEntryProps {
 /** What is typed stays until the file says something else, however often the page is drawn meanwhile. */
 export function TextEntry({ id, about, shown, placeholder, list, put }: TextEntryProps) {
   const typed = useSignal<string | undefined>(undefined);
-  useEffect(() => {
+  // Before anybody can type into what was just drawn: what is typed is never thrown away.
+  useLayoutEffect(() => {
     typed.value = undefined;
   }, [shown, typed]);
   return (

@@ -23,7 +23,9 @@ export function VehiclePage({ rest }: PageProps) {
   const feed = useFeed();
   const mayEdit = access.value?.role === 'crew';
   const schemas = useSignal<Record<string, Schema> | undefined>(undefined);
-  const view = useSignal<View>(mayEdit ? 'form' : 'text');
+  const view = useSignal<View>('form');
+  // Who may edit is heard after the page is there: until then, and for viewers, there is the text alone.
+  const shown = mayEdit ? view.value : 'text';
   const place = useSignal<TextPlace | undefined>(undefined);
   const said = useSignal('');
   useEffect(() => {
@@ -53,7 +55,7 @@ export function VehiclePage({ rest }: PageProps) {
   const showNode = ({ line, from, to }: DraftNode) => show({ line, column: from, endColumn: to });
   const schema = schemas.value?.[kindOf(draft.path.value)];
   return (
-    <div class="page vehicle-page" data-view={view}>
+    <div class="page vehicle-page" data-view={shown}>
       <Head view={view} mayEdit={mayEdit} />
       {draft.trouble.value && (
         <p class="problem" role="alert">
@@ -64,7 +66,7 @@ export function VehiclePage({ rest }: PageProps) {
         {said}
       </p>
       <ChangedOnDisk />
-      {view.value === 'save' ? (
+      {shown === 'save' ? (
         <DiffView
           draft={draft}
           onClose={() => {
