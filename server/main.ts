@@ -48,10 +48,12 @@ const commands: AddCommand[] = [
  * 0 done, 1 the answer is no, 2 usage, 3 input can't be read, 4 the machine refuses, 130 interrupted.
  */
 export async function main(args: string[]): Promise<void> {
-  // A reader that has seen enough (`| head`) is no error.
   process.stdout.on('error', (error: NodeJS.ErrnoException) => {
+    // A reader that has seen enough (`| head`) is no error; a full disk is.
     if (error.code === 'EPIPE') process.exit(0);
-    throw error;
+    process.exit(
+      exitCodeOf(new EvenburnError('OUTPUT_FILE_UNWRITABLE', { path: 'standard output', why: error.code ?? error.message }, error)),
+    );
   });
   const program = new Command('evenburn');
   program.description('Listens to a competition engine on its CAN bus, decodes, checks, records and shows.');

@@ -44,15 +44,16 @@ async function simulate(name: string, options: SimulateOptions): Promise<void> {
   const scenario = { ...found, rounds, seed: options.seed ?? found.seed };
   const simulation = new Simulation(vehicle, scenario);
   const endUs = Math.min(simulation.lengthUs, (options.seconds ?? Number.POSITIVE_INFINITY) * 1e6);
-  const out = await openOutput(options.output).catch((error: NodeJS.ErrnoException) => {
+  const refuse = (error: NodeJS.ErrnoException) => {
     throw new EvenburnError('OUTPUT_FILE_UNWRITABLE', { path: options.output, why: error.code ?? error.message }, error);
-  });
+  };
+  const out = await openOutput(options.output).catch(refuse);
   const frames = await writeFrames(
     simulation,
     endUs,
     vehicle.buses.map((bus) => bus.interface ?? bus.name),
     out,
-  );
+  ).catch(refuse);
   process.stderr.write(`${frames} frames of ${(endUs / 1e6).toFixed(1)} s in ${options.output}\n`);
 }
 

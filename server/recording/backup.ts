@@ -2,7 +2,7 @@
 import { copyFileSync, existsSync, mkdirSync, readdirSync, renameSync, rmSync, statSync, utimesSync } from 'node:fs';
 import { dirname, join } from 'node:path';
 import { EvenburnError } from '../errors.ts';
-import { sessionNumbers } from './data-folder.ts';
+import { makeFolder, sessionNumbers } from './data-folder.ts';
 import { SessionFile } from './session-file.ts';
 
 /**
@@ -36,7 +36,7 @@ export interface BackupResult {
 export async function backupSessions(data: string, folder: string): Promise<BackupResult> {
   const result: BackupResult = { copied: [], unchanged: [], failed: [] };
   try {
-    mkdirSync(folder, { recursive: true });
+    makeFolder(folder);
   } catch (error) {
     throw new EvenburnError('OUTPUT_FILE_UNWRITABLE', { path: folder, why: (error as Error).message }, error);
   }

@@ -1,7 +1,18 @@
 // The data folder: where session files and the catalogue lie, which number comes next, and that one server alone records into it.
 import { randomUUID } from 'node:crypto';
-import { existsSync, linkSync, mkdirSync, readdirSync, readFileSync, renameSync, rmSync, statfsSync, writeFileSync } from 'node:fs';
-import { join } from 'node:path';
+import {
+  existsSync,
+  linkSync,
+  mkdirSync,
+  readdirSync,
+  readFileSync,
+  renameSync,
+  rmSync,
+  statfsSync,
+  statSync,
+  writeFileSync,
+} from 'node:fs';
+import { dirname, join } from 'node:path';
 import Database from 'better-sqlite3';
 import { EvenburnError } from '../errors.ts';
 import type { Connection } from './database.ts';
@@ -29,11 +40,24 @@ export function cataloguePath(data: string): string {
   return join(data, 'catalogue.sqlite');
 }
 
+/**
+ * Makes a folder and those above it where they are absent. Node's own `recursive` never comes back where the system says ENOENT to every new
+ * folder, as in /proc. Throws the file system's error.
+ */
+export function makeFolder(folder: string): void {
+  if (!existsSync(dirname(folder))) makeFolder(dirname(folder));
+  try {
+    mkdirSync(folder);
+  } catch (error) {
+    if ((error as NodeJS.ErrnoException).code !== 'EEXIST' || !statSync(folder).isDirectory()) throw error;
+  }
+}
+
 /** Makes the folder where it is absent. @throws EvenburnError DATA_UNWRITABLE */
 export function makeDataFolder(data: string): void {
   try {
-    mkdirSync(sessionsFolder(data), { recursive: true });
-    mkdirSync(deletedFolder(data), { recursive: true });
+    makeFolder(sessionsFolder(data));
+    makeFolder(deletedFolder(data));
   } catch (error) {
     throw new EvenburnError('DATA_UNWRITABLE', { path: data, why: (error as Error).message }, error);
   }

@@ -1,6 +1,6 @@
 // What the machine may refuse: a full disk, a folder that can't be written, a file locked by another program. Nothing committed is lost.
 import { spawnSync } from 'node:child_process';
-import { chmodSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs';
+import { chmodSync, closeSync, mkdtempSync, openSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
@@ -64,12 +64,35 @@ describe('a disk', () => {
     }
   });
 
+  it('that is full is named in one line by a command that writes there, into a file or to standard output', ({ skip }) => {
+    if (!mountSmall(1)) skip('a small file system can only be mounted by root');
+    try {
+      fillUp(data);
+      const simulate = (output: string, stdout: number | 'pipe') => {
+        const args = ['server/start.mjs', 'simulate', 'demo', '--vehicle', 'bus-definitions/garganey', '--seconds', '5', '-o', output];
+        const done = spawnSync(process.execPath, args, { stdio: ['ignore', stdout, 'pipe'], encoding: 'utf8' });
+        return [done.status, done.stderr];
+      };
+      const cure = 'Check the folder, its permissions and the disk.';
+      const path = join(data, 'demo.log');
+      expect(simulate(path, 'pipe')).toEqual([4, `evenburn: ${path} cannot be written: ENOSPC. ${cure}\n`]);
+      const out = openSync(join(data, 'out'), 'w');
+      expect(simulate('-', out)).toEqual([4, `evenburn: standard output cannot be written: ENOSPC. ${cure}\n`]);
+      closeSync(out);
+    } finally {
+      spawnSync('umount', ['-l', data]);
+    }
+  });
+
   it('in a folder that can not be made or written is refused at the start, with its cure', async () => {
     writeFileSync(join(data, 'plain'), '');
     await expect(Recorder.open(join(data, 'plain', 'sub'), testVehicle())).rejects.toMatchObject({
       code: 'DATA_UNWRITABLE',
       cure: expect.stringContaining('--data DIR'),
     });
+    // Where the system refuses every new folder as absent, Node's own making of folders never comes back.
+    if (process.platform === 'linux')
+      await expect(Recorder.open('/proc/evenburn/data', testVehicle())).rejects.toMatchObject({ code: 'DATA_UNWRITABLE' });
     if (process.getuid?.() === 0) return;
     chmodSync(data, 0o500);
     await expect(Recorder.open(data, testVehicle())).rejects.toMatchObject({ code: 'DATA_UNWRITABLE' });
