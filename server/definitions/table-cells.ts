@@ -182,13 +182,23 @@ export function parseUnit(cell: string): string | undefined {
   const text = cell
     .trim()
     .replace(/^\[(.*)\]$/, '$1')
-    .replace(/^µ|^μ/, 'u');
+    .replace(/^µ|^μ/, 'u')
+    // The ordinal sign looks the same, and stands on more keyboards.
+    .replace('º', '°');
   if (findUnit(text)) return text;
   const lower = text.toLowerCase().replace(/\s+/g, '');
   if (plainUnits.has(lower)) return '';
   const degrees = lower.replace('°', 'deg').replace(/^degrees?/, 'deg');
   const byCase = [...units.keys()].find((name) => name.toLowerCase() === lower || name.toLowerCase() === degrees);
   return byCase ?? otherUnits[lower] ?? otherUnits[degrees];
+}
+
+/** `psig`, `kPa abs`, `bar (g)`: a unit of pressure with what it counts from; undefined for anything else. */
+export function parsePressure(cell: string): { unit: string; reference: 'gauge' | 'absolute' } | undefined {
+  const match = /^\s*(.*?[a-z])\s*[[(]?\s*(abs(?:olute)?|a|gauge|gage|g|rel(?:ative)?)\.?\s*[\])]?\s*$/i.exec(cell);
+  const unit = match ? parseUnit(match[1] as string) : undefined;
+  if (!match || unit === undefined || findUnit(unit)?.dimension !== 'pressure' || findUnit(cell.trim())) return undefined;
+  return { unit, reference: /^a/i.test(match[2] as string) ? 'absolute' : 'gauge' };
 }
 
 /** A name as files have it: `Engine Speed (RPM)` → engine_speed, `5V Supply` → signal_5v_supply. */
@@ -211,6 +221,11 @@ export function parseStates(cell: string): [raw: string, name: string][] | undef
   const parts = cell.split(/[,;/\n]/).map((part) => /^\s*(0x[0-9a-f]+|\d+)\s*[=:-]\s*(.+?)\s*$/i.exec(part));
   if (parts.length === 0 || parts.some((part) => !part)) return undefined;
   return parts.map((part) => [part?.[1] as string, part?.[2] as string]);
+}
+
+/** `16 states/4 bit`, as tables of J1939 write it: no factor, each raw value means something. */
+export function isStatesPerBits(cell: string): boolean {
+  return /^\s*\d+\s*states?\b/i.test(cell);
 }
 
 /** Raw values `0xFFFF`, `65280..65535`, as definition files write them; undefined where a cell is neither. */

@@ -353,13 +353,14 @@ class DeviceWriter {
 }
 
 function toSignalText(signal: TableSignal, place: BitPlace): string {
-  const { name, sign, factor, offset, unit, min, max, states, fault, notAvailable, comment } = signal;
+  const { name, sign, factor, offset, unit, reference, min, max, states, fault, notAvailable, comment } = signal;
   const parts = [`name: ${name}`, ...toPlaceParts(place)];
   if (place.byteOrder === 'big') parts.push('byte_order: big');
   if (sign !== 'unsigned') parts.push(`sign: ${sign}`);
   if (factor !== 1) parts.push(`factor: ${factor}`);
   if (offset !== 0) parts.push(`offset: ${offset}`);
   if (unit !== '') parts.push(`unit: ${unit === '%' ? '"%"' : toFlowText(unit)}`);
+  if (reference !== undefined) parts.push(`reference: ${reference}`);
   if (min !== undefined) parts.push(`min: ${min}`);
   if (max !== undefined) parts.push(`max: ${max}`);
   if (fault !== undefined) parts.push(`fault: ${fault}`);

@@ -1,10 +1,12 @@
 // Rows of a device manual's table as frames and signals; places are kept as the table counts them.
 import {
+  isStatesPerBits,
   parseBitSpan,
   parseByteOrder,
   parseBytePlace,
   parseExtended,
   parseNumber,
+  parsePressure,
   parseRawCell,
   parseSign,
   parseSpan,
@@ -37,6 +39,8 @@ export interface TableSignal {
   factor: number;
   offset: number;
   unit: string;
+  /** Of a pressure, where its unit says it: `psig`. */
+  reference?: 'gauge' | 'absolute';
   min?: number;
   max?: number;
   states?: [raw: string, name: string][];
@@ -337,7 +341,7 @@ class RowReader {
       offset: this.number('offset') ?? 0,
       ...this.limits(),
       ...this.rawValues(),
-      unit: this.unit(),
+      ...this.unit(),
       comment: this.comment(),
     });
   }
@@ -374,10 +378,16 @@ class RowReader {
 
   private factor(): number {
     const divisor = this.number('divisor');
-    const factor = this.number('factor') ?? 1;
+    const factor = this.factorIsOfStates() ? 1 : (this.number('factor') ?? 1);
     if (divisor === undefined) return factor;
     if (divisor === 0) this.conflict('a divisor of 0', 'Write another, 1 for none.', 'divisor');
     return divisor === 0 ? factor : factor / divisor;
+  }
+
+  /** Where a column of factors says states instead. */
+  private factorIsOfStates(): boolean {
+    const cell = this.cell('factor');
+    return isStatesPerBits(cell) || (cell.includes('=') && parseStates(cell) !== undefined);
   }
 
   private limits(): Pick<TableSignal, 'min' | 'max'> {
@@ -396,7 +406,7 @@ class RowReader {
   }
 
   private rawValues(): Pick<TableSignal, 'states' | 'fault' | 'notAvailable'> {
-    const states = parseStates(this.cell('states'));
+    const states = parseStates(this.cell('states')) ?? (this.factorIsOfStates() ? parseStates(this.cell('factor')) : undefined);
     if (this.cell('states') !== '' && !states) this.note(`states '${this.cell('states')}' are not understood and left out`, 'states');
     const fault = this.rawValue('fault');
     const notAvailable = this.rawValue('not_available');
@@ -409,12 +419,14 @@ class RowReader {
     return raw;
   }
 
-  private unit(): string {
+  private unit(): Pick<TableSignal, 'unit' | 'reference'> {
     const cell = this.cell('unit') || (/[([]([^)\]]+)[)\]]\s*$/.exec(this.column('unit') ? '' : this.cell('name'))?.[1] ?? '');
+    const pressure = parsePressure(cell);
+    if (pressure) return pressure;
     const unit = parseUnit(cell);
     if (unit === undefined && this.cell('unit') !== '')
       this.note(`unit '${cell}' is not known and left out (docs/units.md lists them)`, 'unit');
-    return unit ?? '';
+    return { unit: unit ?? '' };
   }
 
   private comment(): string {

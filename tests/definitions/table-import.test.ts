@@ -233,6 +233,31 @@ describe('cells', () => {
 });
 
 describe('what is taken from other spellings', () => {
+  it('pressures with what they count from, and a degree sign that is an ordinal one', () => {
+    const { text } = read(
+      'id,name,byte,unit\n0x10,a,0,psig\n0x10,b,1,kPa abs\n0x10,c,2,bar (g)\n0x10,d,3,PSIA\n0x10,e,4,ºC\n0x10,f,5,kPa\n0x10,h,6,mbar',
+    );
+    for (const said of [
+      'name: a, bytes: 0, unit: psi, reference: gauge }',
+      'name: b, bytes: 1, unit: kPa, reference: absolute }',
+      'name: c, bytes: 2, unit: bar, reference: gauge }',
+      'name: d, bytes: 3, unit: psi, reference: absolute }',
+      'name: e, bytes: 4, unit: degC }',
+      'name: f, bytes: 5, unit: kPa }',
+      'name: h, bytes: 6, unit: mbar }',
+    ])
+      expect(text).toContain(said);
+  });
+
+  it('states where factors stand, and never as a factor', () => {
+    const { text, conflicts } = read(
+      'pgn,name,position,length,resolution\n61444,torque_mode,1.1,4 bits,16 states/4 bit\n61444,gear,1.5,4 bits,"0=off, 1=on"',
+    );
+    expect(conflicts).toEqual([]);
+    expect(text).toContain('{ name: torque_mode, start_bit: 0, bit_length: 4 }');
+    expect(text).toContain('{ name: gear, start_bit: 4, bit_length: 4, states: { 0: off, 1: on } }');
+  });
+
   it('ids with prefix, suffix, in decimal, and above 11 bits', () => {
     const ids = (cells: string[]) =>
       framesOf(read(`id,name,byte\n${cells.map((cell, i) => `${cell},s${i},0`).join('\n')}\n`)).map(({ id }) => id);
