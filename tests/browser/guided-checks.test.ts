@@ -6,7 +6,7 @@ import type { Browser, Page } from 'playwright-core';
 import { afterAll, afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { violations } from './axe.ts';
 import { launchChromium } from './chromium.ts';
-import { Serving } from './serving.ts';
+import { freePort, Serving } from './serving.ts';
 
 const launched = await launchChromium();
 if ('reason' in launched) console.warn(`skipped: ${launched.reason}`);
@@ -93,7 +93,7 @@ describe.skipIf('reason' in launched)('a check led step by step', () => {
   }, 240_000);
 
   it('probes: what rose before the server was killed still counts after it, and one press writes the found map', async () => {
-    await serve('warm');
+    await serve('warm', await freePort());
     await beginCheck('probes');
     await goTo('probe-2');
     const swapped = page.locator('.step [data-code="probe-swapped"][data-verdict="wrong"]');

@@ -8,7 +8,7 @@ import { untilSeen } from '../waiting.ts';
 import { launchChromium } from './chromium.ts';
 import { CuttableWire } from './cuttable-wire.ts';
 import { writeScriptedBus } from './scripted-bus-file.ts';
-import { Serving } from './serving.ts';
+import { freePort, Serving } from './serving.ts';
 
 const launched = await launchChromium();
 if ('reason' in launched) console.warn(`skipped: ${launched.reason}`);
@@ -263,7 +263,7 @@ describe.skipIf('reason' in launched)('a connection that breaks', () => {
     async (signal) => {
       const again = await launchChromium();
       if ('reason' in again) throw new Error(again.reason);
-      const first = await Serving.start();
+      const first = await Serving.start({ port: await freePort() });
       const page = await openLive(again.browser, first.url);
       await page.evaluate(() => Object.assign(window, { notReloaded: true }));
       await untilSeen(

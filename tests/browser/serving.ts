@@ -1,6 +1,7 @@
 // A real server as a process of its own, on a free port, with a data folder that goes away with it.
 import { type ChildProcess, spawn } from 'node:child_process';
 import { mkdtempSync, rmSync } from 'node:fs';
+import { createServer } from 'node:net';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { fileURLToPath } from 'node:url';
@@ -8,6 +9,22 @@ import { fileURLToPath } from 'node:url';
 const start = fileURLToPath(new URL('../../server/start.mjs', import.meta.url));
 const startTimeoutMs = 90_000;
 const stopTimeoutMs = 45_000;
+
+/** Below the ports that systems give away by themselves: nobody takes one of these while a server that will come back to it is away. */
+const ownPorts = { from: 18_000, count: 12_000 };
+
+/** A free port to which a server may come back after its end. */
+export async function freePort(): Promise<number> {
+  for (;;) {
+    const port = ownPorts.from + Math.floor(Math.random() * ownPorts.count);
+    const tried = createServer();
+    const isFree = await new Promise<boolean>((done) => {
+      tried.once('error', () => done(false));
+      tried.listen(port, '127.0.0.1', () => tried.close(() => done(true)));
+    });
+    if (isFree) return port;
+  }
+}
 
 export interface ServingOptions {
   /** Arguments of `serve` beside data folder and port. */

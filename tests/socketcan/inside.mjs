@@ -1,7 +1,7 @@
 // Runs inside user-mode Linux (see user-mode-linux.ts): drives the built sources with the kernel's own tools and prints what happened as JSON.
 // It judges nothing; the expectations are in socketcan.test.ts.
 import { spawn } from 'node:child_process';
-import { createWriteStream, readFileSync, rmSync, writeFileSync } from 'node:fs';
+import { createWriteStream, existsSync, readdirSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
@@ -42,6 +42,25 @@ async function until(condition, what, timeoutMs = 30_000) {
     if (Date.now() > end) throw new Error(`waited in vain for ${what}`);
     await new Promise((resolve) => setTimeout(resolve, 10));
   }
+}
+
+/** For how long in all this machine kept us from running, as a timer tells that comes late. */
+function watchStalls() {
+  const everyMs = 10;
+  let [stalledMs, lastMs] = [0, performance.now()];
+  const look = () => {
+    const nowMs = performance.now();
+    stalledMs += Math.max(0, nowMs - lastMs - everyMs);
+    lastMs = nowMs;
+  };
+  const timer = setInterval(look, everyMs);
+  return {
+    end() {
+      clearInterval(timer);
+      look();
+      return stalledMs;
+    },
+  };
 }
 
 const settle = () => new Promise((resolve) => setTimeout(resolve, 1200));
@@ -93,16 +112,26 @@ async function allAccounted(seen, before, sent) {
 
 const stand = (seen) => ({ frames: seen.frames.length, lost: lost(seen) });
 
-async function withDump(name, work) {
+/** How many sockets receive, by the kernel's own lists. */
+function receivers() {
+  const lists = readdirSync('/proc/net/can').filter((name) => name.startsWith('rcvlist_'));
+  return lists.flatMap((name) => readFileSync(join('/proc/net/can', name), 'latin1').match(/ raw$/gm) ?? []).length;
+}
+
+/** What another listener saw of `count` frames that `work` brings about. */
+async function withDump(name, count, work) {
   const path = join(scratch, `${name}.dump`);
+  const before = receivers();
   const dump = background('candump', ['-L', '-r', '4000000', name], path);
-  await new Promise((resolve) => setTimeout(resolve, 500));
+  await until(() => receivers() > before, 'the other listener to listen');
   await work();
-  await new Promise((resolve) => setTimeout(resolve, 300));
+  const lines = () => readFileSync(path, 'latin1').split('\n').slice(0, -1);
+  // Fewer than that are judged outside.
+  await until(() => lines().length >= count, 'the other listener', 15_000).catch(() => {});
   await dump.stop();
-  const lines = readFileSync(path, 'latin1').trim().split('\n').filter(Boolean);
+  const seen = lines();
   rmSync(path);
-  return lines;
+  return seen;
 }
 
 const cases = {
@@ -116,7 +145,7 @@ const cases = {
   async paced() {
     const seen = await open('vcan0');
     const before = stand(seen);
-    const dump = await withDump('vcan0', async () => {
+    const dump = await withDump('vcan0', 500, async () => {
       await run('cangen vcan0 -g 3 -n 200 -I i -L i -D r');
       await run('cangen vcan0 -g 3 -n 100 -e -I r -L r -D r');
       await run('cangen vcan0 -g 3 -n 100 -R -I r -L r');
@@ -196,7 +225,7 @@ const cases = {
     const before = stand(seen);
     const { frames } = JSON.parse(readFileSync(join(import.meta.dirname, '..', 'fixtures', 'linux-error-frames.json'), 'utf8'));
     const hex = (id) => (0x20000000 | id).toString(16).padStart(8, '0');
-    const dump = await withDump('vcan0,0:0,#FFFFFFFF', async () => {
+    const dump = await withDump('vcan0,0:0,#FFFFFFFF', frames.length + 1, async () => {
       const sends = frames.map(({ id, data }) => `cansend vcan0 ${hex(id)}#${data}`);
       await run([...sends, 'cansend vcan0 004#1122334455667788'].join(' && '));
     });
@@ -226,7 +255,7 @@ const cases = {
     writeFileSync(path, written);
     const seen = await open('vcan0');
     const before = stand(seen);
-    const dump = await withDump('vcan0', () => run(`canplayer -I ${path} vcan0=can0`));
+    const dump = await withDump('vcan0', batch.count, () => run(`canplayer -I ${path} vcan0=can0`));
     const account = await allAccounted(seen, before, batch.count);
     await seen.source.stop();
     return { ...account, frames: seen.frames, dump, written: written.trim().split('\n') };
@@ -241,14 +270,16 @@ const cases = {
     const first = seen.source.readerId;
     process.kill(first, 'SIGKILL');
     const killedAt = performance.now();
+    const stall = watchStalls();
     await until(() => seen.source.readerId !== undefined && seen.source.readerId !== first, 'another reader');
     const spawnedMs = performance.now() - killedAt;
+    const stalledMs = stall.end();
     await until(() => isUp(seen), 'the source to be up again');
     const upMs = performance.now() - killedAt;
     await traffic;
     const account = await allAccounted(seen, before, 3000);
     await seen.source.stop();
-    return { ...account, spawnedMs, upMs, restarts: seen.status.readerRestarts, states: seen.states };
+    return { ...account, spawnedMs, stalledMs, upMs, restarts: seen.status.readerRestarts, states: seen.states };
   },
 
   /** The host's wall clock is set back an hour and forward two, in the middle of steady traffic. */
@@ -377,16 +408,14 @@ const cases = {
     const tap = join(scratch, 'tap');
     // -x writes every byte in hexadecimal to its standard error, with the way it goes.
     const pair = background('socat', ['-x', `pty,raw,echo=0,link=${ours}`, `pty,raw,echo=0,link=${theirs}`], undefined, tap);
-    await new Promise((resolve) => setTimeout(resolve, 500));
+    await until(() => existsSync(ours) && existsSync(theirs), 'the pair of terminals');
     const daemon = background('slcand', ['-F', '-s6', '-o', `..${theirs}`, 'slcan0']);
     let daemonText = '';
-    await until(() => readFileSync('/proc/net/dev', 'latin1').includes('slcan0'), 'slcan0', 5000).catch(
-      (error) => (daemonText = String(error)),
-    );
+    await until(() => readFileSync('/proc/net/dev', 'latin1').includes('slcan0'), 'slcan0').catch((error) => (daemonText = String(error)));
     await run('ip link set slcan0 up');
     const seen = listenTo(`serial:${ours}`, { kind: 'serial', port: ours, baud: 115200, bitRate: 500_000, acknowledges: false });
     await until(() => isUp(seen), 'the serial line to open', 60_000);
-    const dump = await withDump('slcan0', async () => {
+    const dump = await withDump('slcan0', 5, async () => {
       for (const frame of ['123#DEADBEEF', '12345678#0102030405060708', '7FF#R4', '000#', '1ABCDEF0#R']) {
         await run(`cansend slcan0 ${frame}`);
         await new Promise((resolve) => setTimeout(resolve, 50));
