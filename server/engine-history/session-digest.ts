@@ -37,7 +37,7 @@ export interface SessionDigest {
 }
 
 /** Raised when what a digest holds is judged otherwise: kept ones are made anew. */
-export const digestVersion = 1;
+export const digestVersion = 2;
 
 export function digestSession(series: SeriesSet, vehicle: Vehicle): SessionDigest {
   const bouts = findBouts(series, vehicle);

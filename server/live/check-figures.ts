@@ -10,7 +10,7 @@ export interface CheckFigureParts {
   /** The session that is recorded now. */
   recording: number | null;
   /** A recorded session. */
-  detail(session: number): Promise<SessionDetail>;
+  detail(session: number): Promise<SessionDetail | undefined>;
 }
 
 /** @param key `running 4 fuel-delta` or `7 4 fuel-delta`: the run, place and code of a verdict. Undefined: there is none, or it measured no channel. */

@@ -4,16 +4,21 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { type EngineHistoryView, engineHistoryView } from '../../server/contract/engine-history.ts';
+import { figureView } from '../../server/contract/why.ts';
 import { getVehicle } from '../../server/definitions/load-vehicle.ts';
 import type { Vehicle } from '../../server/definitions/vehicle.ts';
 import { type App, type AskedStation, buildApp } from '../../server/http/app.ts';
+import { explainHistoryFigure } from '../../server/live/history-figures.ts';
 import { EngineHistoryDesk } from '../../server/recording/engine-history-desk.ts';
 import { importFrames } from '../../server/recording/import-session.ts';
 import { LogBook } from '../../server/recording/log-book.ts';
+import { Sessions } from '../../server/recording/sessions.ts';
 import { runScenario } from '../doubles/simulated-run.ts';
 
 const data = mkdtempSync(join(tmpdir(), 'evenburn-history-'));
 const desk = new EngineHistoryDesk(data);
+/** They are looked at only. */
+const sessionStore = new Sessions(data, { call: () => Promise.reject(new Error('nothing is recorded here')) });
 let vehicle: Vehicle;
 let app: App;
 
@@ -39,11 +44,12 @@ beforeAll(async () => {
     await importFrames(data, vehicle, { frames: [batch], origin: `evening-${seed}.log`, remarks: () => [] }, seed * 86_400_000);
   }
   const station = { vehicle, wallMs: () => 1_700_000_000_000, status: () => ({ recording: { session: null } }) } as unknown as AskedStation;
-  app = await buildApp({ station, version: 'test', logBook: new LogBook(data), engineHistory: desk });
+  app = await buildApp({ station, version: 'test', logBook: new LogBook(data), engineHistory: desk, sessions: sessionStore });
 });
 afterAll(async () => {
   await app.close();
   await desk.close();
+  await sessionStore.close();
   rmSync(data, { recursive: true, force: true });
 });
 
@@ -58,6 +64,90 @@ const write = async (payload: object) => {
   expect(answer.statusCode).toBe(200);
   return answer.json() as { entry: number };
 };
+
+/** Addresses of all figures that the pages show, each with its number. */
+function figuresOf(view: EngineHistoryView): Map<string, number | null> {
+  const figures = new Map<string, number | null>();
+  const add = (value: number | null, ...key: (string | number)[]) =>
+    figures.set(['history', ...key].map((part) => encodeURIComponent(part)).join('/'), value);
+  for (const { session, atS, startC, crankedS, crankingV, oilAfterS, lit } of view.starts) {
+    for (const [what, value] of Object.entries({ startC, crankedS, crankingV, oilAfterS })) add(value, 'start', session, atS, what);
+    for (const { cylinder, afterS } of lit) add(afterS, 'start', session, atS, 'lit', cylinder);
+  }
+  for (const [i, { now }] of (view.comparison?.measures ?? []).entries()) add(now, 'compared', i);
+  for (const { session, fromS, coolantPeakC, oilPeakC, coolantKPerMin, oilKPerMin, warmUp: points } of view.runs) {
+    for (const [what, value] of Object.entries({ coolantPeakC, oilPeakC, coolantKPerMin, oilKPerMin }))
+      add(value, 'run', session, fromS, what);
+    for (const { s, ...temps } of points) for (const [what, value] of Object.entries(temps)) add(value, 'run', session, fromS, what, s);
+  }
+  for (const { session, fromS, startC, coolantPeakC, oilPeakC, exhaustPeaks, probeHours } of view.cycles) {
+    for (const [what, value] of Object.entries({ startC, coolantPeakC, oilPeakC })) add(value, 'cycle', session, fromS, what);
+    for (const { cylinder, peakC } of exhaustPeaks) add(peakC, 'cycle', session, fromS, 'peak', cylinder);
+    for (const { probe, hours } of probeHours) add(hours, 'hours', probe, session, fromS);
+  }
+  for (const { probe, hours } of view.probeHours) add(hours, 'hours', probe);
+  for (const { channel, offK, lastOffK, driftK } of view.drift?.probes ?? []) {
+    add(offK, 'drift', channel, 'off');
+    if (lastOffK !== null) add(lastOffK, 'drift', channel, 'last');
+    if (driftK !== null) add(driftK, 'drift', channel, 'moved');
+  }
+  for (const { session, set, fromKpa, marks } of view.leaks) {
+    add(fromKpa, 'leak', session, set, 'from');
+    for (const { s, kpa } of marks) add(kpa, 'leak', session, set, s);
+  }
+  for (const { session, cylinder, tauS } of view.lags) add(tauS, 'lag', session, cylinder);
+  return figures;
+}
+
+it('tells of each of its figures why it is what it is, down to channels of the session', async () => {
+  const history = await ask();
+  const startUsOf = async (session: number) => (await sessionStore.detail({ session, reading: undefined })).fromUs;
+  const figure = (of: string) => explainHistoryFigure({ history, vehicle, startUsOf }, of.split('/').slice(1).map(decodeURIComponent));
+  const all = figuresOf(history);
+  expect([...new Set([...all.keys()].map((of) => of.split('/')[1]))].sort()).toEqual([
+    'compared',
+    'cycle',
+    'drift',
+    'hours',
+    'leak',
+    'run',
+    'start',
+  ]);
+  const asked = new Set<string>();
+  for (const [of, value] of all) {
+    const told = await figure(of);
+    if (!told) throw new Error(`nothing is told of ${of}`);
+    figureView.parse(told);
+    if (value === null) expect([of, told.value]).toEqual([of, null]);
+    else expect(Math.abs((told.value ?? Number.NaN) - value)).toBeLessThanOrEqual(0.0501);
+    expect([of, told.rule !== '', told.source !== '', told.stretches.length > 0, told.channels.length + told.figures.length > 0]).toEqual([
+      of,
+      true,
+      true,
+      true,
+      true,
+    ]);
+    const [channel] = told.channels;
+    if (!channel) continue;
+    // Of each kind once: its channel has a chain as of then.
+    const kind = of.replace(/\/[\d.]+/g, '');
+    if (asked.has(kind)) continue;
+    asked.add(kind);
+    const chain = await sessionStore.why({ session: channel.session ?? 0, reading: undefined }, channel.channel, Math.round(channel.atUs));
+    expect([of, chain.nodes[0]?.channel]).toEqual([of, channel.channel]);
+  }
+  for (const of of ['start/1/99/startC', 'toString', 'cycle/1/0/constructor', '', 'hours/T-99'])
+    expect([of, await figure(`history/${of}`)]).toEqual([of, undefined]);
+});
+
+it('tells of a figure by its address, and refuses what is none with its code', async () => {
+  const [of = ''] = figuresOf(await ask()).keys();
+  const get = async (address: string) =>
+    (await app.inject({ method: 'GET', url: `/api/figures?of=${encodeURIComponent(address)}`, headers })).json();
+  expect(figureView.parse(await get(of)).title).toContain('of session');
+  for (const wrong of ['history/%', 'history/start/1/99/startC', 'check/1/0/x', 'nothing'])
+    expect(await get(wrong)).toMatchObject({ error: 'FIGURE_UNKNOWN' });
+});
 
 describe('the history of an engine', () => {
   it('has its starts, the last beside three or more like ones, heat cycles with hours on each probe, drift and leak-down', async () => {

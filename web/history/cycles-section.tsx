@@ -5,9 +5,10 @@ import type { LogEntry } from '../../server/contract/log-book.ts';
 import { toSheetText } from '../../server/contract/log-words.ts';
 import { Problem, useWork, WriterField, writeDown } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
-import { toClockText, toNumberText } from '../shell/numbers.ts';
+import { toClockText } from '../shell/numbers.ts';
+import { toFigureAddress } from '../why/asked.ts';
 import type { TopicProps } from './history-page.tsx';
-import { toCell } from './starts-section.tsx';
+import { FigureCell } from './starts-section.tsx';
 
 type Sheet = Extract<LogEntry, { kind: 'heat-cycle-sheet' }>;
 
@@ -28,26 +29,40 @@ export function CyclesSection({ history: { cycles, cycleLimits }, refresh }: Top
 }
 
 function Cycle({ cycle, refresh }: { cycle: HeatCycleView; refresh(): Promise<void> }) {
-  const { number, session, startedWallMs, runs, runningS, startC, coolantPeakC, oilPeakC, exhaustPeaks, cold, probeHours } = cycle;
+  const { number, session, fromS, startedWallMs, runs, runningS, startC, coolantPeakC, oilPeakC, exhaustPeaks, cold, probeHours } = cycle;
   const sheet = cycle.sheet?.kind === 'heat-cycle-sheet' ? (cycle.sheet as Sheet) : undefined;
   const writing = useSignal(false);
+  const figure = (...key: (string | number)[]) => toFigureAddress('history', 'cycle', session, fromS, ...key);
   return (
     <article class="panel history-section" data-cycle={number ?? 'none'}>
       <h3>{number === null ? 'Not up to temperature' : `Heat cycle ${number}`}</h3>
       <p>
         <a href={toAddress('sessions', String(session))}>{new Date(startedWallMs).toLocaleString()}</a>, {runs}{' '}
-        {runs === 1 ? 'run' : 'runs'}, {toClockText(runningS)} running. From {toCell(startC, 0)} °C; coolant up to {toCell(coolantPeakC, 0)}{' '}
-        °C, oil up to {toCell(oilPeakC, 0)} °C.{' '}
+        {runs === 1 ? 'run' : 'runs'}, {toClockText(runningS)} running. From <FigureCell value={startC} digits={0} of={figure('startC')} />{' '}
+        °C; coolant up to <FigureCell value={coolantPeakC} digits={0} of={figure('coolantPeakC')} /> °C, oil up to{' '}
+        <FigureCell value={oilPeakC} digits={0} of={figure('oilPeakC')} /> °C.{' '}
         {cold ? `Cold again ${new Date(cold.wallMs).toLocaleString()}.` : 'Not seen cold again yet.'}
       </p>
       {exhaustPeaks.length > 0 && (
         <p class="small">
-          Highest indicated, °C: {exhaustPeaks.map(({ cylinder, peakC }) => `${cylinder}: ${toNumberText(peakC, 0)}`).join(', ')}
+          Highest indicated, °C:{' '}
+          {exhaustPeaks.map(({ cylinder, peakC }, i) => (
+            <span key={cylinder}>
+              {i > 0 && ', '}
+              {cylinder}: <FigureCell value={peakC} digits={0} of={figure('peak', cylinder)} />
+            </span>
+          ))}
         </p>
       )}
       {probeHours.length > 0 && (
         <p class="small quiet">
-          Hours up to its end: {probeHours.map(({ probe, hours }) => `${probe} ${toNumberText(hours, 2)}`).join(', ')}
+          Hours up to its end:{' '}
+          {probeHours.map(({ probe, hours }, i) => (
+            <span key={probe}>
+              {i > 0 && ', '}
+              {probe} <FigureCell value={hours} digits={2} of={toFigureAddress('history', 'hours', probe, session, fromS)} />
+            </span>
+          ))}
         </p>
       )}
       {sheet && (

@@ -1,7 +1,8 @@
 // How fuel pressure fell behind each prime, beside last time; never judged alone.
-import { toNumberText } from '../shell/numbers.ts';
+import { toFigureAddress } from '../why/asked.ts';
 import type { TopicProps } from './history-page.tsx';
 import { Table } from './probes-section.tsx';
+import { FigureCell } from './starts-section.tsx';
 
 export function LeakSection({ history: { leaks, leakNow } }: TopicProps) {
   return (
@@ -21,8 +22,13 @@ export function LeakSection({ history: { leaks, leakNow } }: TopicProps) {
             new Date(startedWallMs).toLocaleString(),
             String(session),
             set,
-            toNumberText(fromKpa, 0),
-            marks.map(({ s, kpa }) => `${s} s: ${toNumberText(kpa, 0)}`).join(', '),
+            <FigureCell key="from" value={fromKpa} digits={0} of={toFigureAddress('history', 'leak', session, set, 'from')} />,
+            marks.map(({ s, kpa }, i) => (
+              <span key={s}>
+                {i > 0 && ', '}
+                {s} s: <FigureCell value={kpa} digits={0} of={toFigureAddress('history', 'leak', session, set, s)} />
+              </span>
+            )),
           ])}
         />
       )}

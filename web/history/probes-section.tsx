@@ -1,9 +1,13 @@
 // Probes over time: how they stand beside each other cold-soaked, their hours in a running exhaust, and how slowly they follow.
+import type { ComponentChildren } from 'preact';
 import type { EngineHistoryView } from '../../server/contract/engine-history.ts';
 import { VerdictRow } from '../checks/verdict-list.tsx';
 import { toAddress } from '../router.tsx';
 import { toNumberText, toSignedText } from '../shell/numbers.ts';
+import { toFigureAddress } from '../why/asked.ts';
+import { WhyFigure } from '../why/why-figure.tsx';
 import type { TopicProps } from './history-page.tsx';
+import { FigureCell } from './starts-section.tsx';
 import { Wide } from './wide.tsx';
 
 export function ProbesSection({ history: { drift, probeHours, lags } }: TopicProps) {
@@ -17,7 +21,11 @@ export function ProbesSection({ history: { drift, probeHours, lags } }: TopicPro
       ) : (
         <Table
           head={['Probe', 'Last in cylinder', 'Hours']}
-          rows={probeHours.map(({ probe, cylinder, hours }) => [probe, String(cylinder), toNumberText(hours, 2)])}
+          rows={probeHours.map(({ probe, cylinder, hours }) => [
+            probe,
+            String(cylinder),
+            <FigureCell key="hours" value={hours} digits={2} of={toFigureAddress('history', 'hours', probe)} />,
+          ])}
         />
       )}
       <h3>How slowly they follow</h3>
@@ -36,11 +44,11 @@ export function ProbesSection({ history: { drift, probeHours, lags } }: TopicPro
   );
 }
 
-function toLagRow({ cylinder, probe, tauS, low, high, fileS, steps, session }: EngineHistoryView['lags'][number]): string[] {
+function toLagRow({ cylinder, probe, tauS, low, high, fileS, steps, session }: EngineHistoryView['lags'][number]): Cell[] {
   return [
     String(cylinder),
     probe ?? '–',
-    toNumberText(tauS, 2),
+    <FigureCell key="tau" value={tauS} digits={2} of={toFigureAddress('history', 'lag', session, cylinder)} />,
     `${toNumberText(low, 2)} to ${toNumberText(high, 2)}`,
     fileS ? `${toNumberText(fileS.low, 2)} to ${toNumberText(fileS.high, 2)}` : 'not said',
     String(steps),
@@ -73,19 +81,26 @@ function Drift({ drift }: { drift: EngineHistoryView['drift'] }) {
       )}
       <Table
         head={['Cylinder', 'Probe', 'From the others, K', 'Last time, K', 'Moved, K']}
-        rows={probes.map(({ cylinder, probe, offK, lastOffK, driftK }) => [
-          String(cylinder),
-          probe ?? '–',
-          toSignedText(offK, 1),
-          lastOffK === null ? '–' : toSignedText(lastOffK, 1),
-          driftK === null ? '–' : toSignedText(driftK, 1),
-        ])}
+        rows={probes.map(({ cylinder, channel, probe, offK, lastOffK, driftK }) => {
+          const cell = (kelvin: number | null, which: string) =>
+            kelvin === null ? (
+              '–'
+            ) : (
+              <WhyFigure key={which} of={toFigureAddress('history', 'drift', channel, which)}>
+                {toSignedText(kelvin, 1)}
+              </WhyFigure>
+            );
+          return [String(cylinder), probe ?? '–', cell(offK, 'off'), cell(lastOffK, 'last'), cell(driftK, 'moved')];
+        })}
       />
     </>
   );
 }
 
-export function Table({ head, rows }: { head: string[]; rows: string[][] }) {
+type Cell = ComponentChildren;
+
+/** The first cells of a row are words, and tell it from the others. */
+export function Table({ head, rows }: { head: string[]; rows: Cell[][] }) {
   return (
     <Wide label={head.join(', ')}>
       <table>
@@ -100,7 +115,7 @@ export function Table({ head, rows }: { head: string[]; rows: string[][] }) {
         </thead>
         <tbody>
           {rows.map((row) => (
-            <tr key={row.join('|')}>
+            <tr key={row.filter((cell) => typeof cell === 'string').join('|')}>
               {row.map((cell, i) => (
                 <td key={head[i]}>{cell}</td>
               ))}

@@ -2,11 +2,22 @@
 import type { EngineHistoryView, StartView } from '../../server/contract/engine-history.ts';
 import { toAddress } from '../router.tsx';
 import { toNumberText } from '../shell/numbers.ts';
+import { toFigureAddress } from '../why/asked.ts';
+import { WhyFigure } from '../why/why-figure.tsx';
 import type { TopicProps } from './history-page.tsx';
 import { Wide } from './wide.tsx';
 
-export const toCell = (value: number | null | undefined, digits: number): string =>
-  value === null || value === undefined ? '–' : toNumberText(value, digits);
+interface FigureCellProps {
+  value: number | null | undefined;
+  digits: number;
+  /** Address of the figure. */
+  of: string;
+}
+
+/** A number that can be asked where it is from; none is a dash. */
+export function FigureCell({ value, digits, of }: FigureCellProps) {
+  return value === null || value === undefined ? <>–</> : <WhyFigure of={of}>{toNumberText(value, digits)}</WhyFigure>;
+}
 
 export function StartsSection({ history: { starts, comparison } }: TopicProps) {
   return (
@@ -43,21 +54,33 @@ export function StartsSection({ history: { starts, comparison } }: TopicProps) {
 }
 
 function StartRow({ start }: { start: StartView }) {
-  const { session, startedWallMs, startC, crankedS, ran, crankingV, oilAfterS, lit } = start;
+  const { session, startedWallMs, atS, startC, crankedS, ran, crankingV, oilAfterS, lit } = start;
+  const figure = (...key: (string | number)[]) => toFigureAddress('history', 'start', session, atS, ...key);
   return (
     <tr>
       <td>
         <a href={toAddress('sessions', String(session))}>{new Date(startedWallMs).toLocaleString()}</a>
       </td>
-      <td>{toCell(startC, 0)}</td>
       <td>
-        {toNumberText(crankedS, 1)}
+        <FigureCell value={startC} digits={0} of={figure('startC')} />
+      </td>
+      <td>
+        <FigureCell value={crankedS} digits={1} of={figure('crankedS')} />
         {!ran && ', did not run'}
       </td>
-      <td>{toCell(crankingV, 2)}</td>
-      <td>{toCell(oilAfterS, 1)}</td>
+      <td>
+        <FigureCell value={crankingV} digits={2} of={figure('crankingV')} />
+      </td>
+      <td>
+        <FigureCell value={oilAfterS} digits={1} of={figure('oilAfterS')} />
+      </td>
       <td class="words">
-        {lit.map(({ cylinder, afterS }) => `${cylinder}: ${afterS === null ? 'not lit' : toNumberText(afterS, 1)}`).join(', ')}
+        {lit.map(({ cylinder, afterS }, i) => (
+          <span key={cylinder}>
+            {i > 0 && ', '}
+            {cylinder}: {afterS === null ? 'not lit' : <FigureCell value={afterS} digits={1} of={figure('lit', cylinder)} />}
+          </span>
+        ))}
       </td>
     </tr>
   );
@@ -82,13 +105,15 @@ function Comparison({ comparison }: { comparison: NonNullable<EngineHistoryView[
               </tr>
             </thead>
             <tbody>
-              {measures.map(({ what, unit, now, mean, low, high, verdict }) => {
+              {measures.map(({ what, unit, now, mean, low, high, verdict }, i) => {
                 const digits = unit === 'V' ? 2 : 1;
                 return (
                   <tr key={what} class={verdict === 'as usual' ? '' : 'unusual'}>
                     <td>{what}</td>
                     <td>
-                      {toNumberText(now, digits)} {unit}
+                      <WhyFigure of={toFigureAddress('history', 'compared', i)}>
+                        {toNumberText(now, digits)} {unit}
+                      </WhyFigure>
                     </td>
                     <td>{toNumberText(mean, digits)}</td>
                     <td>

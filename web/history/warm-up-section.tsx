@@ -5,8 +5,9 @@ import { VerdictRow } from '../checks/verdict-list.tsx';
 import { toAddress } from '../router.tsx';
 import { toClockText } from '../shell/numbers.ts';
 import { useFeed } from '../stream/feed.ts';
+import { toFigureAddress } from '../why/asked.ts';
 import type { TopicProps } from './history-page.tsx';
-import { toCell } from './starts-section.tsx';
+import { FigureCell } from './starts-section.tsx';
 import { Wide } from './wide.tsx';
 
 export function WarmUpSection({ history: { runs } }: TopicProps) {
@@ -28,14 +29,17 @@ export function WarmUpSection({ history: { runs } }: TopicProps) {
 function Run({ run }: { run: RunView }) {
   const engine = useFeed().vehicle.value?.engine;
   const { session, startedWallMs, fromS, toS, warmUp, verdicts, coolantKPerMin, oilKPerMin, coolantPeakC, oilPeakC } = run;
+  const figure = (...key: (string | number)[]) => toFigureAddress('history', 'run', session, fromS, ...key);
   return (
     <div class="panel history-section">
       <h3>
         <a href={toAddress('sessions', String(session))}>{new Date(startedWallMs).toLocaleString()}</a>, ran {toClockText(toS - fromS)}
       </h3>
       <p>
-        Coolant up to {toCell(coolantPeakC, 0)} °C, oil up to {toCell(oilPeakC, 0)} °C. Over the last minute coolant{' '}
-        {toCell(coolantKPerMin, 1)} K/min, oil {toCell(oilKPerMin, 1)} K/min.
+        Coolant up to <FigureCell value={coolantPeakC} digits={0} of={figure('coolantPeakC')} /> °C, oil up to{' '}
+        <FigureCell value={oilPeakC} digits={0} of={figure('oilPeakC')} /> °C. Over the last minute coolant{' '}
+        <FigureCell value={coolantKPerMin} digits={1} of={figure('coolantKPerMin')} /> K/min, oil{' '}
+        <FigureCell value={oilKPerMin} digits={1} of={figure('oilKPerMin')} /> K/min.
       </p>
       {warmUp.length > 0 && (
         <Wide label="Temperatures after the fire">
@@ -55,7 +59,9 @@ function Run({ run }: { run: RunView }) {
                 <tr key={what}>
                   <th scope="row">{rowWords[what]}</th>
                   {warmUp.map((point) => (
-                    <td key={point.s}>{toCell(point[what], 0)}</td>
+                    <td key={point.s}>
+                      <FigureCell value={point[what]} digits={0} of={figure(what, point.s)} />
+                    </td>
                   ))}
                 </tr>
               ))}
