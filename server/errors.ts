@@ -122,6 +122,7 @@ export const errorTable = {
     http: 409,
   },
   DEFINITION_PLACE_UNKNOWN: { message: "'{where}' is not in the file", cure: 'Read the file again.', exit: 3, http: 404 },
+  DEFINITION_NAME_TAKEN: { message: "there is a '{name}' beside it already", cure: 'Choose another name.', exit: 3, http: 409 },
   DEFINITION_NOT_SPLICED: {
     message: "'{where}' is written so that only a person can change it",
     cure: 'Change it in a text editor.',

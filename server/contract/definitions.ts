@@ -23,10 +23,13 @@ export const definitionsView = z
 
 export type DefinitionsView = z.infer<typeof definitionsView>;
 
-/** One change by a form: `set` and `insert` need a value, or a source: YAML as it should stand in the file, so that `0x4C0` keeps its spelling. */
+/**
+ * One change by a form: `set` and `insert` need a value, or a source: YAML as it should stand in the file, so that `0x4C0` keeps its
+ * spelling; `rename` needs a value, the new name of the key.
+ */
 export const draftEdit = z
   .object({
-    kind: z.enum(['set', 'insert', 'remove']),
+    kind: z.enum(['set', 'insert', 'remove', 'rename']),
     at: z.array(z.union([z.string().max(200), z.number().int().min(0)])).max(20),
     value: z.union([z.string().max(2000), z.number(), z.boolean()]).optional(),
     source: z.string().max(20_000).optional(),

@@ -17,6 +17,7 @@ import { countCylinders, type EngineContext, resolveEngine, resolveInjectorSet }
 import { checkLowerSnake } from './fields.ts';
 import { type DeviceLayout, readDevice } from './frame-layout.ts';
 import { toFuel } from './fuel.ts';
+import { checkHarnessNames } from './harness-names.ts';
 import { harnessSchema } from './harness-schema.ts';
 import { toSuggestion } from './nearest-name.ts';
 import { ProblemList, toProblemLine } from './problem.ts';
@@ -121,7 +122,8 @@ class VehicleReader {
     const devices = this.readDevices(files, wanted, used);
     const harnessFile = files.find((one) => one.path === harnessPath);
     const harness = harnessFile && this.open(harnessFile);
-    if (harness) checkShape(harnessSchema, harness, problems);
+    const harnessShape = harness && checkShape(harnessSchema, harness, problems);
+    if (harness && harnessShape) checkHarnessNames(harnessShape, harness, problems);
     if (!file || !text) return undefined;
     const kept = [vehicleFile, ...(harnessFile ? [harnessFile] : []), ...used];
     return { ...this.resolve(file, text, devices, kept), ...(harness && { harness: harness.data }) };

@@ -68,6 +68,7 @@ export const problemCodes = {
   PERIOD_TOO_SHORT: 'warning',
   BUS_OVERLOADED: 'warning',
   TRUNK_DEVICE_MISSING: 'warning',
+  HARNESS_NAME_UNKNOWN: 'warning',
   LIMIT_NOT_UNDERSTOOD: 'warning',
 } as const satisfies Record<string, Problem['severity']>;
 

@@ -20,8 +20,12 @@ export class YamlSource {
  * - `set`: the value at `path`, which is there, becomes `value`.
  * - `insert`: a new key `path.at(-1)` of a map, behind its last; or, with the list's length as last part, a new last item of a list.
  * - `remove`: the key or item at `path` goes, with its line where it stands on lines of its own.
+ * - `rename`: the key at `path` becomes `name`, which the map doesn't hold yet; what it holds stays. Whatever names it elsewhere stays too.
  */
-export type Splice = { kind: 'set' | 'insert'; path: Path; value: SpliceValue } | { kind: 'remove'; path: Path };
+export type Splice =
+  | { kind: 'set' | 'insert'; path: Path; value: SpliceValue }
+  | { kind: 'remove'; path: Path }
+  | { kind: 'rename'; path: Path; name: string };
 
 /** Names a file's text: edits are made against the text that was read. */
 export function hashOfText(text: string): string {
@@ -33,7 +37,8 @@ export function hashOfText(text: string): string {
  *
  * @param hash `hashOfText` of the text that the edit was made against.
  * @throws EvenburnError DEFINITION_CHANGED when the text is another; DEFINITION_PLACE_UNKNOWN when `path` isn't there (for `insert`:
- *   its parent); DEFINITION_NOT_SPLICED when the text is written so that only a person can change it (aliases, `? key`).
+ *   its parent); DEFINITION_NAME_TAKEN; DEFINITION_NOT_SPLICED when the text is written so that only a person can change it (aliases,
+ *   `? key`).
  */
 export function spliceYaml(text: string, hash: string, edit: Splice): string {
   if (hashOfText(text) !== hash) throw new EvenburnError('DEFINITION_CHANGED');
@@ -55,7 +60,7 @@ export function toFlowText(value: SpliceValue): string {
   if (value instanceof YamlSource) return value.text;
   if (Array.isArray(value)) return `[${value.map(toFlowText).join(', ')}]`;
   if (typeof value === 'object') {
-    const pairs = Object.entries(value).map(([key, inner]) => `${toScalarText(key)}: ${toFlowText(inner)}`);
+    const pairs = Object.entries(value).map(([key, inner]) => `${toNameText(key)}: ${toFlowText(inner)}`);
     return pairs.length === 0 ? '{}' : `{ ${pairs.join(', ')} }`;
   }
   return typeof value === 'string' ? toScalarText(value) : String(value);
@@ -69,6 +74,11 @@ function toScalarText(text: string): string {
     if (read instanceof Map && read.get('k') === text) return text;
   }
   return JSON.stringify(text);
+}
+
+/** A key is taken as it is written, so that cylinder 7 needs no quotes. */
+function toNameText(name: string): string {
+  return /^(0|[1-9]\d*)$/.test(name) ? name : toScalarText(name);
 }
 
 interface Span {
@@ -96,7 +106,18 @@ class Splicer {
 
   apply(edit: Splice): string | undefined {
     if (edit.kind === 'set') return this.set(edit.path, toFlowText(edit.value));
+    if (edit.kind === 'rename') return this.rename(edit.path, edit.name);
     return edit.kind === 'insert' ? this.insert(edit.path, toFlowText(edit.value)) : this.remove(edit.path);
+  }
+
+  private rename(path: Path, name: string): string | undefined {
+    const found = this.find(path);
+    if (!found || !isMap(found.parent)) return undefined;
+    if (entryIndex(found.parent, name)) throw new EvenburnError('DEFINITION_NAME_TAKEN', { name });
+    const key = found.parent.items[found.index]?.key as Node | undefined;
+    if (!key?.range) return undefined;
+    const [start, end] = key.range;
+    return this.replace({ start, end: start + this.text.slice(start, end).trimEnd().length }, toNameText(name));
   }
 
   private set(path: Path, value: string): string | undefined {
@@ -111,7 +132,7 @@ class Splicer {
     const name = path.at(-1);
     const parent = path.length === 1 ? this.root : this.find(path.slice(0, -1))?.value;
     if (name === undefined) return undefined;
-    const entry = this.toEntry(`${toScalarText(String(name))}:`, value);
+    const entry = this.toEntry(`${toNameText(String(name))}:`, value);
     if (path.length === 1 && !parent) return this.appendToEmptyFile(entry.join(this.lineBreak));
     if (isMap(parent) && !entryIndex(parent, name)) return this.append(parent, entry);
     if (isSeq(parent) && name === parent.items.length) return this.append(parent, this.toEntry('-', value), value);
@@ -273,6 +294,10 @@ function edited(data: YamlValue, edit: Splice): YamlValue {
     if (Array.isArray(data)) return data.map((item, i) => (i === Number(part) ? edited(item, inner) : item));
     if (!(data instanceof Map)) return data;
     return new Map([...data].map(([key, value]) => [key, key === String(part) ? edited(value, inner) : value]));
+  }
+  if (edit.kind === 'rename') {
+    if (!(data instanceof Map)) return data;
+    return new Map([...data].map(([key, value]) => [key === String(part) ? edit.name : key, value]));
   }
   const value = edit.kind === 'remove' ? undefined : new YamlText({ path: '', text: toKeyText(toFlowText(edit.value)) }).data;
   const plain = value instanceof Map ? (value.get('k') ?? null) : null;

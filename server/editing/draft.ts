@@ -67,6 +67,11 @@ function withChanges(files: readonly DefinitionFile[], changes: SaveRequest['cha
 
 function toSplice({ kind, at, value, source }: DraftEdit): Splice {
   if (kind === 'remove') return { kind, path: at };
+  if (kind === 'rename') {
+    if (typeof value !== 'string' || value.trim() === '')
+      throw new EvenburnError('REQUEST_WRONG', { what: 'rename needs a value: the new name' });
+    return { kind, path: at, name: value.trim() };
+  }
   const written = source === undefined ? value : new YamlSource(source);
   if (written === undefined) throw new EvenburnError('REQUEST_WRONG', { what: `${kind} needs a value or a source` });
   return { kind, path: at, value: written };

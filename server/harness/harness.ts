@@ -1,4 +1,5 @@
 // The harness as harness.yaml draws it: connectors, pins, wires, circuits; from a pin to everything on it, and back. Pure.
+import { findUnknownNames } from '../definitions/harness-names.ts';
 import { harnessSchema } from '../definitions/harness-schema.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 
@@ -182,33 +183,14 @@ export function unplugLists(harness: Harness): { frees: string; connectors: Conn
 
 /** Names that lead nowhere, pins that two circuits share, circuits outside their group of pins. */
 export function findContradictions(harness: Harness): HarnessFinding[] {
-  const findings: HarnessFinding[] = [];
-  const connectors = new Map(harness.connectors.map((one) => [one.name, one]));
-  const circuits = new Set(harness.circuits.map(({ name }) => name));
-  const fuses = new Set(harness.fuses.map(({ name }) => name));
-  for (const wire of harness.wires) {
-    for (const end of [wire.from, wire.to]) {
-      if (!connectors.has(connectorOf(end))) {
-        findings.push({
-          say: `a wire ends at ${end}, and there is no connector ${connectorOf(end)}`,
-          fix: 'Add it under connectors:, or correct the name.',
-        });
-      }
-    }
-    if (wire.circuit !== undefined && !circuits.has(wire.circuit)) {
-      findings.push({
-        say: `the wire ${wire.from} to ${wire.to} names a circuit ${wire.circuit} that there is not`,
-        fix: 'Add it under circuits:.',
-      });
-    }
-    if (wire.fuse !== undefined && !fuses.has(wire.fuse)) {
-      findings.push({
-        say: `the wire ${wire.from} to ${wire.to} names a fuse ${wire.fuse} that there is not`,
-        fix: 'Add it under fuses:.',
-      });
-    }
-  }
-  return [...findings, ...findShared(harness), ...findOutsiders(harness)];
+  const unknown = findUnknownNames({
+    connectors: new Set(harness.connectors.map(({ name }) => name)),
+    circuits: new Map(harness.circuits.map((circuit) => [circuit.name, circuit])),
+    fuses: new Set(harness.fuses.map(({ name }) => name)),
+    pinGroups: new Set(harness.pinGroups.keys()),
+    wires: harness.wires,
+  });
+  return [...unknown.map(({ say, fix }) => ({ say, fix })), ...findShared(harness), ...findOutsiders(harness)];
 }
 
 function findShared(harness: Harness): HarnessFinding[] {
@@ -226,8 +208,7 @@ function findOutsiders(harness: Harness): HarnessFinding[] {
   return harness.circuits.flatMap(({ name, anyPinOf }) => {
     if (anyPinOf === undefined) return [];
     const group = harness.pinGroups.get(anyPinOf);
-    if (!group)
-      return [{ say: `circuit ${name} may sit on any pin of ${anyPinOf}, and there is no such group`, fix: 'Add it under pin_groups:.' }];
+    if (!group) return [];
     const touches = wiresOfCircuit(harness, name).some(({ from, to }) => group.includes(from) || group.includes(to));
     if (touches) return [];
     return [{ say: `circuit ${name} touches no pin of ${anyPinOf}`, fix: `Its wire belongs on one of ${group.join(', ')}.` }];

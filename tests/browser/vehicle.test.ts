@@ -75,6 +75,44 @@ describe.skipIf('reason' in launched)('the vehicle page', () => {
     expect(onDisk(boxFile)).toBe(original(boxFile));
   });
 
+  it('renames a bus by keyboard, says what still names it by the old name, and undoes it as one step', async () => {
+    await page.click('.part:has(> summary .part-name:text-is("buses")) .part-name:text-is("engine")');
+    await page.getByRole('button', { name: 'Rename engine', exact: true }).focus();
+    await page.keyboard.press('Enter');
+    const field = page.getByLabel('New name of engine');
+    await field.waitFor();
+    await field.fill('hull');
+    await page.waitForSelector('.rename:has-text("There is one of this name already.")');
+    await field.fill('powertrain');
+    await page.keyboard.press('Enter');
+    await page.waitForSelector('.rename-note');
+    expect(await page.locator('.rename-note li').allTextContents()).toEqual([
+      expect.stringMatching(/^vehicle\.yaml:\d+: no bus 'engine'$/),
+    ]);
+    await page.waitForFunction(() => document.activeElement?.textContent?.startsWith('Rename powertrain'));
+    await page.waitForSelector('.error-count:text-is("1 error")');
+    const text = await page.inputValue('.text-editor textarea');
+    const line = original(vehicleFile)
+      .split('\n')
+      .find((one) => one.trimStart().startsWith('engine: { bit_rate')) as string;
+    expect(text).toBe(original(vehicleFile).replace(line, line.replace('engine:', 'powertrain:')));
+    await page.click('button:text("Compare and save 1 file")');
+    expect(await page.locator('.diff-lines li[data-kind="gone"] code').allTextContents()).toEqual([line]);
+    await page.click('button:text-is("Back")');
+    await page.click('button:text-is("Undo")');
+    await page.waitForSelector('button:text-is("No changes")');
+    expect(await page.inputValue('.text-editor textarea')).toBe(original(vehicleFile));
+  }, 30_000);
+
+  it('keeps the name on Escape, and gives the focus back to its button', async () => {
+    await page.click('.part:has(> summary .part-name:text-is("buses")) .part-name:text-is("engine")');
+    await page.getByRole('button', { name: 'Rename engine', exact: true }).click();
+    await page.getByLabel('New name of engine').fill('other');
+    await page.keyboard.press('Escape');
+    await page.waitForFunction(() => document.activeElement?.textContent?.startsWith('Rename engine'));
+    expect(await page.inputValue('.text-editor textarea')).toBe(original(vehicleFile));
+  }, 30_000);
+
   it('takes typed text, and saves a vehicle with errors only when told to', async () => {
     const area = page.locator('.text-editor textarea');
     await area.fill((await area.inputValue()).replace('fuel: methanol', 'fule: methanol'));

@@ -1,7 +1,7 @@
 // The writer of definition files: one value changes, and every other character stays where it is.
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
-import { hashOfText, type Splice, spliceYaml, toFlowText, YamlSource } from '../../server/definitions/splice.ts';
+import { hashOfText, type Splice, type SpliceValue, spliceYaml, toFlowText, YamlSource } from '../../server/definitions/splice.ts';
 import { type Path, YamlText, type YamlValue } from '../../server/definitions/yaml-text.ts';
 
 const splice = (text: string, edit: Splice) => spliceYaml(text, hashOfText(text), edit);
@@ -101,6 +101,34 @@ describe('splicing', () => {
     expect(splice('x:\n  y: 1\nz: 2\n', { kind: 'remove', path: ['x', 'y'] })).toBe('x:\n  {}\nz: 2\n');
   });
 
+  it('renames a key in its place, in block and in flow, and nothing that names it', () => {
+    const text = 'sets:\n  port :   { at: 1 }   # the port ones\n\n  # and these\n  "plenum":\n    at: 2\nuse: port\n';
+    expect(splice(text, { kind: 'rename', path: ['sets', 'port'], name: 'runner' })).toBe(text.replace('port :', 'runner :'));
+    expect(splice(text, { kind: 'rename', path: ['sets', 'plenum'], name: 'upper' })).toBe(text.replace('"plenum"', 'upper'));
+    expect(splice(text, { kind: 'rename', path: ['sets', 'port'], name: 'a: b' })).toBe(text.replace('port :', '"a: b" :'));
+    expect(splice('{ 1: a, 2: b } # c\n', { kind: 'rename', path: ['2'], name: '10' })).toBe('{ 1: a, 10: b } # c\n');
+    expect(splice('- a: 1\n  b: 2\n', { kind: 'rename', path: [0, 'a'], name: 'c' })).toBe('- c: 1\n  b: 2\n');
+  });
+
+  it('refuses a name that is taken, an item that has none, and a key that is not there', () => {
+    const refused = (text: string, path: Path) => {
+      try {
+        return splice(text, { kind: 'rename', path, name: 'b' });
+      } catch (error) {
+        return (error as { code: string }).code;
+      }
+    };
+    expect(refused('a: 1\nb: 2\n', ['a'])).toBe('DEFINITION_NAME_TAKEN');
+    expect(refused('a: 1\n"b": 2\n', ['a'])).toBe('DEFINITION_NAME_TAKEN');
+    expect(refused('- a\n', [0])).toBe('DEFINITION_PLACE_UNKNOWN');
+    expect(refused('a: 1\n', ['c'])).toBe('DEFINITION_PLACE_UNKNOWN');
+    expect(refused('&x a: 1\nc: *x\n', ['a'])).toBe('DEFINITION_NOT_SPLICED');
+  });
+
+  it('adds a cylinder under its bare number', () => {
+    expect(splice('temps: { 1: a }\n', { kind: 'insert', path: ['temps', '2'], value: 'b' })).toBe('temps: { 1: a, 2: b }\n');
+  });
+
   it('tells 1 from "1" by how the key is written', () => {
     expect(splice('probes: { 1: a, "2": b }\n', { kind: 'set', path: ['probes', '1'], value: 'c' })).toBe('probes: { 1: c, "2": b }\n');
   });
@@ -146,7 +174,7 @@ describe('splicing', () => {
 
   it('changes just what it was asked to, in random files of every style', () => {
     fc.assert(
-      fc.property(fileText(), fc.nat(), fc.constantFrom('set', 'insert', 'remove'), fc.boolean(), (text, pick, kind, deep) => {
+      fc.property(fileText(), fc.nat(), fc.constantFrom('set', 'insert', 'remove', 'rename'), fc.boolean(), (text, pick, kind, deep) => {
         const before = new YamlText({ path: '', text });
         const places = placesOf(before.data, []);
         const place = places[pick % places.length] as { path: Path; value: YamlValue };
@@ -154,7 +182,12 @@ describe('splicing', () => {
         const path = kind === 'insert' ? insertPath(place) : place.path;
         if (path === undefined || path.length === 0) return;
         // The writer itself compares the data after the edit with what it must be, and refuses otherwise.
-        const after = splice(text, kind === 'remove' ? { kind, path } : { kind: kind as 'set', path, value });
+        if (kind === 'rename' && typeof path.at(-1) === 'number') return;
+        const after = splice(text, toSplice(kind, path, value));
+        if (kind === 'rename') {
+          const { start, end } = before.rangeOfKey(path) as { start: number; end: number };
+          expect(after).toBe(`${text.slice(0, start)}renamed${text.slice(end)}`);
+        }
         // An insertion is one stretch of new text; a change touches nothing outside the old value.
         if (kind === 'insert') expect(changedCharacters(text, after)).toBe(after.length - text.length);
         if (kind === 'set') {
@@ -169,6 +202,11 @@ describe('splicing', () => {
     );
   });
 });
+
+function toSplice(kind: string, path: Path, value: SpliceValue): Splice {
+  if (kind === 'remove') return { kind, path };
+  return kind === 'rename' ? { kind, path, name: 'renamed' } : { kind: kind as 'set', path, value };
+}
 
 /** Block and flow collections, comments, blank lines and odd spacing, all of which must survive. */
 function fileText(): fc.Arbitrary<string> {

@@ -81,6 +81,17 @@ describe('a draft', () => {
     expect(textOf('devices/box.yaml')).toBe(boxText);
   });
 
+  it('renames a key with its comment kept, and says what dangles then', () => {
+    const trunk = { path: 'vehicle.yaml', text: `${vehicleText}trunk: { main: [terminator, box, terminator] }\n` };
+    const rename = (at: string[], value: string) =>
+      tryDraft({ files: [trunk, files[1] as (typeof files)[0]], path: 'vehicle.yaml', edits: [{ kind: 'rename', at, value }] });
+    const { text, problems } = rename(['buses', 'main'], ' engine ');
+    expect(text).toBe(trunk.text.replace('  main:', '  engine:'));
+    expect(problems).toMatchObject([{ code: 'BUS_UNKNOWN', file: 'vehicle.yaml', line: 4, say: "no bus 'main'" }]);
+    expect(() => rename(['buses', 'main'], ' ')).toThrow(expect.objectContaining({ code: 'REQUEST_WRONG' }));
+    expect(() => rename(['buses'], 'trunk')).toThrow(expect.objectContaining({ code: 'DEFINITION_NAME_TAKEN' }));
+  });
+
   it('has no tree where the text is no YAML, and says where', () => {
     const { tree, problems } = tryDraft({
       files: [{ path: 'vehicle.yaml', text: 'vehicle: "A\nbuses: {}\n' }],

@@ -7,6 +7,14 @@ import { ApiError, getJson, sendJson, toProblem } from '../stream/api.ts';
 export type Problem = VehicleView['problems'][number];
 type Texts = ReadonlyMap<string, string>;
 
+export interface Renamed {
+  /** `placeKey` of the place as it is now. */
+  at: string;
+  was: string;
+  /** Problems that came with it: whatever names it still by what it was. */
+  came: Problem[];
+}
+
 /** Typing rests this long before the server is asked. */
 const typingRestMs = 300;
 /** Letters typed within this time of one another are undone together. */
@@ -25,6 +33,8 @@ export class Draft {
   readonly trouble = signal('');
   /** The files on disk when they are others than those that the draft began with. */
   readonly onDisk = signal<DefinitionsView | undefined>(undefined);
+  /** What the last change renamed, while nothing else was changed. */
+  readonly renamed = signal<Renamed | undefined>(undefined);
   readonly canUndo = signal(false);
   readonly canRedo = signal(false);
   /** Counts changes; a request is for one of them. */
@@ -84,7 +94,21 @@ export class Draft {
   }
 
   /** Changes of a form: one step to undo. Resolves to false when they could not be made; `trouble` says why. */
-  async edit(...edits: DraftEdit[]): Promise<boolean> {
+  edit(...edits: DraftEdit[]): Promise<boolean> {
+    return this.change(edits);
+  }
+
+  /** One step to undo. What names it elsewhere is left as it is, and what dangles then is in `renamed`. */
+  rename(at: readonly (string | number)[], name: string): Promise<boolean> {
+    const before = new Set(this.problems.value.map(toProblemKey));
+    return this.change([{ kind: 'rename', at: [...at], value: name }], ({ problems }) => {
+      const came = problems.filter((problem) => !before.has(toProblemKey(problem)));
+      this.renamed.value = { at: placeKey([...at.slice(0, -1), name]), was: String(at.at(-1)), came };
+    });
+  }
+
+  /** @param note Called before the answer is shown. */
+  private async change(edits: DraftEdit[], note?: (answer: DraftView) => void): Promise<boolean> {
     let done = false;
     this.working = this.working.then(async () => {
       await this.tell(async () => {
@@ -92,6 +116,7 @@ export class Draft {
         const answer = await this.ask(path, edits);
         this.remember();
         this.put(new Map([...this.texts.value, [path, answer.text]]));
+        note?.(answer);
         this.show(answer);
         done = true;
       });
@@ -173,6 +198,7 @@ export class Draft {
 
   private put(texts: Texts): void {
     this.version++;
+    this.renamed.value = undefined;
     this.texts.value = texts;
     this.canUndo.value = this.before.length > 0;
     this.canRedo.value = this.after.length > 0;
@@ -207,6 +233,14 @@ export class Draft {
       this.trouble.value = toProblem(error);
     }
   }
+}
+
+export function placeKey(at: readonly (string | number)[]): string {
+  return JSON.stringify(at.map(String));
+}
+
+function toProblemKey({ file, code, say }: Problem): string {
+  return [file, code, say].join(' ');
 }
 
 function findNode(node: DraftNode | null, keys: readonly string[]): DraftNode | undefined {

@@ -1,8 +1,9 @@
 // A file as a form: its parts by the schema, each with what it means, what is wrong with it, and what could be added.
 import { useSignal } from '@preact/signals';
 import type { DraftNode } from '../../server/contract/definitions.ts';
-import type { Draft, Problem } from './draft.ts';
+import { type Draft, type Problem, placeKey } from './draft.ts';
 import { Field, Problems } from './form-field.tsx';
+import { Rename, RenameNote } from './rename.tsx';
 import { beginningOf, fillingOf, narrowed, type Schema, schemaAt } from './schema.ts';
 
 export type Place = (string | number)[];
@@ -15,6 +16,8 @@ export interface PartProps {
   at: Place;
   /** May it be taken away? */
   optional: boolean;
+  /** Names beside it, when its own is the user's to choose. */
+  names?: readonly string[] | undefined;
   /** Shows the part in the text. */
   show(node: DraftNode): void;
 }
@@ -45,9 +48,9 @@ function Part(props: PartProps) {
 
 /** A part with parts in it, folded until it is looked at. */
 function Fold(props: PartProps & { schema: Schema }) {
-  const { draft, node, schema, at, optional, show } = props;
-  // What a file can't be without is looked at first.
-  const open = useSignal(at.length === 1 && !optional);
+  const { draft, node, schema, at, optional, names, show } = props;
+  // What a file can't be without is looked at first, and what was just renamed stays open.
+  const open = useSignal((at.length === 1 && !optional) || draft.renamed.value?.at === placeKey(at));
   const problems = problemsIn(draft, node);
   return (
     <details
@@ -69,12 +72,14 @@ function Fold(props: PartProps & { schema: Schema }) {
             <button type="button" class="button slim" onClick={() => show(node)}>
               Line {node.line}
             </button>
+            {names && <Rename draft={draft} at={at} names={names} />}
             {optional && (
               <button type="button" class="button slim" onClick={() => void draft.edit({ kind: 'remove', at })}>
                 Remove {nameOf(node, at)}
               </button>
             )}
           </div>
+          {names && <RenameNote draft={draft} at={at} />}
           {node.kind === 'list' ? <List {...props} node={node} /> : node.kind === 'map' && <Group {...props} node={node} />}
         </div>
       )}
@@ -85,6 +90,9 @@ function Fold(props: PartProps & { schema: Schema }) {
 function Group({ draft, node, schema, at, show }: PartProps & { node: MapNode; schema: Schema }) {
   const named = fillingOf(schema) === 'named';
   const needed = schema.required ?? [];
+  const names = node.entries.map(({ key }) => key);
+  // A key that no schema knows may be a slip of the hand.
+  const ownName = (key: string) => !Object.hasOwn(schema.properties ?? {}, key);
   return (
     <>
       <Problems problems={ownProblems(draft, node)} />
@@ -96,6 +104,7 @@ function Group({ draft, node, schema, at, show }: PartProps & { node: MapNode; s
           schema={schemaAt(schema, key)}
           at={[...at, key]}
           optional={!needed.includes(key)}
+          names={ownName(key) ? names : undefined}
           show={show}
         />
       ))}

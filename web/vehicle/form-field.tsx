@@ -4,9 +4,10 @@ import { useLayoutEffect } from 'preact/hooks';
 import type { DraftNode } from '../../server/contract/definitions.ts';
 import type { Draft, Problem } from './draft.ts';
 import { nameOf, ownProblems, type PartProps } from './file-form.tsx';
+import { Rename, RenameNote } from './rename.tsx';
 import { exampleOf, fillingOf, type Schema, toEntered, toListText } from './schema.ts';
 
-export function Field({ draft, node, schema, at, optional, show }: PartProps) {
+export function Field({ draft, node, schema, at, optional, names, show }: PartProps) {
   const id = `field-${at.join('-')}`;
   const name = nameOf(node, at);
   const label = typeof at.at(-1) === 'number' ? `${Number(at.at(-1)) + 1}` : name;
@@ -19,6 +20,7 @@ export function Field({ draft, node, schema, at, optional, show }: PartProps) {
         <button type="button" class="button slim" onClick={() => show(node)} aria-label={`Line ${node.line}: show ${name} in the text`}>
           Line {node.line}
         </button>
+        {names && <Rename draft={draft} at={at} names={names} />}
         {optional && (
           <button type="button" class="button slim" onClick={() => void draft.edit({ kind: 'remove', at })} aria-label={`Remove ${name}`}>
             Remove
@@ -30,6 +32,7 @@ export function Field({ draft, node, schema, at, optional, show }: PartProps) {
           {schema.description}
         </p>
       )}
+      {names && <RenameNote draft={draft} at={at} />}
       <Problems problems={problems} />
     </div>
   );
