@@ -3,9 +3,11 @@ import type { CountLook } from './batch-wire.ts';
 
 /** One look costs three small files; every fifth flush is 40 a second. */
 const turnsALook = 5;
-/** Frames counted at a look have come after this, in turns of the event loop and in time, or they never will. */
+/** Frames counted at a look have come after this, in turns of the event loop that left none waiting and in time, or they never will. */
 const settleTurns = 10;
 const settleUs = 200_000;
+/** Looks that wait to settle: 8 in 200 ms. No more while a backlog lasts, since each costs something a frame. */
+const pendingMax = 16;
 /** How far a stamp and the moment of a look can be off against each other. */
 const marginUs = 300;
 
@@ -13,6 +15,7 @@ interface Pending extends CountLook {
   /** The counters were read between these. */
   fromUs: number;
   toUs: number;
+  /** Turns in a row that left no frame waiting. */
   turns: number;
 }
 
@@ -23,6 +26,10 @@ interface Pending extends CountLook {
  *
  * So counted − most is never more than what was lost, and counted − sure never less, however full the bus is and however late
  * frames come; in the first gap of the traffic both are the same.
+ *
+ * A look settles when all that was counted has had its chance to come. A socket hands frames over in the order of their arrival, so
+ * that is so once a frame is taken that was stamped clearly later; and in silence, once some turns have left nothing waiting. Time
+ * alone proves nothing: an enlarged socket buffer holds seconds of frames, and a computer that stalled takes its time to read them.
  */
 export class CountLooks {
   private readonly tell: (look: CountLook) => void;
@@ -31,6 +38,7 @@ export class CountLooks {
   private dataTaken = 0;
   private errorsTaken = 0;
   private newestMarginUs = 0;
+  private newestTakenUs = Number.NEGATIVE_INFINITY;
 
   /** @param tell Hears of each look when it has settled. */
   constructor(tell: (look: CountLook) => void) {
@@ -41,6 +49,7 @@ export class CountLooks {
   take(timeUs: number, isError: boolean): void {
     if (isError) this.errorsTaken++;
     else this.dataTaken++;
+    this.newestTakenUs = Math.max(this.newestTakenUs, timeUs);
     if (timeUs > this.newestMarginUs) return;
     const column = isError ? 'errorsTaken' : 'dataTaken';
     for (const look of this.pending) {
@@ -52,17 +61,18 @@ export class CountLooks {
   /** What was counted has nothing to do any more with what will be taken: another interface, or another time of its stamps. */
   forget(): void {
     this.pending.length = 0;
+    this.newestTakenUs = Number.NEGATIVE_INFINITY;
   }
 
-  /** One turn of the event loop, in which all that was at hand has been taken. */
-  turn(read: () => { received: number; sent: number } | undefined, now: () => number): void {
+  /** One turn of the event loop, in which all that was at hand has been taken; or, `isBehind`, in which some had to wait. */
+  turn(isBehind: boolean, read: () => { received: number; sent: number } | undefined, now: () => number): void {
     const fromUs = now();
-    for (const look of this.pending) look.turns++;
-    for (let first = this.pending[0]; first && first.turns >= settleTurns && fromUs - first.toUs >= settleUs; first = this.pending[0]) {
+    for (const look of this.pending) look.turns = isBehind ? 0 : look.turns + 1;
+    for (let first = this.pending[0]; first && this.isSettled(first, fromUs); first = this.pending[0]) {
       this.pending.shift();
       this.tell({ received: first.received, sent: first.sent, most: first.most, sure: first.sure });
     }
-    if (++this.turns < turnsALook) return;
+    if (++this.turns < turnsALook || this.pending.length >= pendingMax) return;
     this.turns = 0;
     const counters = read();
     if (!counters) return;
@@ -71,5 +81,9 @@ export class CountLooks {
     const toUs = now();
     this.newestMarginUs = toUs + marginUs;
     this.pending.push({ received, sent, most: { dataTaken, errorsTaken }, sure: { dataTaken, errorsTaken }, fromUs, toUs, turns: 0 });
+  }
+
+  private isSettled({ turns, toUs }: Pending, nowUs: number): boolean {
+    return this.newestTakenUs >= toUs + settleUs || (turns >= settleTurns && nowUs - toUs >= settleUs);
   }
 }

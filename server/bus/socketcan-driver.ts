@@ -102,6 +102,7 @@ export class SocketcanDriver {
     const isBehind = this.takenThisFlush >= framesATurn;
     this.takenThisFlush = 0;
     this.looks.turn(
+      isBehind,
       () => this.readCounts(),
       () => this.stamps.nowUs(),
     );

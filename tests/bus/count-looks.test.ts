@@ -7,10 +7,11 @@ function made() {
   const told: CountLook[] = [];
   const looks = new CountLooks((look) => told.push(look));
   const state = { nowUs: 0, received: 0, isThere: true, readUs: 0 };
-  const turns = (count: number) => {
+  const turns = (count: number, isBehind = false) => {
     for (let k = 0; k < count; k++) {
       state.nowUs += 5_000;
       looks.turn(
+        isBehind,
         () => {
           state.nowUs += state.readUs;
           return state.isThere ? { received: state.received, sent: 0 } : undefined;
@@ -36,6 +37,34 @@ describe('a look at the counters from within a reader', () => {
     turns(2);
     expect(told[0]).toMatchObject({ received: 3 });
     expect(data(told[0] as CountLook)).toEqual([3, 3]);
+  });
+
+  it('waits for frames that a full socket still holds, however long reading them takes', () => {
+    const { looks, told, state, turns } = made();
+    state.received = 300;
+    turns(5);
+    // Two seconds in which each turn leaves frames waiting that were stamped before the look.
+    for (let k = 0; k < 300; k++) {
+      looks.take(20_000, false);
+      turns(1, true);
+    }
+    expect(told).toEqual([]);
+    turns(11);
+    expect(data(told[0] as CountLook)).toEqual([300, 300]);
+  });
+
+  it('needs no quiet turn once a frame is taken that came clearly later: loss in a flood that never ends is told', () => {
+    const { looks, told, state, turns } = made();
+    state.received = 3;
+    turns(5);
+    looks.take(20_000, false);
+    turns(40, true);
+    looks.take(224_000, false);
+    turns(1, true);
+    expect(told).toEqual([]);
+    looks.take(226_000, false);
+    turns(1, true);
+    expect(data(told[0] as CountLook)).toEqual([1, 1]);
   });
 
   it('does not take younger frames for those that were counted', () => {
