@@ -102,10 +102,12 @@ export class CsvParser implements FrameParser {
     if (fault !== '') this.intake.malformed('line', this.line, fault);
   }
 
-  private takeRow(cells: string[], { at }: Header, batch: FrameBatch): string {
+  private takeRow(cells: string[], { at, separator }: Header, batch: FrameBatch): string {
+    // A row that was cut off must not become a frame without data.
+    if (cells.length <= (at.data as number)) return `the row ends before its data, after ${cells.length} cells`;
     const cell = (field: CsvField): string => (at[field] === undefined ? '' : (cells[at[field]] ?? '').trim());
     const timeField = at.time !== undefined ? 'time' : (timeFields.find((field) => at[field] !== undefined) ?? 'time');
-    const time = parseTimeUs(cell(timeField), timeExponents[timeField]);
+    const time = parseTimeUs(cell(timeField), timeExponents[timeField], separator === ';' ? /[.,]/ : /\./);
     if (!time) return `'${cell(timeField)}' is not a time in ${timeUnits[timeField]}`;
     const hex = idAsHex(at.id === undefined ? undefined : cell('id'), cell('id_decimal'));
     if (!hex)
@@ -165,12 +167,12 @@ function idAsHex(hex: string | undefined, decimal: string): string | undefined {
  * A time as text to integer microseconds, exact however many digits stand before the point.
  *
  * @param exponent Power of ten of the microseconds in one unit: 6 for seconds, 3 for milliseconds.
+ * @param decimalPoint What stands before the decimals: a comma too where semicolons part the cells, which is why they do.
  * Worked: '12.3456' with 3 is 12,345.6 µs, so 12,346 and rounded.
  */
-function parseTimeUs(text: string, exponent: number): { us: number; rounded: boolean } | undefined {
-  const parts = /^(\d{1,19})(?:\.(\d*))?$/.exec(text);
-  if (!parts) return undefined;
-  const [, whole = '', decimals = ''] = parts;
+function parseTimeUs(text: string, exponent: number, decimalPoint: RegExp): { us: number; rounded: boolean } | undefined {
+  const [whole = '', decimals = '', ...more] = text.split(decimalPoint);
+  if (!/^\d{1,19}$/.test(whole) || !/^\d*$/.test(decimals) || more.length > 0) return undefined;
   const point = whole.length + exponent;
   const digits = (whole + decimals).padEnd(point, '0');
   const before = point > 0 ? digits.slice(0, point) : '0';

@@ -7,7 +7,7 @@ import { type Intake, noBus } from './intake.ts';
 import type { FrameParser } from './recorded-file.ts';
 
 /** Block types and option codes. Source: https://www.ietf.org/archive/id/draft-ietf-opsawg-pcapng */
-export const blockType = { section: 0x0a0d0d0a, interface: 1, simplePacket: 3, enhancedPacket: 6 } as const;
+export const blockType = { section: 0x0a0d0d0a, interface: 1, packet: 2, simplePacket: 3, enhancedPacket: 6 } as const;
 export const optionCode = { end: 0, interfaceName: 2, timeResolution: 9, timeOffset: 14, packetFlags: 2 } as const;
 export const byteOrderMagic = 0x1a2b3c4d;
 
@@ -76,7 +76,9 @@ export class PcapngParser implements FrameParser {
   private takeBody(type: number, body: Buffer, batch: FrameBatch): string {
     if (type === blockType.section) this.interfaces = [];
     else if (type === blockType.interface) return this.takeInterface(body);
-    else if (type === blockType.enhancedPacket) return this.takePacket(body, batch);
+    else if (type === blockType.enhancedPacket) return this.takePacket(body, batch, (block) => this.word(block, 0));
+    // Its older form, which files of long ago hold: beside a shorter interface number the count of drops, and the rest alike.
+    else if (type === blockType.packet) return this.takePacket(body, batch, (block) => this.half(block, 0));
     else if (type === blockType.simplePacket) return 'a packet without a time stamp';
     return '';
   }
@@ -104,11 +106,11 @@ export class PcapngParser implements FrameParser {
   }
 
   /** What is wrong with the packet, or ''. */
-  private takePacket(body: Buffer, batch: FrameBatch): string {
+  private takePacket(body: Buffer, batch: FrameBatch, interfaceOf: (body: Buffer) => number): string {
     if (body.length < 20) return 'a packet is too short';
-    const from = this.interfaces[this.word(body, 0)];
+    const from = this.interfaces[interfaceOf(body)];
     const size = this.word(body, 12);
-    if (!from) return `a packet of interface ${this.word(body, 0)}, which the file does not describe`;
+    if (!from) return `a packet of interface ${interfaceOf(body)}, which the file does not describe`;
     if (20 + size > body.length) return `a packet of ${size} bytes does not fit its block`;
     if (from.linkType !== linkTypeSocketCan) {
       this.otherLinkTypes++;

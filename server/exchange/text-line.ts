@@ -19,6 +19,7 @@ const dot = 0x2e;
 const bracket = 0x5b;
 const bracketEnd = 0x5d;
 const underscore = 0x5f;
+const dash = 0x2d;
 const letterR = 0x52;
 const letterT = 0x54;
 
@@ -40,6 +41,12 @@ const secondsMax = 9_007_199_253;
 const fdFlags = [0, 1, 2, 3].map(
   (digit) => frameFlag.fd | ((digit & 1) !== 0 ? frameFlag.bitRateSwitch : 0) | ((digit & 2) !== 0 ? frameFlag.errorStateIndicator : 0),
 );
+
+/** Columns of an FD frame's flags on screen, in their order: a letter, or a dash. */
+const screenFlags = [
+  [0x42, frameFlag.bitRateSwitch],
+  [0x45, frameFlag.errorStateIndicator],
+] as const;
 
 /** Lengths that a CAN FD frame can have. Source: ISO 11898-1, as in Linux include/linux/can/length.h. */
 export function isFdLength(bytes: number): boolean {
@@ -97,7 +104,7 @@ export class TextLine {
     let at = from;
     let seconds = 0;
     while (isDigit(bytes[at] as number)) seconds = seconds * 10 + (bytes[at++] as number) - 0x30;
-    if (bytes[at] === 0x2d && at - from === 4) {
+    if (bytes[at] === dash && at - from === 4) {
       at = from + 19;
       seconds = dateSeconds(bytes, from);
     }
@@ -192,12 +199,15 @@ export class TextLine {
     const letter = bytes[from] as number;
     if ((letter !== letterR && letter !== letterT) || bytes[from + 1] !== 0x58) return this.failed('no id where it is expected');
     let at = skipSpaces(bytes, from + 2);
-    for (let column = 0; column < 2; column++) {
-      const flag = bytes[at];
-      if ((flag === 0x2d || flag === 0x42 || flag === 0x45) && bytes[at + 1] === space) at = skipSpaces(bytes, at + 1);
+    let flags = 0;
+    for (const [sign, flag] of screenFlags) {
+      if ((bytes[at] !== dash && bytes[at] !== sign) || bytes[at + 1] !== space) continue;
+      if (bytes[at] === sign) flags |= flag;
+      at = skipSpaces(bytes, at + 1);
     }
     if (bytes[at] === letterR || bytes[at] === letterT) return this.failed('no id where it is expected');
     const next = this.idAndData(bytes, at);
+    if ((this.flags & frameFlag.fd) !== 0) this.flags |= flags;
     this.direction = letter === letterR ? 'R' : 'T';
     return next;
   }

@@ -198,6 +198,30 @@ describe('pcapng', () => {
     ]);
     expect([counts.received, counts.transmitted, counts.roundedTimes, counts.malformed]).toEqual([1, 1, 1, 2]);
   });
+
+  // The obsolete Packet Block: draft-ietf-opsawg-pcapng, appendix A. Its time is in the units of its interface, like any.
+  it.each([true, false])('with packets in the older form of block, which hold frames like any other (little-endian %s)', async (little) => {
+    const packet = socketCan(0x100, 'AA');
+    const { rows, counts } = await readContent(
+      Buffer.concat([
+        ngBlock(little, 0x0a0d0d0a, [u32(little, 0x1a2b3c4d), u16(little, 1), u16(little, 0), Buffer.alloc(8, 255)]),
+        ngBlock(little, 1, [u16(little, 227), u16(little, 0), u32(little, 0), ngOption(little, 9, Buffer.of(0x80 | 20))]),
+        // Interface, drops (not known), time: a second and a half in parts of 2^20, and the size twice.
+        ngBlock(little, 2, [
+          u16(little, 0),
+          u16(little, 0xffff),
+          u32(little, 0),
+          u32(little, (3 << 20) / 2),
+          u32(little, packet.length),
+          u32(little, packet.length),
+          packet,
+          Buffer.alloc(-packet.length & 3),
+        ]),
+      ]),
+    );
+    expect(rows).toEqual([{ timeUs: 1_500_000, bus: 0, id: '100', data: 'AA', fd: '' }]);
+    expect(counts.malformed).toBe(0);
+  });
 });
 
 describe('CSV', () => {
@@ -263,6 +287,20 @@ describe('CSV', () => {
       "'noon' is not a time in milliseconds",
       "'99999999999999999' is not a time in milliseconds",
     ]);
+  });
+
+  it('has a comma before the decimals of a time where semicolons part the cells, and only there', async () => {
+    const semicolons = await readContent('time;id;data\n1,0000005;100;AA\n1.5;100;AA\n1,5.0;100;AA\n');
+    expect(semicolons.rows.map(({ timeUs }) => timeUs)).toEqual([1_000_001, 1_500_000]);
+    expect(semicolons.counts.malformedNamed.map(({ why }) => why)).toEqual(["'1,5.0' is not a time in seconds"]);
+    const commas = await readContent('time,id,data\n"1,5",100,AA\n2.5,100,AA\n');
+    expect(commas.rows.map(({ timeUs }) => timeUs)).toEqual([2_500_000]);
+  });
+
+  it('makes no frame without data of a row that was cut off', async () => {
+    const { rows, counts } = await readContent('time,id,data\n1.0,100,AA\n1.1,100');
+    expect(rows.map(({ data }) => data)).toEqual(['AA']);
+    expect(counts.malformedNamed).toEqual([{ at: 3, unit: 'line', why: 'the row ends before its data, after 2 cells' }]);
   });
 
   it.each(['abc,100,AA', '1.0,xyz,AA', '1.0,100,A', '1.0,100,GG', `1.0,100,${'AA'.repeat(9)}`, '1.0,3FFFFFFF,AA', ''])(

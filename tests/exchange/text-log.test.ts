@@ -113,7 +113,10 @@ describe('a line as printed on a screen', () => {
       row('E00000004', '0004000000000000'),
     ],
     ['a direction', ' (1700000000.000454)  can0  RX - -  512   [1]  6C', row('512', '6C')],
-    ['a direction and FD flags', ' (1700000000.000454)  can0  TX B E  512  [01]  6C', row('512', '6C', 'F')],
+    // can-utils candump.c, extra_m_info: a column for the bit rate switch, one for the error state indicator.
+    ['a direction and FD flags', ' (1700000000.000454)  can0  TX B E  512  [01]  6C', row('512', '6C', 'FBE')],
+    ['a bit rate switch alone', ' (1700000000.000454)  can0  RX B -  512  [01]  6C', row('512', '6C', 'FB')],
+    ['an error state alone', ' (1700000000.000454)  can0  RX - E  512  [01]  6C', row('512', '6C', 'FE')],
     ['a date', ' (2023-11-14 22:13:20.000454)  can0  512   [1]  6C', row('512', '6C')],
   ])('is read: %s', (_title, line, expected) => {
     const { rows, counts } = parse(`${line}\n`);
