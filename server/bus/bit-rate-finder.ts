@@ -16,6 +16,8 @@ export interface Heard {
   framingErrors: number;
   /** Errors in the acknowledge slot or at its delimiter. */
   acknowledgeErrors: number;
+  /** Every frame was the same, id and bytes, and they came back to back: they filled the bus, or the line to the adapter. */
+  isOneFrameOverAndOver: boolean;
   /** The adapter or interface refused this bit rate. */
   isRefused: boolean;
 }
@@ -34,8 +36,9 @@ const goodShareMin = 0.5;
  * Decides by valid frames against errors.
  *
  * - At one bit rate frames come and hardly any framing errors: found.
- * - At one bit rate all errors are of acknowledging, or one id alone comes back to back with them: the rate is right, and the one
- *   device has nobody who acknowledges (ISO 11898-1: it repeats the same frame).
+ * - At one bit rate all errors are of acknowledging, or one frame comes over and over, with such errors or back to back: the rate is
+ *   right, and the one device has nobody who acknowledges. ISO 11898-1: it repeats the frame, and once it is error-passive its error
+ *   flags are recessive, so that a listener sees whole frames and no errors at all.
  * - Nothing anywhere, no errors either: silent. Else undecided, with what was nearest.
  */
 export function decideBitRate(heard: readonly Heard[]): BitRateAnswer {
@@ -63,11 +66,12 @@ export function decideBitRate(heard: readonly Heard[]): BitRateAnswer {
     };
   }
   if (errors === 0 && frames === 0) {
-    const say = 'Nothing was heard at any bit rate: switch a device on, look at the plug (high and low), and try again.';
+    const say =
+      'Nothing was heard at any bit rate: switch a device on, look at the plug (high and low), and try again. If only one device is there, add a second node: alone it is not acknowledged, and not every adapter reports that.';
     return { kind: 'silent', say };
   }
   const say =
-    'Something is on the bus, and at no standard bit rate do its frames come whole: look at termination and wiring, or ask for another bit rate.';
+    'Something is on the bus, and at no standard bit rate do its frames come whole: look at termination and wiring, or ask for another bit rate. If only one device is there, add a second node: alone it is not acknowledged.';
   return { kind: 'undecided', say };
 }
 
@@ -75,9 +79,9 @@ function isGood({ frames, framingErrors }: Heard): boolean {
   return frames >= framesMin && frames / (frames + framingErrors) >= goodShareMin;
 }
 
-/** One frame over and over with acknowledge errors between. A lone device with several ids in turn has somebody who acknowledges. */
-function isAlone({ frames, ids, acknowledgeErrors }: Heard): boolean {
-  return ids === 1 && acknowledgeErrors >= frames * goodShareMin;
+/** A lone device with several ids in turn has somebody who acknowledges. */
+function isAlone({ frames, ids, acknowledgeErrors, isOneFrameOverAndOver }: Heard): boolean {
+  return ids === 1 && (isOneFrameOverAndOver || acknowledgeErrors >= frames * goodShareMin);
 }
 
 function found({ bitRate, frames, seconds }: Heard): BitRateAnswer {

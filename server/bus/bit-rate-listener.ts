@@ -17,6 +17,14 @@ import { StampClock } from './stamp-clock.ts';
 
 const openWaitMs = 10_000;
 
+/**
+ * What a frame with this many data bytes takes of the bus at least, stuff bits left out, when an error-passive device repeats it: frame,
+ * recessive error flag (6), its delimiter (8), intermission (3) and suspension (8). ISO 11898-1; an 11-bit frame is 44 bits and its data.
+ */
+const repeatedBits = (bytes: number, isExtended: boolean) => (isExtended ? 64 : 44) + 8 * bytes + 25;
+const backToBackShareMin = 0.7;
+const linkFullPercent = 70;
+
 /** Counts what comes, and keeps nothing. */
 class Counter implements FrameTaker {
   readonly floorUs = 0;
@@ -24,6 +32,10 @@ class Counter implements FrameTaker {
   framingErrors = 0;
   acknowledgeErrors = 0;
   private readonly ids = new Set<number>();
+  private first: string | undefined;
+  private areAlike = true;
+  private bits = 0;
+  private linkPercent = 0;
   private reported: Record<string, number> = {};
   private readonly take: (note: ReaderNote) => void;
 
@@ -31,20 +43,29 @@ class Counter implements FrameTaker {
     this.take = take;
   }
 
-  frame(timeUs: number, id: number, flags: number, bytes: Uint8Array): void {
+  frame(timeUs: number, id: number, flags: number, bytes: Uint8Array, length: number): void {
     if ((flags & frameFlag.error) === 0) {
       this.frames++;
       this.ids.add(id);
+      this.bits += repeatedBits(length, (flags & frameFlag.extended) !== 0);
+      const content = Buffer.from(bytes.subarray(0, length)).toString('latin1');
+      this.first ??= content;
+      if (content !== this.first) this.areAlike = false;
     } else if (isUnacknowledged(toErrorFrame(timeUs, id, bytes))) this.acknowledgeErrors++;
     else this.framingErrors++;
   }
 
   note(note: ReaderNote): void {
     if (note.note === 'status' && note.status.errorFrames) this.reported = note.status.errorFrames as Record<string, number>;
+    if (note.note === 'status') this.linkPercent = Math.max(this.linkPercent, Number(note.status.linkPercent ?? 0));
     this.take(note);
   }
 
   looked(): void {}
+
+  private isFull(bits: number): boolean {
+    return this.bits >= bits * backToBackShareMin || this.linkPercent >= linkFullPercent;
+  }
 
   /** An adapter's own reports come as counts by name, an interface's as error frames. */
   heard(bitRate: number, seconds: number, isRefused: boolean, countsReports: boolean): Heard {
@@ -57,6 +78,7 @@ class Counter implements FrameTaker {
       ids: this.ids.size,
       framingErrors: this.framingErrors + framing,
       acknowledgeErrors: this.acknowledgeErrors + unacknowledged,
+      isOneFrameOverAndOver: this.ids.size === 1 && this.areAlike && this.isFull(bitRate * seconds),
       isRefused,
     };
   }

@@ -10,6 +10,7 @@ const heard = (bitRate: number, more: Partial<Heard> = {}): Heard => ({
   ids: 0,
   framingErrors: 0,
   acknowledgeErrors: 0,
+  isOneFrameOverAndOver: false,
   isRefused: false,
   ...more,
 });
@@ -46,6 +47,14 @@ describe('the bit rate of a bus', () => {
 
   it('is right, and the device alone, when one frame comes back to back among such errors', () => {
     expect(decideBitRate([heard(500_000, { frames: 5_000, ids: 1, acknowledgeErrors: 5_000 })])).toMatchObject({ kind: 'unacknowledged' });
+  });
+
+  // Common practice, no source: about 3,600 a second at 500 kbit/s, whole ones, once the device is error-passive.
+  it('is right, and the device alone, when one frame comes over and over without any error', () => {
+    expect(decideBitRate([heard(500_000, { frames: 5_400, ids: 1, isOneFrameOverAndOver: true })])).toMatchObject({
+      kind: 'unacknowledged',
+      bitRate: 500_000,
+    });
   });
 
   it('is simply found where one id comes and all is acknowledged', () => {
@@ -96,6 +105,33 @@ describe('the search for a bit rate', () => {
     };
     expect(await findBitRate(listenAt, { confirmed: true })).toMatchObject({ kind: 'found', bitRate: 250_000 });
     expect(tried).toEqual([500_000, 250_000]);
+  });
+});
+
+describe('a lone device, heard through a serial-line adapter', () => {
+  const times = { answerMs: 20, flushMs: 1, retryMinMs: 5, retryMaxMs: 20, pollMs: 10_000, silenceMs: 10_000 };
+  const seconds = 0.02;
+
+  /** @param frames All that comes while the adapter listens; at 500 kbit/s 10,000 bits pass meanwhile. */
+  function hear(frames: string) {
+    const bench = new SerialAdapter((command) => (command === 'L' ? `\r${frames}` : command === 'V' ? 'V1013\r' : '\r'));
+    const options = { port: bench.path, baud: 2_000_000, bitRate: 500_000, acknowledges: false };
+    return listenOnSerialLine(options, seconds, bench.open, times);
+  }
+
+  // One frame of 8 bytes and what an error-passive device leaves between two: 133 bits and more, so 75 at most in the time.
+  it.each([
+    ['one frame, 70 times', 't12380011223344556677\r'.repeat(70), true],
+    ['one frame without data, 140 times', 't1230\r'.repeat(140), true],
+    ['one frame at a hundred a second', 't12380011223344556677\r'.repeat(2), false],
+    [
+      'one id, whose bytes change',
+      Array.from({ length: 70 }, (_, i) => `t12380011223344${(i + 0x100).toString(16).slice(1)}0000\r`).join(''),
+      false,
+    ],
+    ['two ids', 't12380011223344556677\rt12480011223344556677\r'.repeat(35), false],
+  ])('is known by one frame that comes back to back: %s', async (_title, frames, isIt) => {
+    expect((await hear(frames)).isOneFrameOverAndOver).toBe(isIt);
   });
 });
 
