@@ -101,7 +101,7 @@ function wrong(what: string): EvenburnError {
  */
 export async function openSource(text: string, bus: number, vehicle: Vehicle, clock: SessionClock): Promise<Source> {
   const description = parseSource(text);
-  const bitRate = vehicle.buses[bus]?.bitRate;
+  const { bitRate, dataBitRate } = vehicle.buses[bus] ?? {};
   if (description.kind === 'socketcan') {
     checkInterface(description.interface, bitRate);
     return new ReaderSource(bus, text, description, clock);
@@ -109,7 +109,8 @@ export async function openSource(text: string, bus: number, vehicle: Vehicle, cl
   if (description.kind === 'serial') {
     const { port, baud, acknowledges } = description;
     const rate = serialBitRate(description.bitRate ?? bitRate, text);
-    return new ReaderSource(bus, text, { kind: 'serial', port, baud, bitRate: rate, acknowledges }, clock);
+    const fd = dataBitRate === undefined ? {} : { dataBitRate };
+    return new ReaderSource(bus, text, { kind: 'serial', port, baud, bitRate: rate, ...fd, acknowledges }, clock);
   }
   if (description.kind === 'file') {
     const { path, speed } = description;

@@ -7,4 +7,4 @@ interface Common {
 
 export type ReaderOrder =
   | (Common & { kind: 'socketcan'; interface: string })
-  | (Common & { kind: 'serial'; port: string; baud: number; bitRate: number; acknowledges: boolean });
+  | (Common & { kind: 'serial'; port: string; baud: number; bitRate: number; dataBitRate?: number; acknowledges: boolean });

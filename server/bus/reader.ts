@@ -20,7 +20,7 @@ import type { Source, SourceListener, SourceStatus, StampQuality } from './sourc
 /** What to read, without what only the session knows. */
 export type ReaderTarget =
   | { kind: 'socketcan'; interface: string }
-  | { kind: 'serial'; port: string; baud: number; bitRate: number; acknowledges: boolean };
+  | { kind: 'serial'; port: string; baud: number; bitRate: number; dataBitRate?: number; acknowledges: boolean };
 
 const restartMinMs = 20;
 const restartMaxMs = 800;

@@ -1,6 +1,6 @@
 // Listens through a serial-line adapter inside a reader process: sets it up to listen only, and survives noise, silence and unplugging.
 //
-// The only bytes ever written are set-up and query commands (`C V S Z L O F` and bare returns); a transmit command exists nowhere.
+// The only bytes ever written are set-up and query commands (`C V S Y Z L O F` and bare returns); a transmit command exists nowhere.
 import { EvenburnError } from '../errors.ts';
 import type { FrameTaker } from './reader-outlet.ts';
 import type { OpenPort, PortIdentity, SerialPortLink } from './serial-port.ts';
@@ -8,9 +8,11 @@ import {
   type AdapterFlags,
   AdapterStamps,
   type AdapterState,
+  findDataRateDigit,
   findRateCaution,
   findRateDigit,
   SerialLineParser,
+  serialDataBitRates,
 } from './serial-protocol.ts';
 
 export interface SerialLineOptions {
@@ -19,6 +21,8 @@ export interface SerialLineOptions {
   baud: number;
   /** bit/s of the bus. */
   bitRate: number;
+  /** bit/s of the data phase, on a bus with CAN FD. */
+  dataBitRate?: number;
   /** The adapter takes part: it acknowledges, and still sends nothing. Only ever by the person's own choice. */
   acknowledges: boolean;
 }
@@ -43,7 +47,7 @@ export const serialLineTimes: SerialLineTimes = {
 };
 
 type Answer = 'ok' | 'refused' | 'none';
-type Command = 'C' | 'V' | `S${number}` | 'Z1' | 'L' | 'O' | 'F';
+type Command = 'C' | 'V' | `S${number}` | `Y${number}` | 'Z1' | 'L' | 'O' | 'F';
 
 /** Letters of a pushed error report, as the Linux driver reads them. */
 const reportedErrors: Readonly<Record<string, string>> = {
@@ -57,6 +61,10 @@ const reportedErrors: Readonly<Record<string, string>> = {
   s: 'stuff error',
 };
 
+/** The port was pulled, or the driver stopped, in the middle of setting the adapter up: `gone` or `stop` has taken over. */
+class SetUpOverError extends Error {}
+
+const setUpTriesMax = 3;
 const flagPollsUnansweredMax = 2;
 const bitsAByte = 10;
 const linkPercentCaution = 70;
@@ -76,14 +84,17 @@ export class SerialLineDriver {
   private timer: NodeJS.Timeout | undefined;
   private pending: { ends: (answer: Answer) => void; takes: 'any' | 'version' | 'flags' } | undefined;
   private stamps = new AdapterStamps();
+  private hasStamps = false;
   private stampsAreGood = true;
   private hasAnswered = false;
+  private answersVersion = false;
   private flagPollsUnanswered = 0;
   private readAtUs = 0;
   private bytesInPoll = 0;
   private malformedLines = 0;
   private version: string | undefined;
   private controller: AdapterState | undefined;
+  private isBusOff = false;
   private readonly errorFrames: Record<string, number> = {};
   private readonly notes = new Set<string>();
 
@@ -128,6 +139,7 @@ export class SerialLineDriver {
       await this.setUp(link);
       this.retryMs = this.times.retryMinMs;
     } catch (error) {
+      if (error instanceof SetUpOverError) return;
       await this.disconnect();
       if (error instanceof EvenburnError && error.code === 'SERIAL_ADAPTER_REFUSES') {
         this.taker.note({ note: 'failed', code: error.code, details: { ...error.details } });
@@ -144,22 +156,14 @@ export class SerialLineDriver {
     this.retryMs = Math.min(this.retryMs * 2, this.times.retryMaxMs);
   }
 
-  /** One command at a time: some adapters drop all but the first of a burst. */
   private async setUp(link: SerialPortLink): Promise<void> {
     const { bitRate, acknowledges } = this.options;
-    link.write('\r\r\r');
-    await new Promise((resolve) => setTimeout(resolve, this.times.flushMs));
-    this.parser.reset();
-    // It may have been open, or closed (which some refuse): either way it is closed now.
-    await this.ask('C');
-    await this.ask('V', 'version');
-    await this.mustAccept(`S${findRateDigit(bitRate) as number}`, `bit rate ${bitRate} bit/s`);
-    if ((await this.ask('Z1')) !== 'ok') this.say('The adapter gives no time stamps: times are those of arrival at this computer.');
-    // The first frames may come in one piece with the answer.
-    this.isListening = true;
-    this.stamps = new AdapterStamps();
-    this.flagPollsUnanswered = 0;
-    await this.mustAccept(acknowledges ? 'O' : 'L', acknowledges ? 'taking part' : 'listening only');
+    // A port that was opened anew may have another adapter behind it.
+    this.notes.clear();
+    this.hasAnswered = false;
+    this.stampsAreGood = true;
+    this.setBusOff(false, '');
+    for (let tries = 1; !(await this.trySetUp(link)) && tries < setUpTriesMax; ) tries++;
     if (!this.hasAnswered) this.say('The adapter answers no command: set-up is unacknowledged.');
     const caution = findRateCaution(bitRate);
     if (caution) this.say(caution);
@@ -169,10 +173,74 @@ export class SerialLineDriver {
     this.schedulePoll(link);
   }
 
-  private async mustAccept(command: Command, what: string): Promise<void> {
-    if ((await this.ask(command)) !== 'refused') return;
-    const hint = command === 'L' ? 'add ?acknowledge=yes if the adapter may take part' : 'use another adapter or bit rate';
-    throw new EvenburnError('SERIAL_ADAPTER_REFUSES', { port: this.options.port, what, hint });
+  /**
+   * One command at a time: some adapters drop all but the first of a burst. False when the adapter woke in the middle, so that its bit
+   * rate is not set: boards that start anew when their port is opened sleep through the first commands.
+   */
+  private async trySetUp(link: SerialPortLink): Promise<boolean> {
+    const { bitRate, acknowledges } = this.options;
+    link.write('\r\r\r');
+    await new Promise((resolve) => setTimeout(resolve, this.times.flushMs));
+    this.parser.reset();
+    // It may have been open, or closed (which some refuse): either way it is closed now.
+    await this.askInSetUp(link, 'C');
+    this.answersVersion = (await this.askInSetUp(link, 'V', 'version')) !== 'none';
+    const isRateUnanswered = (await this.mustAccept(link, `S${findRateDigit(bitRate) as number}`, `bit rate ${bitRate} bit/s`)) === 'none';
+    await this.setUpDataPhase(link);
+    const stamps = await this.askInSetUp(link, 'Z1');
+    if (isRateUnanswered && stamps !== 'none') return false;
+    this.hasStamps = stamps === 'ok';
+    if (!this.hasStamps) this.say('The adapter gives no time stamps: times are those of arrival at this computer.');
+    // The first frames may come in one piece with the answer.
+    this.isListening = true;
+    this.stamps = new AdapterStamps();
+    this.flagPollsUnanswered = 0;
+    const opened = await this.askInSetUp(link, acknowledges ? 'O' : 'L');
+    if (isRateUnanswered && opened !== 'none') {
+      this.isListening = false;
+      return false;
+    }
+    if (opened === 'refused') throw this.refusal(acknowledges ? 'taking part' : 'listening only');
+    return true;
+  }
+
+  /** On a bus with CAN FD: an adapter that doesn't take the data bit rate is listened to all the same, and that is said. */
+  private async setUpDataPhase(link: SerialPortLink): Promise<void> {
+    const { dataBitRate } = this.options;
+    if (dataBitRate === undefined) return;
+    const rate = `${dataBitRate / 1e6} Mbit/s`;
+    const digit = findDataRateDigit(dataBitRate);
+    if (digit === undefined) {
+      const known = serialDataBitRates.map((each) => each / 1e6).join(' and ');
+      this.say(`CAN FD: serial-line adapters know ${known} Mbit/s in the data phase, and not ${rate}: FD frames may be missing.`);
+      return;
+    }
+    const answer = await this.askInSetUp(link, `Y${digit}`);
+    const says = {
+      ok: `CAN FD: the adapter takes ${rate} in the data phase.`,
+      refused: `CAN FD: the adapter refuses ${rate} in the data phase: FD frames do not come through it, and may show as bus errors.`,
+      none: `CAN FD: the adapter does not answer to ${rate} in the data phase: FD frames may be missing.`,
+    };
+    this.say(says[answer]);
+  }
+
+  private async mustAccept(link: SerialPortLink, command: Command, what: string): Promise<Answer> {
+    const answer = await this.askInSetUp(link, command);
+    if (answer === 'refused') throw this.refusal(what);
+    return answer;
+  }
+
+  private refusal(what: string): EvenburnError {
+    const hint = what === 'listening only' ? 'add ?acknowledge=yes if the adapter may take part' : 'use another adapter or bit rate';
+    return new EvenburnError('SERIAL_ADAPTER_REFUSES', { port: this.options.port, what, hint });
+  }
+
+  /** Throws SetUpOverError when the link is no longer the one being set up: another may be open by now, and is not to be asked. */
+  private async askInSetUp(link: SerialPortLink, command: Command, takes: 'any' | 'version' = 'any'): Promise<Answer> {
+    if (this.link !== link || this.isStopped) throw new SetUpOverError();
+    const answer = await this.ask(command, takes);
+    if (this.link !== link || this.isStopped) throw new SetUpOverError();
+    return answer;
   }
 
   private ask(command: Command, takes: 'any' | 'version' | 'flags' = 'any'): Promise<Answer> {
@@ -215,6 +283,7 @@ export class SerialLineDriver {
       this.stampsAreGood = false;
       this.say("The adapter's time stamps run beyond 59,999: times are those of arrival at this computer.");
     }
+    this.setBusOff(false, 'frames come again');
     const timeUs = Math.max(this.taker.floorUs, Math.min(stamped ?? this.readAtUs, this.readAtUs));
     this.taker.frame(timeUs, id, flags, data, length);
   }
@@ -228,19 +297,27 @@ export class SerialLineDriver {
     this.flagPollsUnanswered = 0;
     // Each flag says that it happened since the last look, not how often: one at least.
     if (flags.receiveFull || flags.overrun) this.taker.note({ note: 'adapter-loss', count: 1 });
-    this.controller = flags.errorPassive ? 'error-passive' : flags.errorWarning ? 'error-warning' : 'error-active';
+    // The flags know no bus-off: only a pushed state or a frame ends it.
+    if (!this.isBusOff) this.controller = flags.errorPassive ? 'error-passive' : flags.errorWarning ? 'error-warning' : 'error-active';
     if (flags.busError) this.countError('bus error');
     this.answered('ok', 'flags');
   }
 
   private takeState(state: AdapterState, receiveErrors: number, sendErrors: number): void {
-    if (state === 'bus-off' && this.controller !== 'bus-off') {
-      this.taker.note({ note: 'down', detail: `the controller of ${this.options.port} is bus-off` });
-    } else if (state !== 'bus-off' && this.controller === 'bus-off') {
-      this.taker.note({ note: 'up', detail: `${this.options.port} is back on the bus` });
-    }
+    this.setBusOff(state === 'bus-off', `the adapter says ${state}`);
     this.controller = state;
     this.taker.note({ note: 'status', status: { controller: state, receiveErrors, sendErrors } });
+  }
+
+  /** Tells a change of it, while the adapter is open. */
+  private setBusOff(isBusOff: boolean, why: string): void {
+    if (isBusOff === this.isBusOff) return;
+    this.isBusOff = isBusOff;
+    this.controller = isBusOff ? 'bus-off' : undefined;
+    if (!this.isListening) return;
+    const { port } = this.options;
+    if (isBusOff) this.taker.note({ note: 'down', detail: `the controller of ${port} is bus-off` });
+    else this.taker.note({ note: 'up', detail: `${port} is back on the bus: ${why}` });
   }
 
   private takeErrors(letters: string): void {
@@ -271,7 +348,7 @@ export class SerialLineDriver {
       if (answer === 'refused') this.flagPollsUnanswered = flagPollsUnansweredMax;
       if (answer === 'none') this.flagPollsUnanswered++;
       if (this.flagPollsUnanswered >= flagPollsUnansweredMax) this.say('The adapter answers no status query: its overruns cannot be seen.');
-    } else if (this.hasAnswered && this.nowUs() - this.readAtUs > this.times.silenceMs * 1000) {
+    } else if (this.answersVersion && this.nowUs() - this.readAtUs > this.times.silenceMs * 1000) {
       if ((await this.ask('V', 'version')) === 'none') return this.gone(link, 'the adapter is silent and answers nothing');
     }
     this.sayStatus();
@@ -314,7 +391,7 @@ export class SerialLineDriver {
     this.taker.note({
       note: 'status',
       status: {
-        stampQuality: this.stampsAreGood && !this.hasNoteAboutStamps() ? 'adapter' : 'process',
+        stampQuality: this.stampsAreGood && this.hasStamps ? 'adapter' : 'process',
         ...(this.version === undefined ? {} : { adapter: this.version }),
         ...(this.controller === undefined ? {} : { controller: this.controller }),
         listenOnly: !this.options.acknowledges,
@@ -324,9 +401,5 @@ export class SerialLineDriver {
         notes: [...this.notes],
       },
     });
-  }
-
-  private hasNoteAboutStamps(): boolean {
-    return [...this.notes].some((note) => note.startsWith('The adapter gives no time stamps'));
   }
 }

@@ -31,6 +31,8 @@ const frameLetters: Readonly<Record<string, FrameLetter>> = {
   B: { idDigits: 8, flags: frameFlag.fd | frameFlag.bitRateSwitch | frameFlag.extended },
 };
 
+const fdLetters = new Set([...'dDbB'].map((letter) => letter.charCodeAt(0)));
+
 export type AdapterState = 'error-active' | 'error-warning' | 'error-passive' | 'bus-off';
 
 const pushedStates: Readonly<Record<string, AdapterState>> = { a: 'error-active', w: 'error-warning', p: 'error-passive', b: 'bus-off' };
@@ -63,6 +65,8 @@ export class SerialLineParser {
   private readonly line = new Uint8Array(fdLineMax);
   private readonly data = new Uint8Array(64);
   private length = 0;
+  /** Of the line being read, by its letter. */
+  private lineMax = classicLineMax;
   private isOverlong = false;
 
   constructor(listener: SerialLineListener) {
@@ -84,8 +88,8 @@ export class SerialLineParser {
   }
 
   private addByte(byte: number): void {
-    const isFd = this.length > 0 && /[dDbB]/.test(String.fromCharCode(this.line[0] as number));
-    if (this.length >= (isFd ? fdLineMax : classicLineMax)) this.isOverlong = true;
+    if (this.length === 0) this.lineMax = fdLetters.has(byte) ? fdLineMax : classicLineMax;
+    if (this.length >= this.lineMax) this.isOverlong = true;
     else this.line[this.length++] = byte;
   }
 
@@ -213,6 +217,19 @@ export const serialBitRates: readonly number[] = rateDigits.map(([rate]) => rate
 /** The digit of the `S` command for a bit rate (bit/s, within 0.1 %), or undefined when the protocol has none. */
 export function findRateDigit(bitRate: number): number | undefined {
   return rateDigits.find(([rate]) => Math.abs(rate - bitRate) <= rate / 1000)?.[1];
+}
+
+/** Bit rates of the `Y` command, the data phase of CAN FD. Source: python-can's slcan interface, `_DATA_BITRATES`; the kernel's driver has none. */
+const dataRateDigits: readonly (readonly [number, number])[] = [
+  [2_000_000, 2],
+  [5_000_000, 5],
+];
+
+export const serialDataBitRates: readonly number[] = dataRateDigits.map(([rate]) => rate);
+
+/** The digit of the `Y` command for a bit rate of the data phase, bit/s, or undefined when there is none. */
+export function findDataRateDigit(bitRate: number): number | undefined {
+  return dataRateDigits.find(([rate]) => rate === bitRate)?.[1];
 }
 
 /** What the person should know about a bit rate, or undefined. */

@@ -29,7 +29,7 @@ describe('no code path can send on a bus', () => {
     const text = textOf(join('bus', 'serial-line.ts'));
     const commands = /^type Command = (.*);$/m.exec(text)?.[1] ?? '';
     // biome-ignore lint/suspicious/noTemplateCurlyInString: the text of the source is meant
-    expect(commands.split(' | ').sort()).toEqual(["'C'", "'F'", "'L'", "'O'", "'V'", "'Z1'", '`S${number}`']);
+    expect(commands.split(' | ').sort()).toEqual(["'C'", "'F'", "'L'", "'O'", "'V'", "'Z1'", '`S${number}`', '`Y${number}`']);
     const written = [...text.matchAll(/\.write\(([^)]*)\)/g)].map((match) => match[1]);
     // biome-ignore lint/suspicious/noTemplateCurlyInString: the text of the source is meant
     expect(written.sort()).toEqual(["'C\\r'", "'\\r\\r\\r'", '`${command}\\r`']);

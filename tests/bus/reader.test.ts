@@ -5,6 +5,7 @@ import { type FileHandle, open } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
+import { frameFlag } from '../../server/bus/frame-batch.ts';
 import { ReaderSource } from '../../server/bus/reader.ts';
 import type { SourceStatus } from '../../server/bus/source.ts';
 import { SessionClock } from '../../server/clock.ts';
@@ -19,6 +20,10 @@ let pair: ChildProcess;
 let adapter: FileHandle;
 let port: string;
 const sources: ReaderSource[] = [];
+/** What the adapter was told, and what it answers. */
+let told: string[];
+let answers: (command: string) => string;
+const polite = (command: string) => (command === 'V' ? 'V1013\r' : command === 'F' ? 'F00\r' : '\r');
 
 beforeEach(async () => {
   if (obstacle) return;
@@ -28,6 +33,8 @@ beforeEach(async () => {
   pair = spawn(socat, [`pty,raw,echo=0,link=${port}`, `pty,raw,echo=0,link=${far}`], { stdio: 'ignore' });
   await eventually(() => expect(existsSync(port) && existsSync(far)).toBe(true));
   adapter = await open(far, 'r+');
+  told = [];
+  answers = polite;
   void answer();
 });
 
@@ -41,41 +48,48 @@ afterEach(async () => {
   rmSync(folder, { recursive: true });
 });
 
-/** A polite adapter at the far end, until the pair is closed. */
+/** The adapter at the far end, until the pair is closed. */
 async function answer(): Promise<void> {
   const buffer = Buffer.alloc(64);
   for (;;) {
     const { bytesRead } = await adapter.read(buffer, 0, buffer.length, null).catch(() => ({ bytesRead: 0 }));
     if (bytesRead === 0) return;
     for (const command of buffer.subarray(0, bytesRead).toString('latin1').split('\r').slice(0, -1)) {
-      const reply = command === 'V' ? 'V1013\r' : command === 'F' ? 'F00\r' : '\r';
-      await adapter.write(reply).catch(() => {});
+      told.push(command);
+      await adapter.write(answers(command)).catch(() => {});
     }
   }
 }
 
-function started() {
+function started(target: { dataBitRate?: number } = {}) {
   const source = new ReaderSource(
     0,
     `serial:${port}`,
-    { kind: 'serial', port, baud: 115_200, bitRate: 500_000, acknowledges: false },
+    { kind: 'serial', port, baud: 115_200, bitRate: 500_000, acknowledges: false, ...target },
     new SessionClock(),
   );
   sources.push(source);
   const seen = {
     source,
     ids: [] as number[],
+    frames: [] as { flags: number; data: string }[],
+    lost: 0,
     states: [] as { state: string; detail: string; atMs: number }[],
     status: {} as SourceStatus,
     watermarkUs: -1,
   };
   source.start({
     frames(batch, watermarkUs) {
-      for (let i = 0; i < batch.count; i++) seen.ids.push(batch.id[i] as number);
+      for (let i = 0; i < batch.count; i++) {
+        seen.ids.push(batch.id[i] as number);
+        seen.frames.push({ flags: batch.flags[i] as number, data: Buffer.from(batch.bytesOf(i)).toString('hex') });
+      }
       seen.watermarkUs = watermarkUs;
     },
     state: (state, detail) => seen.states.push({ state, detail, atMs: performance.now() }),
-    loss() {},
+    loss(_place, count) {
+      seen.lost += count;
+    },
     status: (status) => {
       seen.status = status;
     },
@@ -105,6 +119,39 @@ describe.skipIf(obstacle !== '')(`a reader process on a serial line${obstacle}`,
     const { watermarkUs } = seen;
     await eventually(() => expect(seen.watermarkUs).toBeGreaterThan(watermarkUs + 20_000));
     expect(seen.status).toMatchObject({ adapter: '1013', listenOnly: true, bitRate: 500_000 });
+  });
+
+  it('reads the FD frames of an adapter that answers to FD', async () => {
+    const seen = started({ dataBitRate: 2_000_000 });
+    await eventually(() => expect(seen.states.at(-1)?.state).toBe('up'));
+    expect(told.slice(told.indexOf('S6'), told.indexOf('S6') + 4)).toEqual(['S6', 'Y2', 'Z1', 'L']);
+    expect(seen.status.notes).toContainEqual(expect.stringContaining('takes 2 Mbit/s'));
+    // 12 bytes (code 9) without a bit rate switch, 64 (code F) with one and 29 bits, and a stamp behind.
+    const [twelve, sixtyFour] = ['0102030405060708090A0B0C', 'A5'.repeat(64)];
+    await adapter.write(`d1239${twelve}0010\rB18FEF100F${sixtyFour}0011\rt1231FF0012\r`);
+    await eventually(() => expect(seen.ids).toEqual([0x123, 0x18fef100, 0x123]));
+    expect(seen.frames).toEqual([
+      { flags: frameFlag.fd, data: twelve.toLowerCase() },
+      { flags: frameFlag.fd | frameFlag.bitRateSwitch | frameFlag.extended, data: sixtyFour.toLowerCase() },
+      { flags: 0, data: 'ff' },
+    ]);
+    expect(seen.lost).toBe(0);
+  });
+
+  it('listens to the classic frames of an adapter that refuses FD, and says what does not come', async () => {
+    answers = (command) => (command === 'Y2' ? '\x07' : polite(command));
+    const seen = started({ dataBitRate: 2_000_000 });
+    await eventually(() => expect(seen.states.at(-1)?.state).toBe('up'));
+    expect(seen.status.notes).toContainEqual(expect.stringMatching(/refuses 2 Mbit\/s.*FD frames do not come through it/));
+    await adapter.write('t1231FF0012\r');
+    await eventually(() => expect(seen.ids).toEqual([0x123]));
+    expect(told).not.toContain('O');
+  });
+
+  it('does not tell an adapter on a classic bus anything of FD', async () => {
+    const seen = started();
+    await eventually(() => expect(seen.states.at(-1)?.state).toBe('up'));
+    expect(told.filter((command) => command.startsWith('Y'))).toEqual([]);
   });
 
   it('is started again after being killed, and frames come again', async () => {

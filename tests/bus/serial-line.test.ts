@@ -57,7 +57,7 @@ describe('a serial-line adapter', () => {
     await isUp();
     await driver.stop();
     const commands = bench.written.flatMap((text) => text.split('\r').filter(Boolean));
-    expect(commands.filter((command) => !/^(C|V|F|L|Z1|S[0-9])$/.test(command))).toEqual([]);
+    expect(commands.filter((command) => !/^(C|V|F|L|Z1|S[0-9]|Y[0-9])$/.test(command))).toEqual([]);
     expect(commands.at(-1)).toBe('C');
   });
 
@@ -156,6 +156,98 @@ describe('a serial-line adapter', () => {
     expect(bench.opened).toEqual(['/dev/ttyACM0', '/dev/ttyACM1']);
     bench.say('t1231FF\r');
     expect(frames).toHaveLength(1);
+  });
+
+  it('is set up from the beginning when it sleeps through the first commands, as a board does that starts anew when opened', async () => {
+    const asleep = new Set(['C', 'V', 'S6']);
+    const heard: string[] = [];
+    const { bench, frames, status, isUp } = started((command) => {
+      heard.push(command);
+      // Awake from the fourth command on; closed and without a bit rate until it hears one.
+      if (heard.length <= 3 && asleep.has(command)) return undefined;
+      return command === 'L' && !heard.slice(3).includes('S6') ? '\x07' : polite(command);
+    });
+    await isUp();
+    expect(bench.written.filter((text) => text === 'S6\r')).toHaveLength(2);
+    expect(bench.written.filter((text) => text === 'L\r')).toHaveLength(1);
+    expect(status().notes).toEqual([]);
+    bench.say('t1231FF\r');
+    expect(frames).toHaveLength(1);
+  });
+
+  it('that is pulled in the middle of its set-up is never said to be open, and the next one is asked one command at a time', async () => {
+    const { bench, states, isUp } = started((command) => (command === 'S6' ? undefined : polite(command)));
+    await eventually(() => expect(bench.written).toContain('S6\r'));
+    bench.pull();
+    await eventually(() => expect(states().some(({ note }) => note === 'down')).toBe(true));
+    bench.habits = polite;
+    bench.written = [];
+    bench.isPresent = true;
+    await isUp();
+    expect(states().filter(({ note }) => note === 'up')).toHaveLength(1);
+    expect(bench.written.slice(0, 6)).toEqual(['\r\r\r', 'C\r', 'V\r', 'S6\r', 'Z1\r', 'L\r']);
+  });
+
+  it('is back on the bus after bus-off, whatever its flags say in between', async () => {
+    const { bench, notes, states, status, isUp } = started(polite);
+    await isUp();
+    bench.say('sb000256\r');
+    expect(states().at(-1)).toMatchObject({ note: 'down', detail: expect.stringContaining('bus-off') });
+    const polls = () => bench.written.filter((text) => text === 'F\r').length;
+    const before = polls();
+    await eventually(() => expect(polls()).toBeGreaterThan(before + 1));
+    expect(status().controller).toBe('bus-off');
+    bench.say('sa000000\r');
+    expect(states().at(-1)).toMatchObject({ note: 'up', detail: expect.stringContaining('back on the bus') });
+    bench.say('sb000256\r');
+    bench.say('t1231FF\r');
+    expect(states().at(-1)).toMatchObject({ note: 'up', detail: expect.stringContaining('frames come again') });
+    expect(notes.filter(({ note }) => note === 'down')).toHaveLength(2);
+  });
+
+  it('that knows neither version nor flags is not taken for dead on a silent bus', async () => {
+    const { bench, clock, notes, states, isUp } = started((command) => (command === 'V' || command === 'F' ? undefined : polite(command)));
+    await isUp();
+    clock.us += 60_000_000;
+    await eventually(() => expect(bench.written.filter((text) => text === 'F\r')).toHaveLength(2));
+    // Each poll ends in a status: some more of them, at the first of which a dead line would be found.
+    const statuses = () => notes.filter(({ note }) => note === 'status').length;
+    const before = statuses();
+    await eventually(() => expect(statuses()).toBeGreaterThan(before + 4));
+    expect(states().map(({ note }) => note)).toEqual(['up']);
+    expect(bench.written.filter((text) => text === 'V\r')).toHaveLength(1);
+  });
+
+  it('has its stamps used again after one without them stood in for it', async () => {
+    const { bench, status, isUp } = started(refusing('Z1'));
+    await isUp();
+    expect(status().stampQuality).toBe('process');
+    bench.pull();
+    bench.habits = polite;
+    bench.isPresent = true;
+    await eventually(() => expect(status().stampQuality).toBe('adapter'));
+    expect(status().notes).toEqual([]);
+  });
+
+  it.each([
+    ['takes', polite, /takes 2 Mbit\/s/],
+    ['refuses', refusing('Y2'), /refuses 2 Mbit\/s.*do not come through/],
+    ['ignores', (command: string) => (command === 'Y2' ? undefined : polite(command)), /does not answer to 2 Mbit\/s/],
+  ] as const)(
+    'is told the bit rate of the data phase on a bus with FD, and what it does is said: it %s it',
+    async (_title, habits, said) => {
+      const { bench, status, isUp } = started(habits, { dataBitRate: 2_000_000 });
+      await isUp();
+      expect(bench.written.slice(0, 7)).toEqual(['\r\r\r', 'C\r', 'V\r', 'S6\r', 'Y2\r', 'Z1\r', 'L\r']);
+      expect(status().notes).toContainEqual(expect.stringMatching(said));
+    },
+  );
+
+  it('is not told a bit rate of the data phase that the protocol lacks', async () => {
+    const { bench, status, isUp } = started(polite, { dataBitRate: 4_000_000 });
+    await isUp();
+    expect(bench.written.join('')).not.toContain('Y');
+    expect(status().notes).toContainEqual(expect.stringContaining('know 2 and 5 Mbit/s in the data phase, and not 4 Mbit/s'));
   });
 
   it('is not mistaken for another of its kind', () => {
