@@ -1,4 +1,4 @@
-// Runs inside user-mode Linux (see user-mode-linux.ts): drives the built sources with the kernel's own tools and prints what happened as JSON.
+// Runs inside user-mode Linux (see user-mode-linux.mjs): drives the built sources with the kernel's own tools and prints what happened as JSON.
 // It judges nothing; the expectations are in socketcan.test.ts.
 import { spawn } from 'node:child_process';
 import { createWriteStream, existsSync, readdirSync, readFileSync, rmSync, writeFileSync } from 'node:fs';

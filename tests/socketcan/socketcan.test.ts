@@ -2,7 +2,11 @@
 import { beforeAll, describe, expect, it } from 'vitest';
 import { frameFlag } from '../../server/bus/frame-batch.ts';
 import errorFrames from '../fixtures/linux-error-frames.json' with { type: 'json' };
-import { findObstacle, runInside } from './user-mode-linux.ts';
+
+const { findObstacle, runInside } = (await import('./user-mode-linux.mjs' as string)) as {
+  findObstacle: () => string | undefined;
+  runInside: (command: string, timeoutMs: number) => Promise<Results>;
+};
 
 interface SeenFrame {
   timeUs: number;
@@ -67,7 +71,7 @@ const bootTimeoutMs = 480_000;
 let results: Results;
 
 beforeAll(async () => {
-  if (obstacle === undefined) results = await runInside<Results>('tests/socketcan/inside.mjs', bootTimeoutMs);
+  if (obstacle === undefined) results = await runInside('tests/socketcan/inside.mjs', bootTimeoutMs);
 }, bootTimeoutMs + 10_000);
 
 /** The result of a case; a case that broke down inside fails here with its own words. */

@@ -7,10 +7,18 @@ import { fileURLToPath } from 'node:url';
 
 const root = join(dirname(fileURLToPath(import.meta.url)), '..', '..');
 const program = ['/usr/bin/linux.uml', '/usr/bin/linux'].find((path) => existsSync(path));
-const needed = ['/usr/bin/cansend', '/usr/bin/cangen', '/usr/bin/candump', '/usr/bin/slcand', '/usr/bin/socat', '/usr/bin/busybox'];
+const needed = [
+  '/usr/bin/cansend',
+  '/usr/bin/cangen',
+  '/usr/bin/candump',
+  '/usr/bin/canplayer',
+  '/usr/bin/slcand',
+  '/usr/bin/socat',
+  '/usr/bin/busybox',
+];
 
 /** Why there is no such kernel here, or undefined. */
-export function findObstacle(): string | undefined {
+export function findObstacle() {
   if (process.platform !== 'linux') return 'user-mode Linux needs Linux';
   if (!program) return 'linux.uml is not installed (Debian: user-mode-linux)';
   const missing = needed.filter((path) => !existsSync(path));
@@ -30,7 +38,7 @@ const modules = [
 const beginMark = '=== result begins ===';
 const endMark = '=== result ends ===';
 
-function initScript(script: string, scratch: string): string {
+function initScript(command, scratch) {
   return `#!/bin/sh
 mount -t proc proc /proc
 mount -t sysfs sysfs /sys
@@ -41,7 +49,7 @@ export PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=${
 ip link set lo up
 for name in ${modules.join(' ')}; do busybox insmod /usr/lib/uml/modules/$(uname -r)/kernel/$name.ko; done
 cd ${root}
-${process.execPath} ${script} > ${scratch}/result 2> ${scratch}/problems
+${process.execPath} ${command} > ${scratch}/result 2> ${scratch}/problems
 echo "${beginMark}"
 cat ${scratch}/result
 echo
@@ -54,18 +62,20 @@ halt -f
 /**
  * Runs a script inside; what it writes to standard output must be JSON, and is returned. It may write files to TMPDIR, which is its own.
  * Throws with the console's text when no result came.
+ *
+ * @param command A script by its path from the root of the project, and its arguments, as a shell takes them.
  */
-export async function runInside<T>(script: string, timeoutMs: number): Promise<T> {
+export async function runInside(command, timeoutMs) {
   const folder = mkdtempSync(join(tmpdir(), 'evenburn-uml-'));
   try {
     const init = join(folder, 'init.sh');
-    writeFileSync(init, initScript(join(root, script), folder), { mode: 0o755 });
+    writeFileSync(init, initScript(join(root, command), folder), { mode: 0o755 });
     const console = await boot(init, folder, timeoutMs);
     const begin = console.indexOf(beginMark);
     const end = console.indexOf(endMark);
     if (begin < 0 || end < 0) throw new Error(`nothing came back from inside:\n${console.slice(-4000)}`);
     try {
-      return JSON.parse(console.slice(begin + beginMark.length, end)) as T;
+      return JSON.parse(console.slice(begin + beginMark.length, end));
     } catch {
       throw new Error(`no JSON came back from inside:\n${console.slice(begin).slice(-8000)}`);
     }
@@ -74,7 +84,7 @@ export async function runInside<T>(script: string, timeoutMs: number): Promise<T
   }
 }
 
-function boot(init: string, folder: string, timeoutMs: number): Promise<string> {
+function boot(init, folder, timeoutMs) {
   const args = [
     'mem=1G',
     'rootfstype=hostfs',
@@ -87,7 +97,7 @@ function boot(init: string, folder: string, timeoutMs: number): Promise<string> 
     'quiet',
   ];
   return new Promise((resolve, reject) => {
-    const child = spawn(program as string, [...args, `umid=${folder.split('-').at(-1)}`], {
+    const child = spawn(program, [...args, `umid=${folder.split('-').at(-1)}`], {
       // Group of its own: the kernel is several processes.
       detached: true,
       stdio: ['ignore', 'pipe', 'ignore'],
@@ -96,9 +106,9 @@ function boot(init: string, folder: string, timeoutMs: number): Promise<string> 
     let text = '';
     const timer = setTimeout(() => {
       text += `\n(still running after ${timeoutMs} ms)\n`;
-      process.kill(-(child.pid as number), 'SIGKILL');
+      process.kill(-child.pid, 'SIGKILL');
     }, timeoutMs);
-    child.stdout.on('data', (chunk: Buffer) => {
+    child.stdout.on('data', (chunk) => {
       text += chunk.toString();
     });
     child.on('error', reject);
