@@ -113,7 +113,7 @@ function explainSignal(parts: WhyParts, channel: Channel, node: WhyNode): void {
     rawHex: raw === undefined ? null : `0x${BigInt.asUintN(signal.bitLength, raw).toString(16).toUpperCase()}`,
     factor: signal.factor,
     offset: signal.offset,
-    arithmetic: raw === undefined ? '' : arithmeticOf(signal, raw, node.value),
+    arithmetic: raw === undefined ? '' : arithmeticOf(signal, raw, node),
     definedAt: `${signal.at.file}:${signal.at.line}`,
   };
   if (frame.periodUs !== undefined) told.periodUs = frame.periodUs;
@@ -164,12 +164,22 @@ function rawText(signal: Signal, raw: bigint): string {
 /** Digits of a worked number: what a double holds beyond them is the computer's rounding, not the device's. */
 const workedDigits = 12;
 
-/** Worked: raw 420, factor 0.1, offset −50 → `420 × 0.1 − 50 = −8 degC`. A raw integer keeps all its digits. */
-function arithmeticOf(signal: Signal, raw: bigint, value: number | null): string {
+/**
+ * Worked: raw 420, factor 0.1, offset −50 → `420 × 0.1 − 50 = −8 degC`. A raw integer keeps all its digits. Of a stale channel what its frame
+ * said when it came: it is no value any more.
+ */
+function arithmeticOf(signal: Signal, raw: bigint, { value: now, quality }: Pick<WhyNode, 'value' | 'quality'>): string {
+  const was = quality === 'stale' && !standsForNone(signal, raw);
+  const value = was ? Number(rawText(signal, raw)) * signal.factor + signal.offset : now;
   const factor = signal.factor === 1 ? '' : ` × ${signed(signal.factor)}`;
   const offset = signal.offset === 0 ? '' : ` ${signal.offset < 0 ? '−' : '+'} ${signed(Math.abs(signal.offset))}`;
   const result = value === null ? 'no number' : `${signed(value)}${signal.unit === '' ? '' : ` ${signal.unit}`}`;
-  return `${signedText(rawText(signal, raw))}${factor}${offset} = ${result}`;
+  return `${signedText(rawText(signal, raw))}${factor}${offset} = ${result}${was ? ' when it came' : ''}`;
+}
+
+function standsForNone({ fault, notAvailable, bitLength }: Signal, raw: bigint): boolean {
+  const bits = BigInt.asUintN(bitLength, raw);
+  return [...fault, ...notAvailable].some(({ from, to }) => bits >= from && bits <= to);
 }
 
 function signed(value: number): string {

@@ -161,7 +161,12 @@ describe('the station', () => {
     nowUs += 500_000;
     await until(() => qualityOf('engine_speed') === 4 && qualityOf('oil_twice') === 4, 'stale values');
     expect(station.store.timeUs).toBeGreaterThanOrEqual(470_000);
-    expect(station.why('engine_speed').nodes[0]).toMatchObject({ value: null, quality: 'stale' });
+    expect(station.why('engine_speed').nodes[0]).toMatchObject({
+      value: null,
+      quality: 'stale',
+      // What its frame said then; the value itself is gone.
+      signal: { arithmetic: '1000 = 1000 rpm when it came' },
+    });
   });
 
   it('lets the values of a file grow stale that was read faster than it was recorded', async () => {

@@ -3,6 +3,8 @@ import { mkdtempSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
+import { listChannels } from '../../server/channels/channel-list.ts';
+import { collectSeries } from '../../server/collect-series.ts';
 import { compareQuery, pullsView, setComparisonView, studyView, trialView } from '../../server/contract/pulls.ts';
 import { type FigureView, figureView } from '../../server/contract/why.ts';
 import { getVehicle } from '../../server/definitions/load-vehicle.ts';
@@ -217,6 +219,33 @@ describe('why a figure is what it is', () => {
     'a/b/c',
   ])('of nothing that is called %s is refused with its code', async (of) => {
     await expect(desk.figure(of)).rejects.toMatchObject({ code: expect.stringMatching(/FIGURE_UNKNOWN|PULL_UNKNOWN|SESSION_UNKNOWN/) });
+  });
+});
+
+describe('why a figure of what has just been driven is what it is', () => {
+  it('is told by the beginning of the pull, in the session that is recorded, and beside the one before', async () => {
+    const vehicle = await getVehicle('bus-definitions/garganey');
+    const series = await collectSeries([runScenario(evening, vehicle).batch], vehicle);
+    const named = listChannels(vehicle).flatMap(({ name }) => series.get(name) ?? []);
+    // The same evening twice, an hour apart, as a live session would have it.
+    const drive = async (shiftUs: number) => {
+      const moved = named.map((one) => ({ ...one, timeUs: one.timeUs.map((us) => us - series.startUs + shiftUs) }));
+      const length = series.endUs - series.startUs;
+      const pulls = await desk.window({ vehicle, session: 2, startUs: shiftUs, endUs: shiftUs + length, series: moved });
+      const sweep = pulls.find(({ kind }) => kind === 'sweep');
+      if (!sweep) throw new Error('no sweep');
+      return { sweep, fromUs: Math.round(shiftUs + sweep.from * 1e6) };
+    };
+    const [first, second] = [await drive(0), await drive(3600e6)];
+    const peak = await desk.figure(addressOf('over', second.fromUs, 'peak', 3));
+    expect(peak.value).toBe(second.sweep.peaks[2]?.peakC);
+    expect(peak.channels).toMatchObject([{ session: 2, channel: 'exhaust_temp_3' }]);
+    expect(peak.channels[0]?.atUs).toBeGreaterThan(second.fromUs);
+    const beside = await desk.figure(addressOf('over', second.fromUs, 'beside', 3));
+    expect(beside).toMatchObject({ value: 0, title: 'Peak of cylinder 3 beside the one before' });
+    for (const { figure, value } of beside.figures) expect((await desk.figure(figure)).value).toBe(value);
+    expect(beside.figures.map(({ figure }) => figure)).toContain(addressOf('over', first.fromUs, 'peak', 3));
+    await expect(desk.figure(addressOf('over', 12_000_000_000, 'peak', 3))).rejects.toMatchObject({ code: 'FIGURE_UNKNOWN' });
   });
 });
 
