@@ -77,22 +77,24 @@ function versionOf(entry: string): string {
 
 /** One interface: can it be read, at what bit rate, and how is its controller. */
 export function interfaceFinding(found: CanInterface, controller: ControllerState | undefined): Finding {
+  // A serial-line adapter behind the kernel's driver has no device folder, and a controller all the same.
+  const isVirtual = controller?.kind === undefined ? found.isVirtual : controller.kind !== 'can';
+  const bringUp = upCommand({ ...found, isVirtual }, controller?.bitRate);
   const common = { code: 'can-interface', subject: found.name, measured: measuredOf(found, controller) };
-  if (!found.isUp) return { ...common, state: 'note', say: `${found.name} is down.`, fix: upCommand(found, controller?.bitRate) };
+  if (!found.isUp) return { ...common, state: 'note', say: `${found.name} is down.`, fix: bringUp };
   const rate = controller?.bitRate === undefined ? '' : ` at ${controller.bitRate / 1000} kbit/s`;
   const note = (say: string, fix: string): Finding => ({ ...common, state: 'note', say: `${found.name} is up${rate}, ${say}`, fix });
-  const again = `sudo ip link set ${found.name} down && ${upCommand(found, controller?.bitRate)}`;
+  const again = `sudo ip link set ${found.name} down && ${bringUp}`;
   if (controller?.state === 'bus-off')
     return note('and its controller is bus-off: short circuit, wrong bit rate, or two senders of one id.', again);
   if (controller?.state === 'error-passive') {
     return note('and its controller is error-passive: look at bit rate, termination and whether a second node is there.', again);
   }
-  if (controller?.restartMs === 0 && !found.isVirtual)
-    return note('but after bus-off it would never come back by itself (restart-ms 0).', again);
-  if (controller?.listenOnly === false && !found.isVirtual) {
+  if (controller?.restartMs === 0 && !isVirtual) return note('but after bus-off it would never come back by itself (restart-ms 0).', again);
+  if (controller?.listenOnly === false && !isVirtual) {
     return note('and takes part: it acknowledges frames (this program still sends none).', `To only listen: ${again}`);
   }
-  return { ...common, state: 'ok', say: `${found.name} is up${rate}${found.isVirtual ? ' (virtual)' : ''}.` };
+  return { ...common, state: 'ok', say: `${found.name} is up${rate}${isVirtual ? ' (virtual)' : ''}.` };
 }
 
 function measuredOf(found: CanInterface, controller: ControllerState | undefined): Record<string, number | string | boolean> {

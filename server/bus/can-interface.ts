@@ -173,7 +173,8 @@ export function parseController(text: string): ControllerState | undefined {
   const state = typeof data.state === 'string' ? data.state.toLowerCase() : undefined;
   return leftOut({
     kind: typeof info.info_kind === 'string' ? info.info_kind : undefined,
-    bitRate: numberOf(timing.bitrate),
+    // Controllers that know only a list of bit rates have no timing to tell, and 0 while none of them is set.
+    bitRate: numberOf(timing.bitrate) ?? (numberOf(data.bittiming_bitrate) || undefined),
     samplePoint: numberOf(timing.sample_point),
     state: states.find((known) => known === state),
     restartMs: numberOf(data.restart_ms),

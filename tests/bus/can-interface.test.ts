@@ -144,6 +144,17 @@ describe('what `ip` says about a controller', () => {
     });
   });
 
+  // As iproute2 printed it for the kernel's serial-line driver (Linux 6.1), shortened; 0 before a bit rate is set.
+  it.each([
+    [0, undefined],
+    [500_000, 500_000],
+  ])('has the bit rate of a controller that knows only a list of them: %d', (said, bitRate) => {
+    const controller = parseController(`[{"ifname":"slcan0","linkinfo":{"info_kind":"can","info_data":{
+      "ctrlmode_supported":["LISTEN-ONLY"],"state":"ERROR-ACTIVE","restart_ms":0,
+      "bittiming_bitrate":${said},"bitrate_const":[10000,500000,1000000],"clock":0}}}]`);
+    expect(controller).toEqual({ kind: 'can', state: 'error-active', restartMs: 0, ...(bitRate && { bitRate }) });
+  });
+
   it('leaves out what a virtual interface does not have', () => {
     expect(parseController('[{"ifname":"vcan0","linkinfo":{"info_kind":"vcan"}}]')).toEqual({ kind: 'vcan' });
   });

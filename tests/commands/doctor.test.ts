@@ -128,6 +128,16 @@ describe('a finding', () => {
     expect(interfaceFinding({ ...up, name: 'vcan0', isVirtual: true, isUp: false }, undefined).fix).toBe('sudo ip link set vcan0 up');
   });
 
+  it('does not take a serial-line adapter behind the kernel’s driver for virtual, though no device stands behind its interface', () => {
+    const found = { ...up, name: 'slcan0', isVirtual: true };
+    expect(interfaceFinding(found, { kind: 'can', bitRate: 500_000, restartMs: 0 })).toMatchObject({
+      state: 'note',
+      say: expect.stringContaining('never come back'),
+      fix: expect.stringContaining('type can bitrate 500000 listen-only on'),
+    });
+    expect(interfaceFinding(found, { kind: 'can', bitRate: 500_000, restartMs: 100 }).say).not.toContain('virtual');
+  });
+
   it("says for how long a socket's buffer lasts, and how to enlarge it", () => {
     // 212,992 bytes held 320 frames: 38 ms of 8,500 frames a second.
     expect(socketBufferFinding(212_992)).toMatchObject({
