@@ -86,6 +86,7 @@ export class SerialLineDriver {
   private stamps = new AdapterStamps();
   private hasStamps = false;
   private stampsAreGood = true;
+  private hasListened = false;
   private hasAnswered = false;
   private answersVersion = false;
   private flagPollsUnanswered = 0;
@@ -141,7 +142,8 @@ export class SerialLineDriver {
     } catch (error) {
       if (error instanceof SetUpOverError) return;
       await this.disconnect();
-      if (error instanceof EvenburnError && error.code === 'SERIAL_ADAPTER_REFUSES') {
+      // One that has listened before is plugged in again, and may not be itself yet.
+      if (error instanceof EvenburnError && error.code === 'SERIAL_ADAPTER_REFUSES' && !this.hasListened) {
         this.taker.note({ note: 'failed', code: error.code, details: { ...error.details } });
         return;
       }
@@ -168,6 +170,7 @@ export class SerialLineDriver {
     const caution = findRateCaution(bitRate);
     if (caution) this.say(caution);
     const how = acknowledges ? 'takes part (acknowledges, sends nothing)' : 'listens only';
+    this.hasListened = true;
     this.taker.note({ note: 'up', detail: `${link.path} is open and ${how}` });
     this.sayStatus();
     this.schedulePoll(link);
@@ -253,6 +256,7 @@ export class SerialLineDriver {
           resolve(answer);
         },
       };
+      this.parser.echo = command;
       this.link?.write(`${command}\r`);
     });
   }

@@ -61,6 +61,8 @@ export interface SerialLineListener {
 
 /** Reads the byte stream; lines may be cut anywhere, and after noise it is in step again at the next carriage return. */
 export class SerialLineParser {
+  /** The command that was written last: some adapters say it back, which is no answer and no frame. */
+  echo = '';
   private readonly listener: SerialLineListener;
   private readonly line = new Uint8Array(fdLineMax);
   private readonly data = new Uint8Array(64);
@@ -106,7 +108,13 @@ export class SerialLineParser {
     this.reset();
     if (isOverlong) this.listener.malformed();
     else if (length === 0) this.listener.answer(true);
-    else if (!this.takeLine(length)) this.listener.malformed();
+    else if (!this.isEcho(length) && !this.takeLine(length)) this.listener.malformed();
+  }
+
+  private isEcho(length: number): boolean {
+    if (length !== this.echo.length) return false;
+    for (let k = 0; k < length; k++) if (this.line[k] !== this.echo.charCodeAt(k)) return false;
+    return true;
   }
 
   private takeLine(length: number): boolean {

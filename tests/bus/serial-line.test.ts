@@ -158,6 +158,30 @@ describe('a serial-line adapter', () => {
     expect(frames).toHaveLength(1);
   });
 
+  it('may say each command back before it answers: that is no answer, and no frame lost', async () => {
+    const { bench, notes, frames, status, isUp } = started((command) => `${command}\r${polite(command)}`);
+    await isUp();
+    const polls = () => bench.written.filter((text) => text === 'F\r').length;
+    await eventually(() => expect(polls()).toBeGreaterThan(3));
+    bench.say('t1231FF\r');
+    expect(frames).toHaveLength(1);
+    expect(status()).toMatchObject({ adapter: '1013', controller: 'error-active', malformedLines: 0 });
+    expect(notes.filter(({ note }) => note === 'adapter-loss')).toEqual([]);
+  });
+
+  it('that refuses when it is plugged in again is tried until it takes its set-up', async () => {
+    const { bench, states, isUp } = started(polite);
+    await isUp();
+    bench.pull();
+    bench.habits = refusing('S6');
+    bench.isPresent = true;
+    await eventually(() => expect(bench.opened.length).toBeGreaterThan(3));
+    expect(states().at(-1)).toMatchObject({ note: 'down', detail: expect.stringContaining('500000 bit/s') });
+    bench.habits = polite;
+    await isUp();
+    expect(states().filter(({ note }) => note === 'failed')).toEqual([]);
+  });
+
   it('is set up from the beginning when it sleeps through the first commands, as a board does that starts anew when opened', async () => {
     const asleep = new Set(['C', 'V', 'S6']);
     const heard: string[] = [];
