@@ -130,6 +130,22 @@ describe.skipIf('reason' in launched)('why a number is what it is', () => {
     await page.context().close();
   });
 
+  it('is told of the mean of a stretch on a plot: how many samples, what was left out, and the ends of its range', async () => {
+    const page = await open('plots?traces=1:exhaust_temp_1');
+    const mean = page.locator('.measures .why-at[data-figure^="samples/1/exhaust_temp_1/"]');
+    await mean.waitFor();
+    const shown = Number((await mean.textContent())?.replace('−', '-'));
+    const titles = await followDown(page, mean);
+    expect(titles).toEqual(['Mean of exhaust_temp_1', 'exhaust_temp_1']);
+    await page.locator('dialog.why button:text("Back")').press('Enter');
+    const worked = page.locator('dialog.why .why-arithmetic').first();
+    await worked.waitFor();
+    const said = /mean of (\d+) samples of [−\d.]+ to [−\d.]+ degC: ([−\d.]+) degC/.exec((await worked.textContent()) ?? '');
+    expect(Number(said?.[1])).toBeGreaterThan(100);
+    expect(Math.abs(Number(said?.[2]) - shown)).toBeLessThanOrEqual(0.06);
+    await page.context().close();
+  });
+
   /** Chooses a session of a list that may be folded. */
   async function tick(page: Page, session: number): Promise<void> {
     const box = page.locator(`.study-sessions li[data-session="${session}"] input`);

@@ -6,7 +6,9 @@ import { digitsOf, toCountText, toNumberText, toSignedText, toUnitWord } from '.
 import { shownUnit } from '../shell/units.ts';
 import { getJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
+import { toFigureAddress } from '../why/asked.ts';
 import { WhyAt } from '../why/why-at.tsx';
+import { WhyFigure } from '../why/why-figure.tsx';
 import { extremesBetween, meanNear, type SessionRange, type TraceChoice, toChoicesText, valueAt } from './plot-data.ts';
 import { TraceSample } from './rolling-plot.tsx';
 import type { StillTrace } from './still-plot.tsx';
@@ -68,6 +70,7 @@ export function Measures({ drawn, ranges, cursors, time, speed }: MeasuresProps)
               atA={at(trace, a)}
               atB={at(trace, b)}
               asked={speed ? undefined : askedOf(trace, ranges, recorded)}
+              mean={meanOf(trace, ranges, between, speed)}
               cursors={cursors}
               statistics={found.get(trace.text)}
               seen={trace.data && extremesBetween(trace.data, between.from, between.to)}
@@ -93,6 +96,14 @@ function askedOf({ choice }: Drawn, ranges: MeasuresProps['ranges'], recorded: n
   return typeof session !== 'number' || zeroUs === undefined ? undefined : { session, channel: choice.channel, zeroUs };
 }
 
+function meanOf({ choice }: Drawn, ranges: MeasuresProps['ranges'], time: Stretch, speed: Stretch | undefined): string | undefined {
+  const range = ranges.get(choice.session);
+  if (typeof choice.session !== 'number' || !range) return undefined;
+  const query = toStatisticsQuery([choice.channel], range, time, speed);
+  const wanted = ['from', 'to', ...(query.has('axis') ? ['axis', 'axisFrom', 'axisTo'] : [])].map((name) => query.get(name) ?? '');
+  return toFigureAddress('samples', choice.session, choice.channel, ...wanted);
+}
+
 function toCaption([a, b]: number[], bySpeed: boolean): string {
   const apart = a !== undefined && b !== undefined ? toNumberText(b - a, bySpeed ? 0 : 3) : undefined;
   const where = apart === undefined ? 'Over what is in sight' : `Between the cursors, ${apart} ${bySpeed ? 'rpm' : 's'} apart`;
@@ -106,13 +117,15 @@ interface MeasureRowProps {
   atB: number | undefined;
   /** Undefined: no instant of it is known. */
   asked: Asked | undefined;
+  /** Address of the mean of its stored samples; undefined: they are not stored. */
+  mean: string | undefined;
   cursors: number[];
   statistics: ChannelStatistics | undefined;
   /** Of what is drawn, until or where the samples are not at hand. */
   seen: { low: number; high: number } | undefined;
 }
 
-function MeasureRow({ trace, atA, atB, asked, cursors, statistics, seen }: MeasureRowProps) {
+function MeasureRow({ trace, atA, atB, asked, mean, cursors, statistics, seen }: MeasureRowProps) {
   const shown = shownUnit(trace.unit);
   const digits = digitsOf(shown.unit) + 1;
   const say = (value: number | null | undefined) =>
@@ -147,7 +160,7 @@ function MeasureRow({ trace, atA, atB, asked, cursors, statistics, seen }: Measu
       <td class="number">{found(low, statistics?.lowAt)}</td>
       <td class="number">{found(high, statistics?.highAt)}</td>
       <td class="number" title={statistics ? `of ${toCountText(statistics.ok)} samples` : undefined}>
-        {say(statistics?.mean)}
+        <WhyFigure of={typeof statistics?.mean === 'number' ? mean : undefined}>{say(statistics?.mean)}</WhyFigure>
       </td>
       <td class="number">{found(statistics?.p5, statistics?.p5At)}</td>
       <td class="number">{found(statistics?.p50, statistics?.p50At)}</td>
