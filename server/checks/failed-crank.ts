@@ -2,6 +2,7 @@
 import { toNamePart } from '../definitions/built-in-names.ts';
 import type { InjectorSet } from '../definitions/vehicle.ts';
 import type { Bout } from './engine-run.ts';
+import { amount, type Said, said } from './said.ts';
 import { round, type StartCheck } from './start-check.ts';
 import { medianWithin, valuesWithin, watch } from './watch.ts';
 
@@ -18,19 +19,19 @@ export function judgeCrank(check: StartCheck, start: Bout): void {
     return;
   }
   if (crankedS < check.limits.crankedForS) return;
-  const { reason, say, next } = whyNotRunning(check, start);
+  const { reason, next, ...why } = whyNotRunning(check, start);
   check.add({
     code: 'failed-crank',
     ok: false,
     at: check.at(start.fromUs),
     measured: round(crankedS, 2),
     reason,
-    say: `it cranked for ${crankedS.toFixed(1)} s and did not start: ${say}`,
+    ...said`it cranked for ${crankedS.toFixed(1)} s and did not start: ${why}`,
     next,
   });
 }
 
-function whyNotRunning(check: StartCheck, start: Bout): { reason: string; say: string; next: string } {
+function whyNotRunning(check: StartCheck, start: Bout): Said & { reason: string; next: string } {
   const sync = watch(check.series, check.vehicle.engine?.roles.sync, '');
   const synced = sync && share(valuesWithin(sync, start.fromUs + 700_000, start.toUs), (state) => state >= 2);
   if (synced !== undefined && synced < check.limits.crankedSyncShare) {
@@ -47,7 +48,7 @@ function whyNotRunning(check: StartCheck, start: Bout): { reason: string; say: s
     ) {
       return {
         reason: 'fuel pressure',
-        say: `fuel pressure delta of ${set.name} is ${kpa.toFixed(0)} kPa instead of ${set.targetKpa}`,
+        ...said`fuel pressure delta of ${set.name} is ${amount(kpa, 'kPa', 0)} instead of ${amount(set.targetKpa, 'kPa')}`,
         next: `Look at the ${set.name} pump, its relay and fuse, fuel in the tank, the filter.`,
       };
     }

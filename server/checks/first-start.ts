@@ -7,6 +7,7 @@ import { judgeCrank } from './failed-crank.ts';
 import { judgeHeat } from './heat-at-start.ts';
 import { judgeLit } from './lit-cylinders.ts';
 import { judgeOilBeforeFire, judgeOilRunning, toCrankingBouts } from './oil-at-start.ts';
+import { amount, said } from './said.ts';
 import { round, StartCheck } from './start-check.ts';
 import { judgeCharging, judgeCrankingVoltage, judgeFuelDelta } from './supplies-at-start.ts';
 import type { CheckResult } from './verdict.ts';
@@ -58,7 +59,8 @@ function judgeCylinders(check: StartCheck, runsUs: number, endUs: number): void 
       channel,
       at: check.at(atUs),
       measured: round(degC),
-      say: `${channel} reads ${degC.toFixed(0)} °C while the exhaust warms it: its probe is reversed`,
+      unit: 'degC',
+      ...said`${channel} reads ${amount(degC, 'degC', 0)} while the exhaust warms it: its probe is reversed`,
       next: 'Swap the two wires at the probe connector; go by alloy and polarity, not by colour. Until then nobody knows whether the cylinder burns.',
     });
   for (const { cylinder, channel, kind, atUs, behindK, confidence } of unlit) {
@@ -71,11 +73,11 @@ function judgeCylinders(check: StartCheck, runsUs: number, endUs: number): void 
       confidence: round(confidence, 2),
       measured: round(-behindK),
       // Unburnt fuel fills the exhaust and washes the bore; one that burns late may be watched.
-      ...(kind === 'cold' ? { stop: true, unit: 'K', limit: -check.limits.coldBehindK } : {}),
-      say:
-        kind === 'cold'
-          ? `cylinder ${cylinder} is not lit: its exhaust stays ${behindK.toFixed(0)} K behind the others`
-          : `cylinder ${cylinder} burns late or weakly: ${behindK.toFixed(0)} K behind the others`,
+      unit: 'K',
+      ...(kind === 'cold' ? { stop: true, limit: -check.limits.coldBehindK } : {}),
+      ...(kind === 'cold'
+        ? said`cylinder ${cylinder} is not lit: its exhaust stays ${amount(behindK, 'K', 0)} behind the others`
+        : said`cylinder ${cylinder} burns late or weakly: ${amount(behindK, 'K', 0)} behind the others`),
       next: 'Shut down before unburnt fuel fills the exhaust. Then spark first, injector plug and click, compression; swap one part with a neighbour and see what the cold follows. A probe that is shorted or out of its port reads the same: the probe check tells.',
     });
   }

@@ -7,6 +7,7 @@ import { withUsersLimits } from './check-limits.ts';
 import { findBouts } from './engine-run.ts';
 import { fromPumpOn, judgeLedPrimes, whyNeverPrimed } from './led-primes.ts';
 import { addVerdict, checkAlive, checkRestingProbes, checkSupplies, checkZeros, type Rest, signalsOf } from './resting-readings.ts';
+import { amount, said } from './said.ts';
 import { type Guide, stretchOf } from './step-state.ts';
 import type { CheckResult } from './verdict.ts';
 import { firstAtOrAfter, heldFor, medianWithin, valuesWithin, type Watched, watch } from './watch.ts';
@@ -194,6 +195,7 @@ function judgePrime(rest: Rest, set: InjectorSet, target: number, delta: Watched
       atUs: rest.fromUs,
       measured: Number((medianWithin(delta, rest.fromUs, rest.toUs) ?? 0).toFixed(1)),
       limit: target,
+      unit: 'kPa',
       say: `${set.name} was never primed: its pump did not run, or was left disabled`,
       next: 'Enable the pump and key on again; then its relay, fuse, feed and ground, and fuel in the tank.',
     });
@@ -211,13 +213,14 @@ function judgePrime(rest: Rest, set: InjectorSet, target: number, delta: Watched
     ...(over || off ? { atUs: began.fromUs } : {}),
     measured: Number((over ? peak : settled).toFixed(1)),
     limit: Number((over ? target * (1 + limits.primeOvershootShare) : settled < target ? target - band : target + band).toFixed(1)),
+    unit: 'kPa',
     peakKpa: Number(peak.toFixed(1)),
     settledKpa: Number(settled.toFixed(1)),
-    say: over
-      ? `${set.name} overshoots to ${peak.toFixed(0)} kPa at prime: the return is restricted or missing`
+    ...(over
+      ? said`${set.name} overshoots to ${amount(peak, 'kPa', 0)} at prime: the return is restricted or missing`
       : off
-        ? `${set.name} settles at ${settled.toFixed(0)} kPa instead of ${target}`
-        : `${set.name} primes to ${settled.toFixed(0)} kPa and holds`,
+        ? said`${set.name} settles at ${amount(settled, 'kPa', 0)} instead of ${amount(target, 'kPa')}`
+        : said`${set.name} primes to ${amount(settled, 'kPa', 0)} and holds`),
     ...(over || off
       ? {
           next: over

@@ -2,6 +2,7 @@
 import { toNamePart } from '../definitions/built-in-names.ts';
 import type { InjectorSet } from '../definitions/vehicle.ts';
 import { addVerdict, type Rest } from './resting-readings.ts';
+import { amount, said } from './said.ts';
 import { type Guide, stretchOf } from './step-state.ts';
 import { heldFor, medianWithin, slopeWithin, valuesWithin, type Watched, watch } from './watch.ts';
 
@@ -90,7 +91,7 @@ function measureLeakDown(rest: Rest, { name, rail: channel }: InjectorSet): void
     atUs: fromUs,
     measured: perMinute,
     fromKpa: Number((medianWithin(rail, fromUs, fromUs + 1_000_000) ?? 0).toFixed(1)),
-    say: `${rail.channel} falls by ${perMinute.toFixed(0)} kPa a minute with the pump off: compare with last time`,
+    ...said`${rail.channel} falls by ${amount(perMinute, 'kPa', 0)} a minute with the pump off: compare with last time`,
   });
 }
 
@@ -126,10 +127,10 @@ function judgeAtReference(rest: Rest, set: InjectorSet, guide: Guide): void {
     atUs: rest.toUs,
     measured: kpa === undefined ? null : Number(kpa.toFixed(1)),
     limit: Number((kpa !== undefined && kpa > wanted ? wanted + band : wanted - band).toFixed(1)),
-    say:
-      kpa === undefined
-        ? `${name} gives no pressure at reference pressure`
-        : `${name} holds ${kpa.toFixed(0)} kPa with ${reference} kPa of air on the reference${ok ? '' : ` instead of ${wanted.toFixed(0)}`}`,
+    unit: 'kPa',
+    ...(kpa === undefined
+      ? said`${name} gives no pressure at reference pressure`
+      : said`${name} holds ${amount(kpa, 'kPa', 0)} with ${amount(reference, 'kPa')} of air on the reference${ok ? '' : said` instead of ${amount(wanted, 'kPa', 0)}`}`),
     ...(ok
       ? {}
       : {

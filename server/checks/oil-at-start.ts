@@ -1,5 +1,6 @@
 // Oil pressure before the first fire and once the engine runs. Pure.
 import type { Bout } from './engine-run.ts';
+import { amount, said } from './said.ts';
 import { round, type StartCheck } from './start-check.ts';
 import type { LimitsOf } from './usual-limits.ts';
 import type { CrankingBout } from './verdict.ts';
@@ -91,10 +92,9 @@ export function judgeOilRunning(check: StartCheck, runsUs: number, endUs: number
       stop: true,
       at: check.at(deadlineUs),
       measured: kpa === undefined ? null : round(kpa),
-      say:
-        kpa === undefined
-          ? `${oil.channel} gives no number ${limits.oilRunningWithinS} s after the engine runs`
-          : `oil pressure is ${kpa.toFixed(0)} kPa ${limits.oilRunningWithinS} s after the engine runs`,
+      ...(kpa === undefined
+        ? said`${oil.channel} gives no number ${limits.oilRunningWithinS} s after the engine runs`
+        : said`oil pressure is ${amount(kpa, 'kPa', 0)} ${limits.oilRunningWithinS} s after the engine runs`),
       next: 'Shut down now. Do not start again before the pressure has been seen while cranking without fuel.',
     });
     return;
@@ -111,11 +111,11 @@ export function judgeOilRunning(check: StartCheck, runsUs: number, endUs: number
     ok: bad === undefined,
     at: check.at(bad ?? came.fromUs),
     measured: bad === undefined ? round(came.value) : lost ? round(lost.value) : null,
-    say: lost
-      ? `oil pressure fell below ${limits.oilRunningKpa} kPa while the engine runs`
+    ...(lost
+      ? said`oil pressure fell below ${amount(limits.oilRunningKpa, 'kPa')} while the engine runs`
       : gone !== undefined
-        ? `${oil.channel} gives no number any more while the engine runs`
-        : `oil pressure came ${Math.max(0, (came.fromUs - runsUs) / 1e6).toFixed(1)} s after the engine runs and stayed`,
+        ? said`${oil.channel} gives no number any more while the engine runs`
+        : said`oil pressure came ${Math.max(0, (came.fromUs - runsUs) / 1e6).toFixed(1)} s after the engine runs and stayed`),
     ...(bad === undefined ? {} : { stop: true, next: 'Shut down now.' }),
   });
 }

@@ -2,6 +2,7 @@
 import type { SeriesSet } from '../channels/series.ts';
 import type { ExhaustProbe, Vehicle } from '../definitions/vehicle.ts';
 import { withUsersLimits } from './check-limits.ts';
+import { amount, said } from './said.ts';
 import { type Guide, type Stretch, stretchOf } from './step-state.ts';
 import type { LimitsOf } from './usual-limits.ts';
 import { toProbeStep } from './usual-procedures.ts';
@@ -201,6 +202,7 @@ class ProbeCheck {
       found,
       at: this.at(fromUs),
       measured: Number(kelvin.toFixed(1)),
+      unit: 'K',
       confidence: Number(Math.min(0.99, 1 - (0.8 * second) / Math.abs(kelvin)).toFixed(2)),
     };
     if (kelvin < 0) {
@@ -208,7 +210,7 @@ class ProbeCheck {
         ...common,
         code: 'probe-reversed',
         ok: false,
-        say: `warming cylinder ${cylinder} makes ${this.channelOf(found)} fall by ${(-kelvin).toFixed(0)} K: its wires are reversed at the probe`,
+        ...said`warming cylinder ${cylinder} makes ${this.channelOf(found)} fall by ${amount(-kelvin, 'K', 0)}: its wires are reversed at the probe`,
         next: 'Swap the two wires at the probe connector. Go by alloy and polarity, not by colour: the colour codes disagree.',
       });
       if (found === cylinder) return;
@@ -219,7 +221,7 @@ class ProbeCheck {
             ...common,
             code: 'probe-swapped',
             ok: true,
-            say: `warming cylinder ${cylinder} raises ${common.channel} by ${kelvin.toFixed(0)} K`,
+            ...said`warming cylinder ${cylinder} raises ${common.channel} by ${amount(kelvin, 'K', 0)}`,
           }
         : {
             ...common,
@@ -263,7 +265,8 @@ class ProbeCheck {
       channel: this.channelOf(cylinder),
       at: this.at(warming.lead.fromUs),
       measured: Number(warming.lead.kelvin.toFixed(1)),
-      say: `${this.channelOf(cylinder)} fell by ${(-warming.lead.kelvin).toFixed(0)} K when its connector was warmed: the extension is crossed at both ends, or is copper`,
+      unit: 'K',
+      ...said`${this.channelOf(cylinder)} fell by ${amount(-warming.lead.kelvin, 'K', 0)} when its connector was warmed: the extension is crossed at both ends, or is copper`,
       next: 'Use extension wire of the same alloys, plus to plus. By twice what the connector was warmed means crossed, by once means copper.',
     });
   }

@@ -4,6 +4,7 @@ import type { SeriesSet } from '../channels/series.ts';
 import { findUnit } from '../channels/unit.ts';
 import { weatherKpa } from '../definitions/standard-atmosphere.ts';
 import type { Signal, Vehicle } from '../definitions/vehicle.ts';
+import { amount, said } from './said.ts';
 import type { LimitsOf } from './usual-limits.ts';
 import type { CheckResult, Verdict } from './verdict.ts';
 import { firstAtOrAfter, medianOf, medianWithin, valuesWithin, type Watched, watch } from './watch.ts';
@@ -89,9 +90,10 @@ function judgeZero(rest: Rest, signal: Signal, pressure: Watched, kpa: number, a
     ...(ok ? {} : { atUs: rest.fromUs }),
     measured: round(off, 2),
     limit: round(limit, 2),
-    say: ok
-      ? `${pressure.channel} reads ${absolute ? `${kpa.toFixed(1)} kPa of atmosphere` : `${kpa.toFixed(1)} kPa at rest`}`
-      : `${pressure.channel} reads ${kpa.toFixed(1)} kPa where ${absolute ? `the atmosphere is ${expected.toFixed(1)}` : 'nothing presses'}`,
+    unit: 'kPa',
+    ...(ok
+      ? said`${pressure.channel} reads ${amount(kpa, 'kPa', 1)} ${absolute ? 'of atmosphere' : 'at rest'}`
+      : said`${pressure.channel} reads ${amount(kpa, 'kPa', 1)} where ${absolute ? said`the atmosphere is ${amount(expected, 'kPa', 1)}` : 'nothing presses'}`),
     ...(ok ? {} : { next: 'Look at its supply and ground, then at offset and range in the device file; let an open line breathe.' }),
   });
 }
@@ -141,10 +143,10 @@ export function checkRestingProbes(rest: Rest): void {
       channel,
       atUs: rest.fromUs,
       measured: level === undefined ? null : round(level),
-      say:
-        level === undefined
-          ? `${channel} gives no number: the probe of cylinder ${cylinder} is open`
-          : `${channel} reads ${level.toFixed(0)} °C on an engine at rest: open, or floating`,
+      unit: 'degC',
+      ...(level === undefined
+        ? said`${channel} gives no number: the probe of cylinder ${cylinder} is open`
+        : said`${channel} reads ${amount(level, 'degC', 0)} on an engine at rest: open, or floating`),
       next: 'Measure the loop at the box: a probe has some ohms. Look at its plug.',
     });
   }
@@ -191,7 +193,15 @@ function judgeLevels(rest: Rest, probes: { cylinder: number; channel: string; le
     const off = probe.level - (medianOf(probes.filter((other) => other !== probe).map(({ level }) => level)) ?? probe.level);
     const fault = cold ? undefined : warmFault(rest.limits, probe.level, off, coldest);
     if (fault) {
-      addVerdict(rest, { ...fault, ok: false, cylinder: probe.cylinder, channel: probe.channel, atUs: rest.fromUs, measured: round(off) });
+      addVerdict(rest, {
+        ...fault,
+        ok: false,
+        cylinder: probe.cylinder,
+        channel: probe.channel,
+        atUs: rest.fromUs,
+        measured: round(off),
+        unit: 'K',
+      });
     } else if (cold) {
       const ok = Math.abs(off) <= rest.limits.probesApartK;
       addVerdict(rest, {
@@ -202,9 +212,10 @@ function judgeLevels(rest: Rest, probes: { cylinder: number; channel: string; le
         ...(ok ? {} : { atUs: rest.fromUs }),
         measured: round(off),
         limit: rest.limits.probesApartK,
-        say: ok
-          ? `${probe.channel} agrees with the others`
-          : `${probe.channel} reads ${Math.abs(off).toFixed(1)} K ${off > 0 ? 'more' : 'less'} than the others on a cold engine`,
+        unit: 'K',
+        ...(ok
+          ? said`${probe.channel} agrees with the others`
+          : said`${probe.channel} reads ${amount(Math.abs(off), 'K', 1)} ${off > 0 ? 'more' : 'less'} than the others on a cold engine`),
         ...(ok
           ? {}
           : { next: 'Check its plug and extension, and the alloy of every piece of wire; compare with another channel of the box.' }),

@@ -1,6 +1,7 @@
 // What steps themselves come to: readings typed, injectors that clicked, conditions waited for, and what was skipped. Pure.
 import type { SeriesSet } from '../channels/series.ts';
 import { type Procedure, type Step, toWatchChannel } from './procedure.ts';
+import { amount, said } from './said.ts';
 import type { Guide, StepState } from './step-state.ts';
 import type { CheckResult, Verdict } from './verdict.ts';
 import { heldFor, watch } from './watch.ts';
@@ -63,7 +64,7 @@ function judgeReading({ name, title, reading }: Step, value: number, state: Step
   const { unit = '', min, max } = reading ?? {};
   const low = min !== undefined && value < min;
   const high = max !== undefined && value > max;
-  const inUnit = (number: number) => `${number}${unit === '' ? '' : ` ${unit}`}`;
+  const inUnit = (number: number) => amount(number, unit);
   const limit = low ? min : high ? max : undefined;
   return {
     code: 'reading',
@@ -73,7 +74,7 @@ function judgeReading({ name, title, reading }: Step, value: number, state: Step
     measured: value,
     ...(limit === undefined ? {} : { limit }),
     ...(unit === '' ? {} : { unit }),
-    say: `${title}: ${inUnit(value)}${limit === undefined ? '' : `, ${low ? 'below' : 'above'} ${inUnit(limit)}`}`,
+    ...said`${title}: ${inUnit(value)}${limit === undefined ? '' : said`, ${low ? 'below' : 'above'} ${inUnit(limit)}`}`,
   };
 }
 

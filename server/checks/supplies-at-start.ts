@@ -1,6 +1,7 @@
 // Fuel pressure of each set, and the battery while the starter turns and once the engine charges it. Pure.
 import { toNamePart } from '../definitions/built-in-names.ts';
 import type { InjectorSet } from '../definitions/vehicle.ts';
+import { amount, said } from './said.ts';
 import { round, type StartCheck } from './start-check.ts';
 import { firstAtOrAfter, heldFor, medianWithin, valuesWithin, type Watched, watch } from './watch.ts';
 
@@ -28,15 +29,15 @@ export function judgeFuelDelta(check: StartCheck, set: InjectorSet, runsUs: numb
     ...(off ? { at: check.at(off.fromUs) } : {}),
     measured: kpa === undefined ? null : round(kpa),
     limit: off && off.value > target ? round(target + band) : round(target - band),
-    say: silent
-      ? `the fuel pressure delta of ${set.name} is not known while the engine runs`
+    unit: 'kPa',
+    ...(silent
+      ? said`the fuel pressure delta of ${set.name} is not known while the engine runs`
       : off
-        ? `fuel pressure delta of ${set.name} is ${off.value.toFixed(0)} kPa instead of ${target} ± ${band.toFixed(0)} kPa`
-        : `fuel pressure delta of ${set.name} holds ${(kpa ?? target).toFixed(0)} kPa`,
+        ? said`fuel pressure delta of ${set.name} is ${amount(off.value, 'kPa', 0)} instead of ${amount(target, 'kPa')} ± ${amount(band, 'kPa', 0)}`
+        : said`fuel pressure delta of ${set.name} holds ${amount(kpa ?? target, 'kPa', 0)}`),
     ...(off
       ? {
           stop: true,
-          unit: 'kPa',
           next:
             off.value < target
               ? `Shut down now. Look at the ${set.name} pump, its feed, the filter and the regulator's reference hose.`

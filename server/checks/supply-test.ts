@@ -5,6 +5,7 @@ import type { Signal, Vehicle } from '../definitions/vehicle.ts';
 import { withUsersLimits } from './check-limits.ts';
 import type { Step } from './procedure.ts';
 import { bestGroup, signalsOf } from './resting-readings.ts';
+import { amount, said } from './said.ts';
 import { type Guide, stretchOf } from './step-state.ts';
 import type { LimitsOf } from './usual-limits.ts';
 import type { CheckResult, Verdict } from './verdict.ts';
@@ -177,6 +178,10 @@ function toVerdict(load: string, group: string | undefined, moved: readonly Move
   const { signal, by } = largest;
   const channels = moved.map((one) => one.signal.name);
   const implied = impliedDrop(moved, group, vehicle);
+  const rounded = Number(by.toPrecision(3));
+  const unit = toDifference(signal.unit);
+  // A difference in degF has no unit of its own.
+  const shift = unit === 'degF' ? `${rounded} °F` : amount(rounded, unit);
   const many = channels.length === 1 ? 'moves' : 'move together';
   return {
     code: 'supply-shift',
@@ -185,10 +190,11 @@ function toVerdict(load: string, group: string | undefined, moved: readonly Move
     ...(group ? { group } : {}),
     channel: signal.name,
     channels,
-    measured: Number(by.toPrecision(3)),
+    measured: rounded,
+    ...(unit === '' || unit === 'degF' ? {} : { unit }),
     limit: 0,
     ...(implied ? { impliedVolts: implied.volts } : {}),
-    say: `${channels.join(', ')} ${many} with ${load}, ${signal.name} by ${Number(by.toPrecision(3))} ${toDifference(signal.unit)}${implied ? `: ${implied.say}` : ''}`,
+    ...said`${channels.join(', ')} ${many} with ${load}, ${signal.name} by ${shift}${implied ? `: ${implied.say}` : ''}`,
     next: group
       ? `Measure ${group} at the sensor plugs while ${load} is switched: a thin or shared wire, or a poor ground. Give ${load} a feed and ground of its own.`
       : `Measure supply and ground of ${signal.name} while ${load} is switched, and look at where its wire runs beside that load's.`,

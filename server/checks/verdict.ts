@@ -1,5 +1,6 @@
 // The form of every check's answer, on pages, in reports and in `check --json`: a contract (docs/checks.md).
 import type { LimitInForce } from './check-limits.ts';
+import type { Said } from './said.ts';
 
 /** One verdict. Keys that don't apply are left out; `device`, `frame`, `channel` are the vehicle's names. */
 export interface Verdict {
@@ -18,8 +19,12 @@ export interface Verdict {
   confidence?: number;
   measured?: number | string | null;
   limit?: number | string | null;
+  /** Of `measured` and `limit`, where there is a choice of units; K is a difference. */
+  unit?: string;
   /** What was found, in a sentence. */
   say: string;
+  /** The same, with its amounts apart from the words. */
+  sayParts?: Said['sayParts'];
   /** What to do next. */
   next?: string;
   /** More keys belong to the check that made it (`found`, `id`, `set`, `alternatives`, `evidence`, ...). */

@@ -19,11 +19,13 @@ export const verdictView = z
     confidence: z.number().optional(),
     measured: z.union([z.number(), z.string()]).nullish(),
     limit: z.union([z.number(), z.string()]).nullish(),
-    /** Of `measured` and `limit`, where the check gives it. */
+    /** Of `measured` and `limit`, where the check gives it; K is a difference. */
     unit: z.string().optional(),
     /** A stop limit is passed: the engine has to be shut down now. */
     stop: z.boolean().optional(),
     say: z.string(),
+    /** `say` with its amounts apart from the words, for whoever shows other units than the files'. Not where it has none. */
+    sayParts: z.array(z.union([z.string(), z.object({ value: z.number(), unit: z.string(), digits: z.number() })])).optional(),
     next: z.string().optional(),
   })
   .meta({ id: 'Verdict' });

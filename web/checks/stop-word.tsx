@@ -7,6 +7,7 @@ import { toNumberText } from '../shell/numbers.ts';
 import { soundWarning, stopSounding } from '../shell/sound.ts';
 import { toQuantityText } from '../shell/units.ts';
 import { useFollowed } from './following.ts';
+import { toSaid } from './verdict-words.ts';
 
 /** Whoever walks about the pages must see it as soon as who stands at the check. */
 const watchMs = 250;
@@ -46,7 +47,7 @@ function StopWord({ result, seconds }: { result: CheckResultView; seconds: numbe
         <div id="stop-why">
           {stops.map((stop) => (
             <p key={keyOf(stop)} class="advice">
-              {stop.say}. Measured {toText(stop.measured, stop.unit, 'no value')}, limit {toText(stop.limit, stop.unit, 'none given')}
+              {toSaid(stop)}. Measured {toText(stop.measured, stop.unit, 'no value')}, limit {toText(stop.limit, stop.unit, 'none given')}
               {stop.at === undefined ? '' : `, ${toNumberText(Math.max(0, seconds - stop.at), 1)} s ago`}.
             </p>
           ))}

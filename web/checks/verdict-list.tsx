@@ -7,6 +7,7 @@ import { useFeed } from '../stream/feed.ts';
 import { askWhy, toFigureAddress } from '../why/asked.ts';
 import { WhyFigure } from '../why/why-figure.tsx';
 import { isSamples, VerdictSamples } from './verdict-samples.tsx';
+import { toMeasured, toSaid } from './verdict-words.ts';
 
 interface VerdictListProps {
   result: CheckResultView;
@@ -172,13 +173,13 @@ export function VerdictRow({ verdict, figure }: VerdictRowProps) {
 
 /** What was measured against which rule, where and when. The number of a channel can be asked where it is from. */
 function Facts({ verdict, figure }: { verdict: VerdictView; figure: string | undefined }) {
-  const { measured, channel } = verdict;
+  const { measured, channel, unit } = verdict;
   const isKnown = measured !== undefined && measured !== null;
   return (
     <p class="small quiet">
       {isKnown && (
         <>
-          measured <WhyFigure of={channel === undefined ? undefined : figure}>{toShort(measured)}</WhyFigure>
+          measured <WhyFigure of={channel === undefined ? undefined : figure}>{toMeasured(measured, unit)}</WhyFigure>
           {' · '}
         </>
       )}
@@ -197,7 +198,7 @@ function factsOf(verdict: VerdictView): string[] {
   facts.push(...about.filter((text) => typeof text === 'string'));
   if (verdict.cylinder !== undefined) facts.push(`cylinder ${verdict.cylinder}`);
   if (verdict.channel) facts.push(toWords(verdict.channel));
-  if (verdict.limit !== undefined && verdict.limit !== null) facts.push(`limit ${toShort(verdict.limit)}`);
+  if (verdict.limit !== undefined && verdict.limit !== null) facts.push(`limit ${toMeasured(verdict.limit, verdict.unit)}`);
   if (verdict.at !== undefined) facts.push(`at ${toNumberText(verdict.at, 1)} s`);
   if (verdict.confidence !== undefined) facts.push(`${Math.round(verdict.confidence * 100)} % sure`);
   facts.push(`rule ${verdict.code}`);
@@ -245,7 +246,9 @@ function toShort(value: number | string): string {
 }
 
 /** Names keep their letters as the files write them. */
-function toSentence({ say, device, frame, channel }: VerdictView): string {
+function toSentence(verdict: VerdictView): string {
+  const { device, frame, channel } = verdict;
+  const say = toSaid(verdict);
   const named = [device, frame, channel].some((name) => name !== undefined && say.startsWith(name));
   return named ? say : say.charAt(0).toUpperCase() + say.slice(1);
 }

@@ -184,7 +184,7 @@ export class Plot {
     ctx.save();
     ctx.setTransform(1, 0, 0, 1, 0, 0);
     ctx.clearRect(0, 0, this.canvas.width, this.canvas.height);
-    ctx.drawImage(this.ground, 0, 0);
+    if (this.ground.width > 0 && this.ground.height > 0) ctx.drawImage(this.ground, 0, 0);
     ctx.restore();
     this.drawTraces(ctx);
     this.drawBadRuns(ctx);
