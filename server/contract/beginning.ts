@@ -23,7 +23,7 @@ export const beginningView = z
 
 export type BeginningView = z.infer<typeof beginningView>;
 
-/** POST /api/beginning: listen to this; the server starts again with it, and comes back at the same address. */
+/** POST /api/beginning: listen to this, or begin that folder; the server starts again with it, and comes back at the same address. */
 export const beginningRequest = z
   .object({
     /** A new folder of this name below the data folder; left out: the folder that is served. */

@@ -49,9 +49,10 @@ export class Beginning {
 
   /**
    * Answers with what will be served; the server starts again a moment later.
-   * @throws EvenburnError REQUEST_WRONG for a source that was not listed, OUTPUT_FILE_EXISTS, OUTPUT_FILE_UNWRITABLE
+   * @throws EvenburnError REQUEST_WRONG for a source that was not listed, and for nothing at all: every bus would fall silent by a slip; OUTPUT_FILE_EXISTS, OUTPUT_FILE_UNWRITABLE
    */
   async begin({ folder, listen }: BeginningRequest): Promise<BeginningView> {
+    if (folder === undefined && !listen) throw new EvenburnError('REQUEST_WRONG', { what: 'folder or listen is needed' });
     const sources = await this.sources();
     if (listen && !sources.some(({ source }) => source === listen.source)) {
       throw new EvenburnError('REQUEST_WRONG', { what: `no source '${listen.source}' on this computer` });

@@ -46,6 +46,11 @@ describe('an empty folder', () => {
 });
 
 describe('beginning', () => {
+  it('does nothing when it is asked for nothing: the buses go on', async () => {
+    await expect(beginning({ buses: ['main=socketcan:can0'] }).begin({})).rejects.toMatchObject({ code: 'REQUEST_WRONG' });
+    expect(started).toEqual([]);
+  });
+
   it('starts again with the source that was chosen, an adapter with its bit rate, and tells the command', async () => {
     const view = await beginning().begin({ listen: { bus: 'main', source: 'serial:/dev/ttyACM0', bitRateKbit: 250 } });
     expect(started).toEqual([{ folder: dir, buses: ['main=serial:/dev/ttyACM0?rate=250000'], bitRate: '250 kbit/s' }]);

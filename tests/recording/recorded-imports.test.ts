@@ -52,6 +52,20 @@ const leftOver = () => [
 ];
 
 describe('a recorded file from a page', () => {
+  it.each([
+    ['JSON', { 'content-type': 'application/json' }, '{"a":1}', 415],
+    ['no JSON at all', { 'content-type': 'application/json' }, 'null', 415],
+    ['a form', { 'content-type': 'text/plain' }, 'a=1', 415],
+    ['nothing', {}, undefined, 400],
+  ])('takes bytes of a file, not %s', async (_, type, payload, status) => {
+    for (const path of ['', '/look']) {
+      const url = `/api/imports${path}?name=x`;
+      const headers = { host: bytesType.host, ...(type as Record<string, string>) };
+      const answer = await app.inject({ method: 'POST', url, headers, ...(payload === undefined ? {} : { payload }) });
+      expect([answer.statusCode, answer.json().error]).toEqual([status, 'REQUEST_WRONG']);
+    }
+  });
+
   it('becomes a session with every frame at its own time, and is not kept beside it', async () => {
     const answer = await send('?name=pull%203.log.gz', gzipSync(textLog(12)));
     expect([answer.statusCode, answer.json().state]).toEqual([200, expect.stringMatching(/waiting|running/)]);
