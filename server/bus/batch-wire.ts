@@ -15,6 +15,7 @@
 // Both ends run on one machine, so columns travel in its byte order.
 import type { InterfaceCounters } from './can-interface.ts';
 import { FrameBatch, frameFlag } from './frame-batch.ts';
+import type { PortIdentity } from './serial-port.ts';
 
 const mark = 0x31425645;
 const headerBytes = 96;
@@ -59,7 +60,7 @@ export interface OpenedInterface extends InterfaceCounters {
 
 /** What a reader says in words. */
 export type ReaderNote =
-  | { note: 'up'; detail: string; opened?: OpenedInterface }
+  | { note: 'up'; detail: string; opened?: OpenedInterface; openedPort?: PortIdentity }
   | { note: 'down'; detail: string }
   | { note: 'adapter-loss'; count: number }
   | { note: 'status'; status: Record<string, unknown> }

@@ -146,7 +146,7 @@ async function listenOnInterface(name: string, bitRate: number, seconds: number,
   const isSet = (await ipWorks([...setUp, 'berr-reporting', 'on'])) || (await ipWorks(setUp));
   if (!isSet) return counter.heard(bitRate, 0, true, false);
   await ip(name, ['link', 'set', name, 'up']);
-  const driver = new SocketcanDriver(name, openChannel, counter, new StampClock(machineClock, new SessionClock()));
+  const driver = new SocketcanDriver({ interface: name }, openChannel, counter, new StampClock(machineClock, new SessionClock()));
   driver.start();
   try {
     await pause(seconds);

@@ -21,7 +21,7 @@ const framesDescriptor = 3;
 
 async function startDriver(order: ReaderOrder, outlet: ReaderOutlet, clock: SessionClock): Promise<RunningDriver> {
   if (order.kind === 'socketcan') {
-    const driver = new SocketcanDriver(order.interface, await loadOpenChannel(), outlet, new StampClock(machineClock, clock));
+    const driver = new SocketcanDriver(order, await loadOpenChannel(), outlet, new StampClock(machineClock, clock));
     driver.start();
     return { beforeFlush: () => driver.beforeFlush(), stop: async () => driver.stop() };
   }

@@ -5,16 +5,10 @@ import type { SessionClock } from '../clock.ts';
 import { entryPath } from '../entries.ts';
 import { type ErrorCode, EvenburnError } from '../errors.ts';
 import { type CountLook, type FramesPacket, PacketReader, type ReaderNote } from './batch-wire.ts';
-import {
-  type ControllerState,
-  countingRule,
-  findInterface,
-  type InterfaceCounters,
-  readController,
-  readCounters,
-} from './can-interface.ts';
+import { type ControllerState, countingRule, findInterface, readController, readCounters } from './can-interface.ts';
 import { LossAccount } from './kernel-counters.ts';
 import type { ReaderOrder } from './reader-order.ts';
+import type { PortIdentity } from './serial-port.ts';
 import type { Source, SourceListener, SourceStatus, StampQuality } from './source.ts';
 
 /** What to read, without what only the session knows. */
@@ -53,6 +47,7 @@ export class ReaderSource implements Source {
   private totals = { dataTaken: 0, errorsTaken: 0, dropped: 0 };
   private name: string;
   private index = -1;
+  private seenPort: PortIdentity | undefined;
   private hasReader = false;
   private account: LossAccount | undefined;
   private status: SourceStatus;
@@ -101,7 +96,7 @@ export class ReaderSource implements Source {
   }
 
   private spawnReader(): void {
-    const order: ReaderOrder = { ...this.target, sessionStartUs: this.clock.startUs };
+    const order = this.orderOfReader();
     const child = spawn(process.execPath, ['--expose-gc', entryPath('reader'), JSON.stringify(order)], {
       stdio: ['pipe', 'ignore', 'pipe', 'pipe'],
     });
@@ -123,6 +118,13 @@ export class ReaderSource implements Source {
     });
     // 'close' comes when its pipes are read to the end, so that nothing it sent is missed.
     child.on('close', (code, signal) => this.readerEnded(child, lastWords(errorText) ?? `it ended with ${signal ?? code}`));
+  }
+
+  /** What a reader looks for: also what an earlier one had open, so that a new name in the meantime is no obstacle. */
+  private orderOfReader(): ReaderOrder {
+    const common = { sessionStartUs: this.clock.startUs };
+    if (this.target.kind === 'socketcan') return { ...this.target, ...common, ...(this.index >= 0 && { seenIndex: this.index }) };
+    return { ...this.target, ...common, ...(this.seenPort && { seenPort: this.seenPort }) };
   }
 
   private takeChunk(child: ChildProcess, packets: PacketReader, chunk: Uint8Array): void {
@@ -160,7 +162,8 @@ export class ReaderSource implements Source {
     else this.takeFailure(note);
   }
 
-  private takeUp(note: { detail: string; opened?: { name: string; index: number } & InterfaceCounters }): void {
+  private takeUp(note: Extract<ReaderNote, { note: 'up' }>): void {
+    this.seenPort = note.openedPort ?? this.seenPort;
     if (note.opened) {
       this.name = note.opened.name;
       this.index = note.opened.index;

@@ -25,6 +25,8 @@ export interface SerialLineOptions {
   dataBitRate?: number;
   /** The adapter takes part: it acknowledges, and still sends nothing. Only ever by the person's own choice. */
   acknowledges: boolean;
+  /** The adapter that was open before, under whatever name it has now. */
+  seenPort?: PortIdentity;
 }
 
 /** Times, shortened by tests. */
@@ -106,6 +108,7 @@ export class SerialLineDriver {
     this.nowUs = nowUs;
     this.times = times;
     this.retryMs = times.retryMinMs;
+    this.identity = options.seenPort;
     this.parser = new SerialLineParser({
       frame: (id, flags, data, length, stampMs) => this.takeFrame(id, flags, data, length, stampMs),
       answer: (isOk) => this.answered(isOk ? 'ok' : 'refused', 'any'),
@@ -171,7 +174,7 @@ export class SerialLineDriver {
     if (caution) this.say(caution);
     const how = acknowledges ? 'takes part (acknowledges, sends nothing)' : 'listens only';
     this.hasListened = true;
-    this.taker.note({ note: 'up', detail: `${link.path} is open and ${how}` });
+    this.taker.note({ note: 'up', detail: `${link.path} is open and ${how}`, openedPort: link.identity });
     this.sayStatus();
     this.schedulePoll(link);
   }

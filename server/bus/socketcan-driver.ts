@@ -57,7 +57,7 @@ export class SocketcanDriver {
   private readonly taker: FrameTaker;
   private readonly stamps: StampClock;
   private name: string;
-  private index = -1;
+  private index: number;
   private channel: ListeningChannel | undefined;
   /** Callbacks of an older channel than this are ignored: they still come after it was given up. */
   private generation = 0;
@@ -71,9 +71,11 @@ export class SocketcanDriver {
   private readonly errorFrames: Record<string, number> = {};
   private statusIsNew = true;
 
-  constructor(name: string, openChannel: OpenChannel, taker: FrameTaker, stamps: StampClock) {
-    this.configuredName = name;
-    this.name = name;
+  /** @param wanted The interface by its name, and by its index where it was open before. */
+  constructor(wanted: { interface: string; seenIndex?: number }, openChannel: OpenChannel, taker: FrameTaker, stamps: StampClock) {
+    this.configuredName = wanted.interface;
+    this.name = wanted.interface;
+    this.index = wanted.seenIndex ?? -1;
     this.openChannel = openChannel;
     this.taker = taker;
     this.stamps = stamps;

@@ -18,8 +18,9 @@ afterEach(async () => {
   await Promise.all(drivers.splice(0).map((driver) => driver.stop()));
 });
 
-function started(habits: Habits, options: Partial<SerialLineOptions> = {}) {
+function started(habits: Habits, options: Partial<SerialLineOptions> = {}, plugged = '/dev/ttyACM0') {
   const bench = new SerialAdapter(habits);
+  bench.path = plugged;
   const notes: ReaderNote[] = [];
   const frames: { timeUs: number; id: number }[] = [];
   const clock = { us: 1_000_000 };
@@ -272,6 +273,17 @@ describe('a serial-line adapter', () => {
     await isUp();
     expect(bench.written.join('')).not.toContain('Y');
     expect(status().notes).toContainEqual(expect.stringContaining('know 2 and 5 Mbit/s in the data phase, and not 4 Mbit/s'));
+  });
+
+  it('is found under another name by the reader that follows one that died', async () => {
+    const first = started(polite);
+    await first.isUp();
+    const up = first.states().at(-1);
+    const seenPort = up?.note === 'up' ? up.openedPort : undefined;
+    expect(seenPort).toMatchObject({ serialNumber: 'A1' });
+    const next = started(polite, { ...(seenPort && { seenPort }) }, '/dev/ttyACM3');
+    await next.isUp();
+    expect(next.bench.opened).toEqual(['/dev/ttyACM3']);
   });
 
   it('is not mistaken for another of its kind', () => {

@@ -209,12 +209,22 @@ const cases = {
     await until(() => seen.states.at(-1)?.detail.includes('track1'), 'the source to follow the name');
     await run('cangen track1 -g 2 -n 50 -I 3 -L 8');
     const account = await allAccounted(seen, before, 100);
+    // A reader that dies now is followed by one that was told the old name.
+    const first = seen.source.readerId;
+    process.kill(first, 'SIGKILL');
+    await until(() => seen.states.at(-1)?.state === 'down', 'the reader to be missed');
+    await until(() => isUp(seen), 'the next reader to find it');
+    await run('cangen track1 -g 2 -n 50 -I 4 -L 8');
+    await until(() => seen.frames.filter((frame) => frame.id === 4).length === 50, 'the frames after the next reader', 15_000).catch(
+      () => {},
+    );
     await seen.source.stop();
     await run('ip link set track1 down && ip link set track1 name vcan1 && ip link set vcan1 up');
     return {
       ...account,
       states: seen.states,
       device: seen.status.device,
+      byNextReader: seen.frames.filter((frame) => frame.id === 4).length,
       afterwards: seen.frames.filter((frame) => frame.id === 3).length,
     };
   },

@@ -41,7 +41,7 @@ interface Results {
   flood: Account;
   downAndUp: Account & { states: State[]; afterwards: number };
   removedAndBack: Account & { states: State[]; afterwards: number };
-  renamed: Account & { states: State[]; device: string; afterwards: number };
+  renamed: Account & { states: State[]; device: string; afterwards: number; byNextReader: number };
   errorFrames: Account & { frames: SeenFrame[]; dump: string[]; errors: Record<string, number>; states: State[] };
   played: Account & { frames: SeenFrame[]; dump: string[]; written: string[] };
   killed: Account & { spawnedMs: number; stalledMs: number; restarts: number; states: State[] };
@@ -166,6 +166,10 @@ describe.skipIf(obstacle !== undefined)(`the kernel's own CAN${obstacle === unde
   it('follows an interface that is renamed', () => {
     const { sent, delivered, lost, device, afterwards } = ofCase('renamed');
     expect([delivered + lost, device, afterwards]).toEqual([sent, 'track1', 50]);
+  });
+
+  it('is found under its new name by the reader that follows one that died', () => {
+    expect(ofCase('renamed').byNextReader).toBe(50);
   });
 
   it('tells error frames of every class and bit from data, names each, and tells bus-off and recovery as events', () => {
