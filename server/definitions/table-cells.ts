@@ -14,6 +14,114 @@ export function parseNumber(cell: string): number | undefined {
   return Number.isFinite(value) ? value : undefined;
 }
 
+/** A straight line over a raw value: value = factor × raw + offset. */
+export interface Linear {
+  factor: number;
+  offset: number;
+}
+
+/** What manuals call the raw value. */
+const rawNames = new Set(['x', 'raw', 'rawvalue', 'value', 'val', 'n', 'd', 'dec', 'data', 'bits', 'counts', 'count', 'adc', 'y']);
+const depthMax = 8;
+
+/**
+ * `raw * 0.1 + 5 V`, `T = (x - 500) / 10`, `0.01x`, `x/100 km/h`; undefined for what is no straight line over one raw value.
+ * Worked: (x − 500) / 10 is 0.1 × raw − 50.
+ */
+export function parseLinear(cell: string): Linear | undefined {
+  const text = cell
+    .replace(/[\u2212\u2013]/g, '-')
+    .replace(/[×·]/g, '*')
+    .replace(/÷/g, '/')
+    .replace(/^[^=]*=/, '')
+    .replace(/\b(raw|data) value\b/gi, 'raw');
+  const tokens = [...text.matchAll(/\d[\d.,]*(?:e[-+]?\d+)?|\.\d+|[a-z°%µ]+|[-+*/()]/gi)].map(([token]) => token.toLowerCase());
+  const line = new LinearReader(tokens).read();
+  // Every other sign would mean something that isn't understood.
+  const known = /^[\s\d.,a-z°%µ²³+*/()[\]-]*$/i.test(text);
+  return line && known && line.factor !== 0 && Number.isFinite(line.factor) && Number.isFinite(line.offset) ? line : undefined;
+}
+
+/** Sums, products and quotients of numbers and the raw value; behind the whole a unit may stand. */
+class LinearReader {
+  private readonly tokens: readonly string[];
+  private at = 0;
+
+  constructor(tokens: readonly string[]) {
+    this.tokens = tokens;
+  }
+
+  read(): Linear | undefined {
+    const line = this.sum(0);
+    const rest = this.tokens.slice(this.at);
+    // `km/h`: words joined by strokes, and nothing that computes.
+    return rest.every((token, i) => (i % 2 === 0 ? isWord(token) && !rawNames.has(token) : token === '/' || token === '*'))
+      ? line
+      : undefined;
+  }
+
+  private sum(depth: number): Linear | undefined {
+    let line = this.product(depth);
+    for (let sign = this.take('+', '-'); line && sign; sign = this.take('+', '-')) {
+      const next = this.product(depth);
+      const by = sign === '-' ? -1 : 1;
+      line = next && { factor: line.factor + by * next.factor, offset: line.offset + by * next.offset };
+    }
+    return line;
+  }
+
+  private product(depth: number): Linear | undefined {
+    let line = this.atom(depth);
+    while (line) {
+      // A stroke or star before a word that is no raw value belongs to the unit.
+      const named = this.tokens[this.at + 1];
+      if (named !== undefined && isWord(named) && !rawNames.has(named)) break;
+      const operator = this.take('*', '/') ?? (this.isRawNext() || this.tokens[this.at] === '(' ? '*' : undefined);
+      if (operator === undefined) break;
+      const next = this.atom(depth);
+      line = next && times(line, operator, next);
+    }
+    return line;
+  }
+
+  private atom(depth: number): Linear | undefined {
+    const token = this.tokens[this.at++];
+    if (token === undefined || depth > depthMax) return undefined;
+    if (token === '-' || token === '+') {
+      const line = this.atom(depth + 1);
+      return line && (token === '-' ? { factor: -line.factor, offset: -line.offset } : line);
+    }
+    if (token === '(') {
+      const line = this.sum(depth + 1);
+      return this.take(')') ? line : undefined;
+    }
+    if (rawNames.has(token)) return { factor: 1, offset: 0 };
+    const number = /^[\d.]/.test(token) ? toNumber(token) : Number.NaN;
+    return Number.isFinite(number) ? { factor: 0, offset: number } : undefined;
+  }
+
+  private isRawNext(): boolean {
+    return rawNames.has(this.tokens[this.at] ?? '');
+  }
+
+  private take(...wanted: string[]): string | undefined {
+    const token = this.tokens[this.at];
+    if (token === undefined || !wanted.includes(token)) return undefined;
+    this.at++;
+    return token;
+  }
+}
+
+function isWord(token: string): boolean {
+  return /^[a-z°%µ]/i.test(token);
+}
+
+function times(a: Linear, operator: string, b: Linear): Linear | undefined {
+  if (operator === '/') return b.factor === 0 && b.offset !== 0 ? { factor: a.factor / b.offset, offset: a.offset / b.offset } : undefined;
+  if (a.factor !== 0 && b.factor !== 0) return undefined;
+  return { factor: a.factor * b.offset + a.offset * b.factor, offset: a.offset * b.offset };
+}
+
 /** A comma is a decimal one, unless a point stands behind it. */
 function toNumber(text: string): number {
   return Number(text.includes('.') ? text.replaceAll(',', '') : text.replace(',', '.'));

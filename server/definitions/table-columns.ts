@@ -50,6 +50,7 @@ export const tableFields = {
   byte_order: ['byte order', 'byteorder', 'endian', 'endianness', 'endianess'],
   sign: ['sign', 'signed', 'signedness'],
   factor: ['factor', 'scale', 'scaling', 'scale factor', 'multiplier', 'multiply', 'multiply by', 'resolution', 'gain', 'slope'],
+  formula: ['formula', 'conversion', 'conversion formula', 'equation', 'calculation', 'transfer function'],
   divisor: ['divisor', 'divider', 'divide', 'divide by', 'div'],
   offset: ['offset', 'value offset', 'add', 'bias', 'intercept'],
   unit: ['unit', 'units', 'uom', 'engineering unit', 'engineering units'],

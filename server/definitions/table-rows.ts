@@ -1,10 +1,12 @@
 // Rows of a device manual's table as frames and signals; places are kept as the table counts them.
 import {
   isStatesPerBits,
+  type Linear,
   parseBitSpan,
   parseByteOrder,
   parseBytePlace,
   parseExtended,
+  parseLinear,
   parseNumber,
   parsePressure,
   parseRawCell,
@@ -337,8 +339,7 @@ class RowReader {
       ...(bitLength !== undefined ? { bitLength } : {}),
       ...(byteOrder ? { byteOrder } : {}),
       sign,
-      factor: this.factor(),
-      offset: this.number('offset') ?? 0,
+      ...this.scaling(),
       ...this.limits(),
       ...this.rawValues(),
       ...this.unit(),
@@ -374,6 +375,22 @@ class RowReader {
     if (value === undefined)
       this.conflict(`'${cell}' is no number for '${this.column(field)?.heading}'`, 'Write a number like 0.1.', field);
     return value;
+  }
+
+  /** By factor and offset; where the row has neither, by its formula. */
+  private scaling(): Linear {
+    const formula = this.cell('formula');
+    const apart = ['factor', 'divisor', 'offset'].some((field) => this.cell(field as TableField) !== '');
+    if (formula === '' || apart || /^[-–]$/.test(formula)) return { factor: this.factor(), offset: this.number('offset') ?? 0 };
+    const factor = parseNumber(formula);
+    const line = parseLinear(formula) ?? (factor === undefined ? undefined : { factor, offset: 0 });
+    if (!line)
+      this.conflict(
+        `'${formula}' is no straight line over the raw value`,
+        'Write it like raw * 0.1 - 40, or leave the column out.',
+        'formula',
+      );
+    return line ?? { factor: 1, offset: 0 };
   }
 
   private factor(): number {

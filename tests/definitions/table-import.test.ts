@@ -7,7 +7,7 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import { bitPositions } from '../../server/codec/bits.ts';
 import { parseVehicle } from '../../server/definitions/load-vehicle.ts';
-import { parseNumber, parseType, parseUnit, toSnakeName } from '../../server/definitions/table-cells.ts';
+import { parseLinear, parseNumber, parseType, parseUnit, toSnakeName } from '../../server/definitions/table-cells.ts';
 import { type ImportedTable, importTable, type TableOptions } from '../../server/definitions/table-import.ts';
 import type { Frame, Signal } from '../../server/definitions/vehicle.ts';
 
@@ -229,6 +229,53 @@ describe('cells', () => {
     ['TPS %', 'tps_percent'],
   ])('name %j', (cell, name) => {
     expect(toSnakeName(cell)).toBe(name);
+  });
+});
+
+describe('formulas', () => {
+  it.each<[string, number, number]>([
+    ['raw * 0.1 + 5', 0.1, 5],
+    ['T = (x - 500) / 10', 0.1, -50],
+    ['0.01x', 0.01, 0],
+    ['x/100 km/h', 0.01, 0],
+    ['x * 0.01 km/h', 0.01, 0],
+    ['Value = raw*0.1 + 5 V', 0.1, 5],
+    ['−40 + N', 1, -40],
+    ['(x × 0,5) − 40 °C', 0.5, -40],
+    ['2(x+1)/4', 0.5, 0.5],
+    ['-x', -1, 0],
+    ['x', 1, 0],
+    ['100 - raw / 4', -0.25, 100],
+  ])('%j is a straight line', (cell, factor, offset) => {
+    const line = parseLinear(cell);
+    expect(line?.factor).toBeCloseTo(factor, 12);
+    expect(line?.offset).toBeCloseTo(offset, 12);
+  });
+
+  it.each([
+    'x * x',
+    '1 / x',
+    'x ^ 2',
+    'sqrt(x)',
+    'x +',
+    '(x',
+    'see table 3',
+    '',
+    'x - x',
+    'x / 0',
+    'a * 2 + b',
+    'x > 3',
+    `${'('.repeat(99)}x`,
+  ])('%j is none', (cell) => {
+    expect(parseLinear(cell)).toBeUndefined();
+  });
+
+  it('scale a row that has no factor, are a plain factor where they are one, and stop the import where they are neither', () => {
+    const { text, conflicts } = read('id,name,byte,formula\n0x10,a,0,raw * 0.1 - 40\n0x10,b,1,0.5 V/bit\n0x10,c,2,-\n0x10,d,3,x ^ 2');
+    expect(text).toContain('{ name: a, bytes: 0, factor: 0.1, offset: -40 }');
+    expect(text).toContain('{ name: b, bytes: 1, factor: 0.5 }');
+    expect(text).toContain('{ name: c, bytes: 2 }');
+    expect(conflicts.map(({ row, column }) => [row, column])).toEqual([[5, 'formula']]);
   });
 });
 
