@@ -157,6 +157,8 @@ export interface MeasuredVerdict {
   channel?: string | undefined;
   measured?: number | string | null | undefined;
   limit?: number | string | null | undefined;
+  /** Of both, where the check gives it. */
+  unit?: string | undefined;
   at?: number | undefined;
   confidence?: number | undefined;
   say: string;
@@ -185,7 +187,7 @@ export function explainVerdict(verdict: MeasuredVerdict, run: JudgedRun): Figure
   const measure = (code === 'probe-reversed' ? reversed[run.check] : measures[code]) ?? otherMeasure(code);
   const samples = verdict.samples as VerdictSamples | undefined;
   const ofChannel = samples && samples.channel === channel ? samples : undefined;
-  const unit = measure.unit === '' && measure !== measures['sync-loss'] ? (ofChannel?.unit ?? '') : measure.unit;
+  const unit = verdict.unit ?? (measure.unit === '' && measure !== measures['sync-loss'] ? (ofChannel?.unit ?? '') : measure.unit);
   const limits = run.limits.filter(({ limit }) => measure.limits.includes(limit));
   const value = typeof measured === 'number' ? measured : null;
   const [fromS, toS] = stretchOf(at, ofChannel, run.seconds);
@@ -195,7 +197,7 @@ export function explainVerdict(verdict: MeasuredVerdict, run: JudgedRun): Figure
     title: `${channel} in ${run.called}, rule ${code}`,
     value,
     unit: measure.isDifference && unit === 'degC' ? 'K' : unit,
-    isDifference: measure.isDifference ?? false,
+    isDifference: verdict.unit === 'K' || (measure.isDifference ?? false),
     rule: measure.rule,
     source: [...new Set(limits.map(({ source }) => source))].join('; ') || commonPractice,
     worked: [

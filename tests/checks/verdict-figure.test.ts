@@ -38,6 +38,11 @@ describe('the number of a verdict', () => {
     expect(figure?.channels).toMatchObject([{ session: null, atUs: 25_000_000 }]);
   });
 
+  it('is in the unit that the check gives, a difference where that is K', () => {
+    expect(explainVerdict({ ...oil, unit: 'psi' }, run)).toMatchObject({ unit: 'psi', isDifference: false });
+    expect(explainVerdict({ ...oil, code: 'probe-drift', unit: 'K' }, run)).toMatchObject({ unit: 'K', isDifference: true });
+  });
+
   it('without a number says so', () => {
     expect(explainVerdict({ ...oil, measured: null }, run)).toMatchObject({ value: null, doubts: [oil.say, 'it gave no number'] });
   });
