@@ -1,16 +1,20 @@
 // The linear model of the distribution study: which part of the heat belongs to bank, position, group, cylinder, probe or injector. Pure.
-import studentT from '@stdlib/stats-base-dists-t';
-import { CholeskyDecomposition, inverse, Matrix } from 'ml-matrix';
+import { inverse, Matrix } from 'ml-matrix';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { Hold } from './holds.ts';
+import { randomDraws } from './random-draws.ts';
+import { Ridge } from './ridge.ts';
 import { findSeparable } from './separability.ts';
 import { checkStanding, type Standing } from './standing.ts';
 
 export type EffectKind = 'bank' | 'position' | 'group' | 'cylinder' | 'probe' | 'injector';
 
-/** One column of the model. `load` is what a cylinder does at one load point beyond what it always does: it is never reported. */
+/**
+ * One column of the model. `load` is what a cylinder does at one load point beyond what it always does, `without` what it does there while a set is
+ * off, beyond what its parts do: mixture is another then, and not all cylinders answer alike. Neither is reported.
+ */
 export interface EffectColumn {
-  kind: EffectKind | 'load';
+  kind: EffectKind | 'load' | 'without';
   /** `A of plenum`, `T-03`, `P-15 of port`, `5`, `left`, `front`. */
   subject: string;
   set?: string;
@@ -40,8 +44,8 @@ export interface FittedModel {
   covariance: Matrix;
   /** Standard deviation of one hold's reading of one cylinder, K. */
   noiseK: number;
-  /** Degrees of freedom of the noise. */
-  freedom: number;
+  /** Effects drawn from their posterior, by column, K. */
+  draws: Float64Array[];
   /** Logarithm of the evidence, but for a constant of the holds: the larger, the better these columns and weights tell them. */
   evidence: number;
   /** Which effects these sessions' arrangements separate, by column. */
@@ -69,10 +73,14 @@ export interface EffectEstimate {
 
 /** A set that gives more than so many times its usual share is taken to give that. */
 export const strengthMax = 3;
-/** Two-sided 90 %. */
-const intervalQuantile = 0.95;
-/** What the parts of one kind scatter by before anything is known, K, and how many parts' worth that is believed. Common practice, no source. */
-const usualScatterK = 6;
+/** Of the draws, so many lie below and so many above a two-sided interval of 90 %. */
+const outsideShare = 0.05;
+/**
+ * What ports scatter by before anything is known, K: below a spread of 15 to 20 K nothing is meant yet, and the spread of six is 2.53 standard
+ * deviations (L. H. C. Tippett 1925). That is of all parts of a port together: each kind of part has its share of the variance. Believed like
+ * `scatterBelief` parts' worth of measurement. Common practice, no source.
+ */
+const usualPortScatterK = 17.5 / 2.53;
 const usualLoadScatterK = 3;
 const scatterBelief = 1;
 /** Few parts differ much and most hardly: each kind scatters like Student's t with so many degrees of freedom, not like a normal distribution. */
@@ -81,10 +89,20 @@ const tailFreedom = 2;
 const usualNoiseK = 2;
 const noiseBelief = 4;
 const roundsMax = 80;
+/** Turns of the sampler that are thrown away, and kept; every so many the covariance is read. */
+const settlingTurns = 100;
+const drawTurns = 1000;
+const covarianceEvery = 20;
+const drawSeed = 8;
 /** The rounds end once no scatter changes by more than this share. */
 const settledShare = 2e-3;
 /** Below this nothing is said (class 2 type K alone allows ± 6.8 K at 900 °C, IEC 60584-2). */
 const noEffectK = 15;
+
+/** Whether a kind of column is reported; the others take up what belongs to a load point. */
+export function isEffect(kind: EffectColumn['kind']): kind is EffectKind {
+  return kind !== 'load' && kind !== 'without';
+}
 
 /** The arrangement that a vehicle file describes; `usualShare` is each set's mean share of the fuel. */
 export function toArrangement(
@@ -128,9 +146,10 @@ function allCylinders(vehicle: Vehicle): number[] {
 /** Columns that any of the arrangements knows, in a fixed order. */
 export function listColumns(arrangements: readonly Arrangement[], cylinders: readonly number[]): EffectColumn[] {
   const seen = new Map<string, EffectColumn>();
-  const add = (column: EffectColumn) => seen.set(`${column.kind} ${column.set ?? ''} ${column.subject}`, column);
+  const add = (column: EffectColumn) => seen.set(keyOf(column), column);
   const bankNames = new Set(arrangements.flatMap(({ bank }) => [...bank.values()]));
   const loadPoints = new Set(arrangements.map(({ loadPoint }) => loadPoint));
+  const isOffEverywhere = arrangements.every((arrangement) => offIn(arrangement) !== '');
   for (const arrangement of arrangements) {
     if (bankNames.size > 1) for (const name of arrangement.bank.values()) add({ kind: 'bank', subject: name });
     if ([...arrangement.position.values()].some((x) => x !== 0)) add({ kind: 'position', subject: 'front' });
@@ -143,14 +162,34 @@ export function listColumns(arrangements: readonly Arrangement[], cylinders: rea
       for (const cylinder of cylinders)
         if (injectors.has(cylinder)) add({ kind: 'injector', subject: `${injectors.get(cylinder)} of ${set}`, set });
     }
-    if (loadPoints.size > 1) for (const cylinder of cylinders) add({ kind: 'load', subject: `${cylinder} at ${arrangement.loadPoint}` });
+    if (loadPoints.size > 1) for (const cylinder of cylinders) add(loadColumn(arrangement, cylinder));
+    const off = offIn(arrangement);
+    if (off && !isOffEverywhere) for (const cylinder of cylinders) add(withoutColumn(arrangement, off, cylinder));
   }
   return [...seen.values()];
 }
 
+const loadColumn = ({ loadPoint }: Arrangement, cylinder: number): EffectColumn => ({
+  kind: 'load',
+  subject: `${cylinder} at ${loadPoint}`,
+});
+
+const withoutColumn = ({ loadPoint }: Arrangement, off: string, cylinder: number): EffectColumn => ({
+  kind: 'without',
+  subject: `${cylinder} at ${loadPoint} without ${off}`,
+});
+
+/** Names of the sets that are off; empty when all are on. */
+const offIn = ({ strength }: Arrangement): string => [...strength].flatMap(([set, gives]) => (gives === 0 ? [set] : [])).join();
+
 /** One row a cylinder, each less the mean of all rows: the level of a hold is its own. */
 export function toRows(arrangement: Arrangement, columns: readonly EffectColumn[], cylinders: readonly number[]): number[][] {
-  const rows = cylinders.map((cylinder) => columns.map((column) => weight(arrangement, column, cylinder)));
+  const places = placesOf(columns);
+  const rows = cylinders.map((cylinder) => {
+    const row = new Array<number>(columns.length).fill(0);
+    for (const [j, weight] of partsOf(arrangement, places, cylinder)) row[j] = weight;
+    return row;
+  });
   return columns.length === 0 ? rows : centred(rows);
 }
 
@@ -159,24 +198,36 @@ function centred(rows: number[][]): number[][] {
   return rows.map((row) => row.map((value, j) => value - (means[j] as number)));
 }
 
-function weight(arrangement: Arrangement, { kind, subject, set }: EffectColumn, cylinder: number): number {
-  const strength = set === undefined ? 1 : (arrangement.strength.get(set) ?? 1);
-  switch (kind) {
-    case 'bank':
-      return arrangement.bank.get(cylinder) === subject ? 1 : 0;
-    case 'position':
-      return arrangement.position.get(cylinder) ?? 0;
-    case 'cylinder':
-      return String(cylinder) === subject ? 1 : 0;
-    case 'load':
-      return `${cylinder} at ${arrangement.loadPoint}` === subject ? 1 : 0;
-    case 'probe':
-      return arrangement.probe.get(cylinder) === subject ? 1 : 0;
-    case 'group':
-      return `${arrangement.group.get(set as string)?.get(cylinder)} of ${set}` === subject ? strength : 0;
-    case 'injector':
-      return `${arrangement.injector.get(set as string)?.get(cylinder)} of ${set}` === subject ? strength : 0;
+const keyOf = ({ kind, set, subject }: EffectColumn) => `${kind} ${set ?? ''} ${subject}`;
+
+/** Where each column stands, by what it is. */
+function placesOf(columns: readonly EffectColumn[]): Map<string, number> {
+  return new Map(columns.map((column, j) => [keyOf(column), j]));
+}
+
+/** The few columns that act on a cylinder, with their weights; those that the model doesn't know are left out. */
+function partsOf(arrangement: Arrangement, places: ReadonlyMap<string, number>, cylinder: number): [column: number, weight: number][] {
+  const parts: [number, number][] = [];
+  const add = (column: EffectColumn, weight: number) => {
+    const j = places.get(keyOf(column));
+    if (j !== undefined && weight !== 0) parts.push([j, weight]);
+  };
+  const addNamed = (kind: EffectKind, subject: string | undefined) => subject !== undefined && add({ kind, subject }, 1);
+  addNamed('bank', arrangement.bank.get(cylinder));
+  add({ kind: 'position', subject: 'front' }, arrangement.position.get(cylinder) ?? 0);
+  addNamed('cylinder', String(cylinder));
+  add(loadColumn(arrangement, cylinder), 1);
+  const off = offIn(arrangement);
+  if (off) add(withoutColumn(arrangement, off, cylinder), 1);
+  addNamed('probe', arrangement.probe.get(cylinder));
+  for (const [kind, sets] of [
+    ['group', arrangement.group],
+    ['injector', arrangement.injector],
+  ] as const) {
+    for (const [set, names] of sets)
+      if (names.has(cylinder)) add({ kind, subject: `${names.get(cylinder)} of ${set}`, set }, arrangement.strength.get(set) ?? 1);
   }
+  return parts;
 }
 
 export interface Observation {
@@ -198,55 +249,110 @@ function stack(observations: readonly Observation[], columns: readonly EffectCol
 }
 
 /**
- * Ridge regression as a Gaussian posterior: the effects of one kind share one prior N(0, scatter²), a hold's own level is free. The scatter
- * of each kind and the noise are those under which the holds are likeliest (expectation-maximisation), each held by a weak prior of what is usual,
- * so that few holds don't make a kind look exactly alike. Source: Bayesian linear regression with variance components, in any handbook.
+ * Ridge regression with its weights unknown: the effects of one kind share a scatter, a hold's own level is free. First the scatters and the noise
+ * under which the holds are likeliest are found (expectation-maximisation, by which the evidence is judged), then effects, scatters and noise are
+ * drawn together (Gibbs sampler). Intervals from the likeliest scatters alone are too narrow: cylinder, probe and injectors of one port look alike,
+ * and it is the scatters that say how a deviation splits between them. Source: Gelman et al., Bayesian Data Analysis, hierarchical linear models.
  */
 export function fitEffects(observations: readonly Observation[], columns: EffectColumn[]): FittedModel {
   const { x, y } = stack(observations, columns);
-  const xtx = x.transpose().mmul(x);
-  const xty = x.transpose().mmul(y);
-  const kinds = toKinds(columns);
-  const variances = new Float64Array(columns.length).fill((2 * usualScatterK) ** 2);
-  const readings = x.rows - observations.length;
-  let noise = usualNoiseK ** 2;
-  let covariance = Matrix.eye(columns.length);
-  let mean = new Matrix(columns.length, 1);
-  for (let round = 0; round < roundsMax; round++) {
-    const precision = Matrix.mul(xtx, 1 / noise);
-    for (let j = 0; j < columns.length; j++) precision.set(j, j, precision.get(j, j) + 1 / (variances[j] as number));
-    covariance = inverse(precision);
-    mean = covariance.mmul(xty).mul(1 / noise);
-    const moved = Math.max(...kinds.map((kind) => setScatter(kind, mean, covariance, variances)), 0);
-    const residual = Matrix.sub(y, x.mmul(mean));
-    const square = residual.to1DArray().reduce((sum, value) => sum + value * value, 0) + traceOfProduct(covariance, xtx);
-    noise = (square + noiseBelief * usualNoiseK ** 2) / (readings + noiseBelief);
-    if (moved < settledShare) break;
-  }
-  const evidence = evidenceOf(x, y, xtx, mean, variances, noise);
-  const taken = columns.reduce((sum, _, j) => sum + 1 - covariance.get(j, j) / (variances[j] as number), 0);
+  const ridge = new Ridge(x, y);
+  const weights = likeliestWeights(ridge, toKinds(columns), x.rows - observations.length);
+  const evidence = evidenceOf(ridge, weights);
+  const drawn = drawEffects(ridge, weights, x.rows - observations.length);
   return {
     columns,
-    mean: Float64Array.from(mean.to1DArray()),
-    covariance,
-    noiseK: Math.sqrt(noise),
-    freedom: Math.max(noiseBelief, readings - taken),
+    ...drawn,
     evidence,
     separable: findSeparable(x, columns, observations),
-    standing: checkStanding(observations, columns, mean.to1DArray()),
+    standing: checkStanding(observations, columns, [...drawn.mean]),
   };
 }
 
+/** What the fit doesn't know beside the effects. */
+interface Weights {
+  kinds: Kind[];
+  /** Of each effect, K²: its kind's, more for one that stands out. */
+  variances: Float64Array;
+  /** K². */
+  noise: number;
+}
+
+function likeliestWeights(ridge: Ridge, kinds: Kind[], readings: number): Weights {
+  const variances = new Float64Array(ridge.size).fill((2 * usualPortScatterK) ** 2);
+  let noise = usualNoiseK ** 2;
+  for (let round = 0; round < roundsMax; round++) {
+    ridge.weigh(variances, noise);
+    const mean = ridge.mean();
+    const covariance = ridge.covariance();
+    const own = (j: number) => covariance[j * ridge.size + j] as number;
+    // Trace of C XᵀX, by way of C (XᵀX / noise + 1 / variances) = 1.
+    let fitted = 0;
+    for (let j = 0; j < ridge.size; j++) fitted += 1 - own(j) / (variances[j] as number);
+    const moved = Math.max(...kinds.map((kind) => setScatter(kind, (j) => (mean[j] as number) ** 2 + own(j), variances)), 0);
+    noise = (ridge.squaredResidual(mean) + noise * fitted + noiseBelief * usualNoiseK ** 2) / (readings + noiseBelief);
+    if (moved < settledShare) break;
+  }
+  return { kinds, variances, noise };
+}
+
 /** −½ (log determinant + quadratic form) of the holds under the fitted scatter and noise, by way of the posterior. */
-function evidenceOf(x: Matrix, y: Matrix, xtx: Matrix, mean: Matrix, variances: Float64Array, noise: number): number {
-  const precision = Matrix.mul(xtx, 1 / noise);
-  for (let j = 0; j < variances.length; j++) precision.set(j, j, precision.get(j, j) + 1 / (variances[j] as number));
-  const roots = new CholeskyDecomposition(precision).lowerTriangularMatrix.diagonal();
-  const determinant = 2 * roots.reduce((sum, root) => sum + Math.log(root), 0);
-  const residual = Matrix.sub(y, x.mmul(mean)).to1DArray();
-  let total = x.rows * Math.log(noise) + determinant + residual.reduce((sum, value) => sum + value * value, 0) / noise;
-  for (let j = 0; j < variances.length; j++) total += Math.log(variances[j] as number) + mean.get(j, 0) ** 2 / (variances[j] as number);
+function evidenceOf(ridge: Ridge, { variances, noise }: Weights): number {
+  ridge.weigh(variances, noise);
+  const mean = ridge.mean();
+  let total = ridge.rows * Math.log(noise) + ridge.logDeterminant() + ridge.squaredResidual(mean) / noise;
+  for (const [j, variance] of variances.entries()) total += Math.log(variance) + (mean[j] as number) ** 2 / variance;
   return -total / 2;
+}
+
+/** Gibbs sampler from the likeliest weights on: effects given weights, then weights given effects. */
+function drawEffects(
+  ridge: Ridge,
+  { kinds, variances, noise: firstNoise }: Weights,
+  readings: number,
+): Pick<FittedModel, 'mean' | 'covariance' | 'noiseK' | 'draws'> {
+  const { normal, gamma } = randomDraws(drawSeed);
+  const { size } = ridge;
+  const draws: Float64Array[] = [];
+  const means: Float64Array[] = [];
+  const covariance = new Float64Array(size * size);
+  let noise = firstNoise;
+  let noiseSum = 0;
+  for (let turn = -settlingTurns; turn < drawTurns; turn++) {
+    ridge.weigh(variances, noise);
+    const effects = ridge.draw(normal);
+    if (turn >= 0) {
+      draws.push(effects);
+      noiseSum += noise;
+      if (turn % covarianceEvery === 0) {
+        means.push(ridge.mean());
+        for (const [at, value] of ridge.covariance().entries()) covariance[at] = (covariance[at] as number) + value;
+      }
+    }
+    for (const kind of kinds) {
+      let sum = scatterBelief * kind.usual;
+      for (const j of kind.members) {
+        const square = (effects[j] as number) ** 2;
+        const weight = gamma((tailFreedom + 1) / 2) / ((tailFreedom + square / kind.scatter) / 2);
+        variances[j] = 1 / weight;
+        sum += weight * square;
+      }
+      kind.scatter = sum / 2 / gamma((kind.members.length + scatterBelief) / 2);
+      for (const j of kind.members) variances[j] = (variances[j] as number) * kind.scatter;
+    }
+    noise = (ridge.squaredResidual(effects) + noiseBelief * usualNoiseK ** 2) / 2 / gamma((readings + noiseBelief) / 2);
+  }
+  // The law of total covariance: what each turn leaves open, and how far the turns lie apart.
+  const mean = new Float64Array(size);
+  for (const of of means) for (let j = 0; j < size; j++) mean[j] = (mean[j] as number) + (of[j] as number) / means.length;
+  for (let i = 0; i < size; i++) {
+    for (let j = 0; j < size; j++) {
+      let apart = 0;
+      for (const of of means) apart += ((of[i] as number) - (mean[i] as number)) * ((of[j] as number) - (mean[j] as number));
+      covariance[i * size + j] = ((covariance[i * size + j] as number) + apart) / means.length;
+    }
+  }
+  return { mean, covariance: Matrix.from1DArray(size, size, covariance), noiseK: Math.sqrt(noiseSum / drawTurns), draws };
 }
 
 /** Which effects these holds' arrangements separate, by column. */
@@ -268,8 +374,8 @@ function groupColumns(columns: readonly EffectColumn[]): Map<string, number[]> {
  * One round's new scatter of the effects of one kind; returns by what share it changed. `scatter` holds the kind's own variance, `variances` what
  * each effect has of it: more for one that stands out (Student's t as a mixture of normal distributions).
  */
-function setScatter(kind: Kind, mean: Matrix, covariance: Matrix, variances: Float64Array): number {
-  const squares = kind.members.map((j) => mean.get(j, 0) ** 2 + covariance.get(j, j));
+function setScatter(kind: Kind, squareOf: (j: number) => number, variances: Float64Array): number {
+  const squares = kind.members.map(squareOf);
   const weights = squares.map((square) => (tailFreedom + 1) / (tailFreedom + square / kind.scatter));
   const sum = squares.reduce((total, square, i) => total + square * (weights[i] as number), 0);
   const before = kind.scatter;
@@ -286,8 +392,11 @@ interface Kind {
 }
 
 function toKinds(columns: readonly EffectColumn[]): Kind[] {
-  return [...groupColumns(columns).values()].map((members) => {
-    const usual = (columns[members[0] as number]?.kind === 'load' ? usualLoadScatterK : usualScatterK) ** 2;
+  const byKind = [...groupColumns(columns).values()];
+  const kindOf = (members: readonly number[]) => (columns[members[0] as number] as EffectColumn).kind;
+  const parts = byKind.filter((members) => ['cylinder', 'probe', 'injector'].includes(kindOf(members))).length;
+  return byKind.map((members) => {
+    const usual = isEffect(kindOf(members)) ? usualPortScatterK ** 2 / Math.max(1, parts) : usualLoadScatterK ** 2;
     return { members, usual, scatter: usual };
   });
 }
@@ -308,12 +417,11 @@ export function toEstimates(model: FittedModel): EffectEstimate[] {
   const kinds = groupColumns(model.columns);
   return model.columns
     .flatMap(({ kind, subject, set }, j): EffectEstimate[] => {
-      if (kind === 'load') return [];
+      if (!isEffect(kind)) return [];
       const separable = model.separable[j] === true;
       if (!separable) return [{ kind, subject, kelvin: null, low: null, high: null, separable, verdict: 'not separated' }];
       const mates = kinds.get(`${kind} ${set ?? ''}`) as number[];
-      const { kelvin, deviationK } = contrastOf(model, j, mates);
-      const [low, high] = toInterval(kelvin, deviationK, model.freedom, model.standing.get(j));
+      const { kelvin, low, high } = contrastOf(model, j, mates);
       return [
         {
           kind,
@@ -334,11 +442,8 @@ export interface EffectBehind {
   /** The parts of its kind (groups of one set, banks, all probes, ...) with what the model makes of each, K. */
   mates: { subject: string; meanK: number }[];
   kelvin: number;
-  /** Standard deviation of the difference from the mean of its kind, K. */
-  deviationK: number;
-  /** Half the 90 % interval in standard deviations, by Student's t, and its degrees of freedom. */
-  factor: number;
-  freedom: number;
+  /** How many draws of all effects the interval was read from. */
+  draws: number;
   /** It hangs on a single cylinder: its interval reaches to 0. */
   hangsOnOne: boolean;
 }
@@ -347,33 +452,31 @@ export interface EffectBehind {
 export function findEffectBehind(model: FittedModel, kind: string, subject: string): EffectBehind | undefined {
   const j = model.columns.findIndex((column) => column.kind === kind && column.subject === subject);
   const column = model.columns[j];
-  if (!column || column.kind === 'load') return undefined;
+  if (!column || !isEffect(column.kind)) return undefined;
   const mates = groupColumns(model.columns).get(`${kind} ${column.set ?? ''}`) as number[];
-  const standing = model.standing.get(j);
-  const freedom = freedomOf(model.freedom, standing);
   return {
     mates: mates.map((k) => ({ subject: model.columns[k]?.subject ?? '', meanK: model.mean[k] as number })),
-    ...contrastOf(model, j, mates),
-    factor: studentT.quantile(intervalQuantile, freedom),
-    freedom,
-    hangsOnOne: standing?.hangsOnOne ?? false,
+    kelvin: contrastOf(model, j, mates).kelvin,
+    draws: model.draws.length,
+    hangsOnOne: model.standing.get(j)?.hangsOnOne ?? false,
   };
 }
 
-function freedomOf(freedom: number, standing: Standing | undefined): number {
-  return standing ? Math.max(1, Math.min(standing.freedom, freedom)) : freedom;
+/** Sum of the variances of all effects, each as the difference from the mean of its kind, K². */
+export function uncertaintyOf(model: FittedModel): number {
+  return centredCovariance(model).trace();
 }
 
-/** Sum of the variances of all effects, K². */
-export function uncertaintyOf({ columns, covariance }: FittedModel): number {
-  return columns.reduce((sum, { kind }, j) => sum + (kind === 'load' ? 0 : covariance.get(j, j)), 0);
-}
-
-/** Bank and position are judged by the cylinders' own scatter, so their freedom is that of the cylinders; one that hangs on one cylinder reaches to 0. */
-function toInterval(kelvin: number, deviationK: number, freedom: number, standing: Standing | undefined): [low: number, high: number] {
-  const t = studentT.quantile(intervalQuantile, freedomOf(freedom, standing));
-  const [low, high] = [kelvin - t * deviationK, kelvin + t * deviationK];
-  return standing?.hangsOnOne ? [Math.min(low, 0), Math.max(high, 0)] : [low, high];
+/** Q C, where Q takes each effect as the difference from the mean of its kind, and leaves out what isn't reported. */
+function centredCovariance({ columns, covariance }: FittedModel): Matrix {
+  const centred = Matrix.zeros(covariance.rows, covariance.columns);
+  for (const members of groupColumns(columns).values()) {
+    if (!isEffect((columns[members[0] as number] as EffectColumn).kind)) continue;
+    const rows = covariance.subMatrixRow(members);
+    if (members.length > 1) rows.center('column');
+    for (const [i, j] of members.entries()) centred.setRow(j, rows.getRow(i));
+  }
+  return centred;
 }
 
 /** `parts`: how many of its kind there are; 15 K between two parts are ± 7.5 K from their mean, and position is half of front less rear. */
@@ -386,43 +489,84 @@ function toVerdict(low: number, high: number, parts: number): EffectVerdict {
 /** What the model makes of one column, as the difference from the mean of its kind, K: for ranking alone where it isn't separated. */
 export function leaningOf(model: FittedModel, j: number): number {
   const { kind, set } = model.columns[j] as EffectColumn;
-  return contrastOf(model, j, groupColumns(model.columns).get(`${kind} ${set ?? ''}`) as number[]).kelvin;
+  const mates = groupColumns(model.columns).get(`${kind} ${set ?? ''}`) as number[];
+  const mean = mates.reduce((sum, k) => sum + (model.mean[k] as number), 0) / mates.length;
+  return (model.mean[j] as number) - (mates.length > 1 ? mean : 0);
 }
 
-/** One effect less the mean of its mates (itself among them); an effect without others of its kind stands alone. */
-function contrastOf(model: FittedModel, j: number, mates: readonly number[]): { kelvin: number; deviationK: number } {
-  const n = mates.length;
-  const weights = n > 1 ? mates.map((k) => (k === j ? 1 : 0) - 1 / n) : [1];
-  let kelvin = 0;
-  let variance = 0;
-  for (const [a, k] of mates.entries()) {
-    kelvin += (weights[a] as number) * (model.mean[k] as number);
-    for (const [b, l] of mates.entries()) variance += (weights[a] as number) * (weights[b] as number) * model.covariance.get(k, l);
-  }
-  return { kelvin, deviationK: Math.sqrt(Math.max(0, variance)) };
-}
-
-/** Predicted deviation of each cylinder in an arrangement, K. */
-export function predict(model: FittedModel, arrangement: Arrangement, cylinders: readonly number[]): number[] {
-  return toRows(arrangement, model.columns, cylinders).map((row) =>
-    row.reduce((sum, value, j) => sum + value * (model.mean[j] as number), 0),
-  );
+/** One effect less the mean of its mates (itself among them), with its interval; an effect without others of its kind stands alone. */
+function contrastOf(model: FittedModel, j: number, mates: readonly number[]): { kelvin: number; low: number; high: number } {
+  const of = (effects: Float64Array) => {
+    const own = effects[j] as number;
+    return mates.length > 1 ? own - mates.reduce((sum, k) => sum + (effects[k] as number), 0) / mates.length : own;
+  };
+  const drawn = Float64Array.from(model.draws, of).sort();
+  const at = (share: number) => drawn[Math.round(share * (drawn.length - 1))] as number;
+  const [low, high] = [at(outsideShare), at(1 - outsideShare)];
+  // One odd cylinder makes no bank and no position.
+  const hangs = model.standing.get(j)?.hangsOnOne;
+  return { kelvin: of(model.mean), low: hangs ? Math.min(low, 0) : low, high: hangs ? Math.max(high, 0) : high };
 }
 
 /**
- * Share of the uncertainty about all effects that one more hold in an arrangement takes away, 0 to 1. Rows R: the covariance C becomes
- * C − C Rᵀ (R C Rᵀ + noise² I)⁻¹ R C.
+ * What a fitted model makes of arrangements that are only thought of. There are up to a thousand of them, which differ in a few of the columns: so
+ * what doesn't depend on the arrangement is computed once, and of each only the columns that act on a cylinder are touched.
  */
-export function uncertaintyTaken(model: FittedModel, arrangement: Arrangement, cylinders: readonly number[]): number {
-  const r = new Matrix(toRows(arrangement, model.columns, cylinders));
-  const rc = r.mmul(model.covariance);
-  const inner = rc.mmul(r.transpose()).add(Matrix.mul(Matrix.eye(cylinders.length), model.noiseK ** 2));
-  const weighed = inverse(inner).mmul(rc);
-  const all = uncertaintyOf(model);
-  let taken = 0;
-  for (const [j, { kind }] of model.columns.entries()) {
-    if (kind === 'load') continue;
-    for (let i = 0; i < cylinders.length; i++) taken += rc.get(i, j) * weighed.get(i, j);
+export class Forecast {
+  private readonly model: FittedModel;
+  readonly cylinders: readonly number[];
+  private readonly places: ReadonlyMap<string, number>;
+  private readonly covariance: Float64Array;
+  /** C Q C, where Q takes each effect as the difference from the mean of its kind, and leaves out what isn't reported. */
+  private readonly square: Float64Array;
+  private readonly all: number;
+
+  constructor(model: FittedModel, cylinders: readonly number[]) {
+    this.model = model;
+    this.cylinders = cylinders;
+    this.places = placesOf(model.columns);
+    this.covariance = Float64Array.from(model.covariance.to1DArray());
+    const centred = centredCovariance(model);
+    this.square = Float64Array.from(model.covariance.mmul(centred).to1DArray());
+    this.all = centred.trace();
   }
-  return all > 0 ? taken / all : 0;
+
+  /** Predicted deviation of each cylinder in an arrangement, K. */
+  deviations(arrangement: Arrangement): number[] {
+    const levels = this.cylinders.map((cylinder) =>
+      partsOf(arrangement, this.places, cylinder).reduce((sum, [j, weight]) => sum + weight * (this.model.mean[j] as number), 0),
+    );
+    const mean = levels.reduce((sum, level) => sum + level, 0) / levels.length;
+    return levels.map((level) => level - mean);
+  }
+
+  /**
+   * Share of the uncertainty about all effects that one more hold in an arrangement takes away, 0 to 1. Rows R: the covariance C becomes
+   * C − C Rᵀ (R C Rᵀ + noise² I)⁻¹ R C, so its trace falls by that of (R C Rᵀ + noise² I)⁻¹ R C C Rᵀ.
+   */
+  uncertaintyTaken(arrangement: Arrangement): number {
+    if (!(this.all > 0)) return 0;
+    const parts = this.cylinders.map((cylinder) => partsOf(arrangement, this.places, cylinder));
+    const inner = centredForm(parts, this.covariance, this.model.columns.length);
+    const off = offIn(arrangement);
+    const isNew = off !== '' && !this.places.has(keyOf(withoutColumn(arrangement, off, this.cylinders[0] as number)));
+    const noise = this.model.noiseK ** 2 + (isNew ? usualLoadScatterK ** 2 : 0);
+    for (let i = 0; i < inner.rows; i++) inner.set(i, i, inner.get(i, i) + noise);
+    return traceOfProduct(inverse(inner), centredForm(parts, this.square, this.model.columns.length)) / this.all;
+  }
+}
+
+/** R A Rᵀ of a symmetric A (`size` columns, by rows), where the rows of R are given by their parts and counted from the mean row. */
+function centredForm(rows: readonly (readonly [column: number, weight: number][])[], a: Float64Array, size: number): Matrix {
+  const form = Matrix.zeros(rows.length, rows.length);
+  for (const [i, left] of rows.entries()) {
+    for (let k = 0; k <= i; k++) {
+      let sum = 0;
+      for (const [l, weight] of left)
+        for (const [m, other] of rows[k] as [number, number][]) sum += weight * other * (a[l * size + m] as number);
+      form.set(i, k, sum);
+      form.set(k, i, sum);
+    }
+  }
+  return form.center('row').center('column');
 }

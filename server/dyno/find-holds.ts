@@ -17,6 +17,9 @@ const hurryPerS = 0.06;
 const hurryMinRpmPerS = 150;
 /** The raw signal's noise of 20 rpm (standard deviation) alone goes 380 rpm/s up and down. */
 const rawHurryMinRpmPerS = 450;
+/** Of a signal that is noisier everywhere, so many times what its noise does. */
+const hurryOverNoise = 1.6;
+const wayStepUs = 60_000;
 /** The ramp into a hold and out of it: speed is further than this from the median of the second that follows or went before. */
 const edgeS = 1;
 const edgeShare = 0.0075;
@@ -30,6 +33,7 @@ export function findHolds(engine: EngineTraces, loaded: (i: number) => boolean):
   const stepS = speed.stepUs / 1e6;
   const uncut = withoutCuts(engine, Math.round(cutAroundS / stepS));
   const calm = { speed: smoothed(engine.rawSpeed, calmUs), throttle: smoothed(engine.throttle, calmUs) };
+  const noiseWay = noiseWayPerS(engine);
   const found: [number, number][] = [];
   const length = speed.values.length;
   for (let from = 0; from < length; from++) {
@@ -40,7 +44,7 @@ export function findHolds(engine: EngineTraces, loaded: (i: number) => boolean):
     from = to;
   }
   return found
-    .filter(([from, to]) => !isHurried(engine, from, to))
+    .filter(([from, to]) => !isHurried(engine, noiseWay, from, to))
     .map((ends) => withoutRamps(speed, ends))
     .filter(([from, to]) => (to - from) * stepS >= holdMinS)
     .map(([from, to]) => toHold(speed, from, to));
@@ -118,16 +122,30 @@ const speedSpanAt = (rpm: number) => Math.max(speedSpanMinRpm, speedSpanShare * 
  * Whether speed goes up and down all the time, as on the limiter. Noise of the signal is smoothed away first; at full throttle, where a limiter
  * may be quicker than that, the raw signal is asked too.
  */
-function isHurried({ rawSpeed, speed, throttle }: EngineTraces, from: number, to: number): boolean {
+function isHurried({ rawSpeed, speed, throttle }: EngineTraces, noiseWay: number, from: number, to: number): boolean {
   const [, high] = spanOf(speed.values, from, to);
   if (wayPerS(speed, from, to) > Math.max(hurryMinRpmPerS, hurryPerS * high)) return true;
   const opening = medianOf(throttle.values.subarray(from, to + 1).filter((value) => !Number.isNaN(value))) ?? 1;
-  return opening >= fullThrottle && wayPerS(rawSpeed, from, to) > Math.max(rawHurryMinRpmPerS, hurryPerS * high);
+  return opening >= fullThrottle && wayPerS(rawSpeed, from, to) > Math.max(rawHurryMinRpmPerS, hurryPerS * high, hurryOverNoise * noiseWay);
+}
+
+/** How far the raw signal's noise alone goes up and down in a second: measured below full throttle, where no limiter is at work. */
+function noiseWayPerS({ rawSpeed, speed, throttle, runningAboveRpm }: EngineTraces): number {
+  const every = Math.max(1, Math.round(wayStepUs / rawSpeed.stepUs));
+  const ways: number[] = [];
+  for (let i = every; i < rawSpeed.values.length; i++) {
+    const off = (at: number) => (rawSpeed.values[at] as number) - (speed.values[at] as number);
+    const way = Math.abs(off(i) - off(i - every));
+    if ((throttle.values[i] as number) < fullThrottle && (speed.values[i] as number) > runningAboveRpm && !Number.isNaN(way))
+      ways.push(way);
+  }
+  // Of normal noise the mean distance is 1.183 times the median one; the median passes over the few stretches that do move.
+  return ((medianOf(ways) ?? 0) * 1.183 * 1e6) / wayStepUs;
 }
 
 /** How far a trace goes up and down in a second, by steps of 60 ms. */
 function wayPerS({ values, stepUs }: Trace, from: number, to: number): number {
-  const every = Math.max(1, Math.round(60_000 / stepUs));
+  const every = Math.max(1, Math.round(wayStepUs / stepUs));
   let way = 0;
   for (let i = from + every; i <= to; i += every) {
     const change = (values[i] as number) - (values[i - every] as number);

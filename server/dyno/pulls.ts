@@ -1,6 +1,7 @@
 // Finds full-load sweeps and steady holds in a recording, from throttle, engine speed and what loads the engine. Pure.
 import type { Series, SeriesSet } from '../channels/series.ts';
 import { findUnit, toUnit } from '../channels/unit.ts';
+import { medianOf } from '../checks/watch.ts';
 import type { Signal, Vehicle } from '../definitions/vehicle.ts';
 import { findHolds } from './find-holds.ts';
 import { slopeOf, smoothed, type Trace, toTrace } from './trace.ts';
@@ -27,7 +28,11 @@ const stepUs = 20_000;
 /** Common practice, no source. */
 export const fullThrottle = 0.9;
 const throttleDipMaxS = 0.25;
-const sweepMinS = 1.5;
+const sweepMinS = 1.2;
+/** On a very fast dyno a pull that is given up lasts less: it counts where a whole one of the recording began near it and rose as fast. */
+const shortSweepMinS = 0.6;
+const alikeStartShare = 0.15;
+const alikeRateShare = 0.35;
 const sweepRiseMinRpm = 1000;
 const sweepRiseMinShare = 0.25;
 /** Of a rise that ends with a lift: it was a pull, given up early. Without one it is a step from hold to hold. */
@@ -36,11 +41,16 @@ const liftedWithinS = 0.5;
 const risingRpmPerS = 60;
 /** Faster than this on the mean, the engine revs up with nothing to drive. */
 const sweepRateMaxRpmPerS = 2500;
-/** A rise that pauses for longer than this is a stepped test, not a sweep. */
+/** A rise that pauses for longer than this is a stepped test, not a sweep; so is one that stands, still at full throttle, and then goes on to more. */
 const plateauMaxS = 1.5;
+const goesOnShare = 0.03;
+/** Windows of the slope, μs: the shortest whose noise leaves standing and rising apart. */
+const slopeWindowsUs = [300_000, 600_000, 1_000_000];
+const slopeNoiseMaxRpmPerS = risingRpmPerS / 4;
 /** Near its highest speed, a sweep that rises no more for so long has arrived: it hangs at the limiter. */
 const standsAfterS = 0.8;
 const completeShare = 0.93;
+const approachMaxS = 3;
 /** An engine below this share of throttle and this manifold pressure idles, warms up or is broken in: no load point. */
 const loadThrottleMin = 0.18;
 const loadThrottleSure = 0.24;
@@ -81,9 +91,22 @@ export function findPulls(series: SeriesSet, vehicle: Vehicle): PullsFound {
     cut: gridOf(roles.cut),
     runningAboveRpm: vehicle.engine?.runningAboveRpm ?? 400,
   };
-  const sweeps = markComplete(findSweeps(engine));
-  const loaded = (i: number) => isLoaded(engine, i) && !sweeps.some(({ from, to }) => toSeconds(i) >= from && toSeconds(i) <= to);
-  return { pulls: [...sweeps, ...findHolds(engine, loaded)].sort((a, b) => a.from - b.from), notJudged };
+  const rises = findSweeps(engine);
+  const loaded = (i: number) => isLoaded(engine, i) && !rises.some(({ from, to }) => toSeconds(i) >= from && toSeconds(i) <= to);
+  const holds = findHolds(engine, loaded);
+  const sweeps = markComplete(withoutStabs(withoutApproaches(rises, holds)));
+  return { pulls: [...sweeps, ...holds].sort((a, b) => a.from - b.from), notJudged };
+}
+
+/** A rise that runs into a hold, well below where the pulls end, or quickly and with no pull beside it, was the way to that hold. */
+function withoutApproaches(rises: readonly Pull[], holds: readonly Pull[]): Pull[] {
+  const runsIntoHold = ({ to }: Pull) => holds.some(({ from }) => from >= to - stepUs / 1e6 && from - to < plateauMaxS);
+  const pulls = rises.filter((rise) => !runsIntoHold(rise));
+  const top = Math.max(0, ...pulls.map(({ speedTo }) => speedTo));
+  return rises.filter((rise) => {
+    if (pulls.includes(rise)) return true;
+    return pulls.length > 0 ? rise.speedTo >= completeShare * top : rise.to - rise.from >= approachMaxS;
+  });
 }
 
 /** Engine speed on the even grid of this file; undefined where the vehicle names none or it was never seen. */
@@ -181,30 +204,65 @@ const toSeconds = (steps: number) => (steps * stepUs) / 1e6;
 
 function findSweeps(engine: EngineTraces): Pull[] {
   const { speed, throttle } = engine;
-  const slope = slopeOf(speed, 300_000);
+  const { slope, windowUs } = calmSlope(speed);
+  const edge = toSteps(0.2 + windowUs / 2e6);
   const atFull = stretches(throttle.values.length, (i) => (throttle.values[i] as number) >= fullThrottle, toSteps(throttleDipMaxS));
   return atFull.flatMap(([first, last]) => {
     const rises = stretches(last - first + 1, (i) => (slope[first + i] as number) > risingRpmPerS, toSteps(plateauMaxS));
-    return rises.flatMap(([from, to]) => {
+    const tops = rises.map(([from, to]) => highest(speed.values, first + from, first + to));
+    return rises.flatMap(([from, to], k) => {
       const isLifted = first + to >= last - toSteps(liftedWithinS);
-      return toSweep(speed.values, first + from, first + to, isLifted ? abandonedRiseMinRpm : sweepRiseMinRpm) ?? [];
+      if (!isLifted && tops.slice(k + 1).some((top) => top > (1 + goesOnShare) * (tops[k] as number))) return [];
+      return toSweep(speed.values, first + from, first + to, edge, isLifted) ?? [];
     });
   });
 }
 
-/** Trims a rise to its lowest and its highest speed; undefined when it is too short or smaller than `riseMinRpm`. */
-function toSweep(speed: Float64Array, from: number, to: number, riseMinRpm: number): Pull | undefined {
+/** Short rises count only beside a whole pull that they are like. */
+function withoutStabs(rises: readonly Pull[]): Pull[] {
+  const whole = rises.filter(({ from, to }) => to - from >= sweepMinS);
+  return rises.filter((rise) => whole.includes(rise) || whole.some((other) => risesAlike(rise, other)));
+}
+
+/** Slope of speed, rpm/s, over the shortest window in which its noise (median distance from its own mean of a second) is small. */
+function calmSlope(speed: Trace): { slope: Float64Array; windowUs: number } {
+  for (const windowUs of slopeWindowsUs) {
+    const slope = slopeOf(speed, windowUs);
+    const mean = smoothed({ ...speed, values: slope }, 1_000_000).values;
+    const off = slope.map((value, i) => Math.abs(value - (mean[i] as number)));
+    // 1.4826 times the median is the standard deviation of normal noise.
+    const noise = 1.4826 * (medianOf(off.filter((value) => value > 0)) ?? 0);
+    if (noise <= slopeNoiseMaxRpmPerS) return { slope, windowUs };
+  }
+  const widestUs = Math.max(...slopeWindowsUs);
+  return { slope: slopeOf(speed, widestUs), windowUs: widestUs };
+}
+
+function highest(values: Float64Array, from: number, to: number): number {
+  return extremes(values.subarray(from, to + 1))[1];
+}
+
+const rateOf = ({ from, to, speedFrom, speedTo }: Pull) => (speedTo - speedFrom) / (to - from);
+
+function risesAlike(sweep: Pull, whole: Pull): boolean {
+  const near = (a: number, b: number, share: number) => Math.abs(a - b) <= share * b;
+  return near(sweep.speedFrom, whole.speedFrom, alikeStartShare) && near(rateOf(sweep), rateOf(whole), alikeRateShare);
+}
+
+/** Trims a rise to its lowest and its highest speed; undefined when it is too short, too small or too fast to be a pull. `edge` is how far beyond `to` its highest may lie. */
+function toSweep(speed: Float64Array, from: number, to: number, edge: number, isLifted: boolean): Pull | undefined {
   let top = from;
-  for (let i = from; i <= Math.min(to + toSteps(0.3), speed.length - 1); i++) if ((speed[i] as number) > (speed[top] as number)) top = i;
+  for (let i = from; i <= Math.min(to + edge, speed.length - 1); i++) if ((speed[i] as number) > (speed[top] as number)) top = i;
   // Hanging at the limiter is not rising any more: the sweep ends where it first got there.
   const topSpeed = speed[top] as number;
   const end = arrivalAt(speed, from, top);
   let start = from;
   for (let i = from; i <= end; i++) if ((speed[i] as number) < (speed[start] as number)) start = i;
   const rise = topSpeed - (speed[start] as number);
-  const needed = riseMinRpm * Math.max(1, (sweepRiseMinShare * (speed[start] as number)) / sweepRiseMinRpm);
+  const needed =
+    (isLifted ? abandonedRiseMinRpm : sweepRiseMinRpm) * Math.max(1, (sweepRiseMinShare * (speed[start] as number)) / sweepRiseMinRpm);
   const seconds = toSeconds(end - start);
-  if (seconds < sweepMinS || rise < needed || rise > sweepRateMaxRpmPerS * seconds) return undefined;
+  if (seconds < (isLifted ? shortSweepMinS : sweepMinS) || rise < needed || rise > sweepRateMaxRpmPerS * seconds) return undefined;
   return {
     kind: 'sweep',
     from: toSeconds(start),

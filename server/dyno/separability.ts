@@ -1,6 +1,6 @@
 // Which effects the arrangements of some holds can separate at all, whatever was measured: a question of the design alone. Pure.
 import { EigenvalueDecomposition, Matrix } from 'ml-matrix';
-import type { EffectColumn, Observation } from './effects.ts';
+import { type EffectColumn, isEffect, type Observation } from './effects.ts';
 
 /** Part of a contrast outside of what the design can see up to which it still counts as seen. */
 const unseenMax = 1e-6;
@@ -15,19 +15,20 @@ const spareCylindersMin = 2;
  * - *cylinder, probe, injector*: against each other only by exchanges; banks and position are left out beside them, since both are patterns
  *   over cylinders;
  * - *group*: against everything that stays with its cylinder (by another plan, or by the set off against on); not against single
- *   injectors, whose scatter it is judged by: with one set off the others give more, and so do their injectors' errors;
+ *   injectors, whose scatter it is judged by: with one set off the others give more, and so do their injectors' errors; nor against what single
+ *   cylinders do while the set is off;
  * - *bank, position*: nothing can exchange them for cylinders. They are judged by the scatter of the cylinders around them, where there are
  *   enough, and where no other bank, group or position makes nearly the same pattern.
  */
 export function findSeparable(x: Matrix, columns: readonly EffectColumn[], observations: readonly Observation[]): boolean[] {
-  const parts = new Seen(x, columns, ({ kind }) => kind !== 'bank' && kind !== 'position');
+  const parts = new Seen(x, columns, ({ kind }) => kind !== 'bank' && kind !== 'position' && kind !== 'without');
   // A cylinder is the sum of what it does at each load point, so those stand back when cylinders are told from their parts.
-  const cylinders = new Seen(x, columns, ({ kind }) => kind !== 'bank' && kind !== 'position' && kind !== 'load');
-  const groups = new Seen(x, columns, ({ kind }) => kind !== 'bank' && kind !== 'position' && kind !== 'injector');
+  const cylinders = new Seen(x, columns, ({ kind }) => isEffect(kind) && kind !== 'bank' && kind !== 'position');
+  const groups = new Seen(x, columns, ({ kind }) => kind !== 'bank' && kind !== 'position' && kind !== 'injector' && kind !== 'without');
   const standing = toStanding(x, columns, observations);
   return columns.map((column, j) => {
     const mates = columns.flatMap(({ kind, set }, k) => (k !== j && kind === column.kind && set === column.set ? [k] : []));
-    if (column.kind === 'load') return false;
+    if (!isEffect(column.kind)) return false;
     if (column.kind === 'bank' || column.kind === 'position') return standing(j, mates);
     const seen = column.kind === 'group' ? groups : column.kind === 'cylinder' ? cylinders : parts;
     return mates.some((k) => seen.sees(j, k));

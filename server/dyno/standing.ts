@@ -3,8 +3,6 @@ import { Matrix, pseudoInverse } from 'ml-matrix';
 import { type EffectColumn, type Observation, toRows } from './effects.ts';
 
 export interface Standing {
-  /** Cylinders less the standing effects and the mean. */
-  freedom: number;
   /** Leaving one cylinder out takes more than half of the effect away, or turns it: one odd cylinder makes no bank and no position. */
   hangsOnOne: boolean;
 }
@@ -20,8 +18,6 @@ export function checkStanding(
   if (standing.length === 0 || !first) return new Map();
   const levels = levelsWithoutGroups(observations, columns, mean);
   const cylinders = [...levels.keys()];
-  const banks = standing.filter((j) => columns[j]?.kind === 'bank').length;
-  const freedom = cylinders.length - 1 - Math.max(0, banks - 1) - (standing.length - banks);
   const design = (kept: readonly number[]) => toRows(first.arrangement, columns, kept).map((row) => standing.map((j) => row[j] as number));
   const effectsOf = (kept: readonly number[]): number[] => {
     const values = kept.map((cylinder) => levels.get(cylinder) as number);
@@ -35,7 +31,7 @@ export function checkStanding(
     standing.map((j, at) => {
       const all = whole[at] as number;
       const hangsOnOne = without.some((fitted) => (fitted[at] as number) * Math.sign(all) < 0.5 * Math.abs(all));
-      return [j, { freedom, hangsOnOne }];
+      return [j, { hangsOnOne }];
     }),
   );
 }

@@ -1,6 +1,6 @@
 // The figures of a distribution study explained: effects, deviations of cylinders, readings of holds, and what a trial is expected to do. Pure.
 import { medianOf } from '../checks/watch.ts';
-import { type EffectEstimate, findEffectBehind, uncertaintyOf } from './effects.ts';
+import { type EffectEstimate, findEffectBehind, isEffect, uncertaintyOf } from './effects.ts';
 import { arithmetic, commonPractice, type Figure, linkTo, said, saidStretch, toAddress } from './figure.ts';
 import { deviations, type Hold } from './holds.ts';
 import type { StudyBehind } from './study.ts';
@@ -41,13 +41,13 @@ export function explainStudyFigure(studied: StudiedSessions, key: readonly strin
 const addressOf = ({ sessions }: StudiedSessions, ...key: (string | number)[]) => toAddress('study', sessions.join(), ...key);
 
 const modelSource =
-  'Bayesian linear regression with variance components (ridge regression whose penalties are estimated by expectation-maximisation), any handbook of statistics; docs/dyno.md';
+  'Bayesian linear regression with variance components, drawn by a Gibbs sampler (Gelman et al., Bayesian Data Analysis); docs/dyno.md';
 
 function effect(studied: StudiedSessions, kind: string, subject: string): Figure | undefined {
   const estimate = studied.study.effects.find((one) => one.kind === kind && one.subject === subject);
   const behind = studied.fit && findEffectBehind(studied.fit.model, kind, subject);
   if (!estimate || !behind || !studied.fit) return undefined;
-  const { mates, kelvin, deviationK, factor, freedom } = behind;
+  const { mates, kelvin, draws } = behind;
   const mean = mates.reduce((sum, { meanK }) => sum + meanK, 0) / mates.length;
   const own = mates.find((mate) => mate.subject === subject)?.meanK ?? 0;
   const worked = [
@@ -57,7 +57,7 @@ function effect(studied: StudiedSessions, kind: string, subject: string): Figure
           `${said(own)} − ${said(mean)} = ${said(kelvin)} K`,
         ]
       : [`the model: ${said(kelvin)} K`]),
-    `90 % interval: ${said(kelvin)} ± ${factor.toFixed(3)} × ${said(deviationK)} K (${said(freedom)} degrees of freedom): ${said(estimate.low)} to ${said(estimate.high)} K`,
+    `90 % interval: of ${draws} draws of all effects 5 % lie below ${said(estimate.low)} K and 5 % above ${said(estimate.high)} K`,
   ];
   return {
     title: `Effect of ${kind} ${subject}`,
@@ -194,12 +194,12 @@ function teaches(studied: StudiedSessions, place: number): Figure | undefined {
     isDifference: false,
     rule: isEnrich
       ? 'It tells the sign of the mixture, nothing of where an effect sits: 0.'
-      : 'The share of the variances of all effects that one more hold so arranged would take away: C becomes C − C Rᵀ (R C Rᵀ + noise² I)⁻¹ R C.',
+      : 'The share of the variances of all effects, as differences from the mean of their kinds, that one more hold so arranged would take away: C becomes C − C Rᵀ (R C Rᵀ + noise² I)⁻¹ R C.',
     source: isEnrich ? commonPractice : modelSource,
     worked: isEnrich
       ? []
       : [
-          `${said(trial.teaches * all)} K² of ${said(all)} K² of ${model.columns.filter(({ kind }) => kind !== 'load').length} effects: ${said(100 * trial.teaches)} %`,
+          `${said(trial.teaches * all)} K² of ${said(all)} K² of ${model.columns.filter(({ kind }) => isEffect(kind)).length} effects: ${said(100 * trial.teaches)} %`,
         ],
     doubts: ['it ranks what to try next, and promises no result'],
     ...readings(studied, studied.holds),

@@ -68,17 +68,14 @@ export function studyDistribution(all: readonly Hold[]): Study {
 
 /** The same with the model behind it. */
 export function studyHolds(all: readonly Hold[]): StudyBehind {
-  const holds = all.filter(({ temps }) => temps.size >= cylindersMin);
+  const holds = tellingOf(all);
   const study: Study = { effects: [], cylinders: [], trials: [], holds: holds.map(toHoldView), phases: {}, regroupings: {}, notJudged: [] };
   const last = holds[holds.length - 1];
   if (!last) {
     study.notJudged.push({ what: 'the distribution', line: whyNoHold(all) });
     return { study, holds };
   }
-  const usualShare = meanShares(holds);
-  const loadPoints = findLoadPoints(holds);
-  const cylinders = [...new Set(holds.flatMap((hold) => [...hold.temps.keys()]))].sort((a, b) => a - b);
-  const { model, planning } = fitHolds(holds, loadPoints, cylinders, usualShare);
+  const { model, planning, loadPoints, cylinders } = fitHolds(holds);
   study.effects = toEstimates(model);
   const now = toArrangement(last.vehicle, { off: new Set(), share: new Map() }, new Map(), loadPoints[loadPoints.length - 1] as number);
   const deviationsOf = holdsAsNow(holds, now);
@@ -101,8 +98,16 @@ export function studyHolds(all: readonly Hold[]): StudyBehind {
   return { study, holds, fit: { model, planning, now, cylinders, deviationsOf, leastK } };
 }
 
+/** The model alone, without what follows from it: undefined when no hold tells anything. */
+export function fitDistribution(all: readonly Hold[]): FittedModel | undefined {
+  const holds = tellingOf(all);
+  return holds.length === 0 ? undefined : fitHolds(holds).model;
+}
+
 /** One probe alone says nothing of a difference. */
 const cylindersMin = 2;
+
+const tellingOf = (holds: readonly Hold[]) => holds.filter(({ temps }) => temps.size >= cylindersMin);
 
 function whyNoHold(holds: readonly Hold[]): string {
   const last = holds[holds.length - 1];
@@ -117,6 +122,9 @@ interface Fits {
   model: FittedModel;
   /** What the next trials are planned by: of two that tell the holds as well, the one that leaves more open. */
   planning: { model: FittedModel; share: ReadonlyMap<string, number> };
+  /** Number of the load point of each hold. */
+  loadPoints: number[];
+  cylinders: number[];
 }
 
 /** By so much must its evidence lead (a factor of 20), so that weights that leave more open are not given up lightly. */
@@ -126,12 +134,10 @@ const evidenceLead = 3;
  * While one set is off the others give more. Errors of flow then weigh more, errors of spray or place may not: of the two models the one that tells
  * these holds better is taken.
  */
-function fitHolds(
-  holds: readonly Hold[],
-  loadPoints: readonly number[],
-  cylinders: readonly number[],
-  usualShare: ReadonlyMap<string, number>,
-): Fits {
+function fitHolds(holds: readonly Hold[]): Fits {
+  const usualShare = meanShares(holds);
+  const loadPoints = findLoadPoints(holds);
+  const cylinders = [...new Set(holds.flatMap((hold) => [...hold.temps.keys()]))].sort((a, b) => a - b);
   const observe = (share: ReadonlyMap<string, number>) =>
     holds.map((hold, i) => ({ arrangement: toArrangement(hold.vehicle, hold, share, loadPoints[i] as number), temps: hold.temps }));
   const weighed = observe(usualShare);
@@ -144,12 +150,15 @@ function fitHolds(
   // What only the assumed weights tell apart is not told apart.
   const both = separableBy(alike, columns).map((separable, j) => separable && byShare.separable[j] === true);
   const weighedModel = { ...byShare, separable: both };
-  if (holds.every(({ off }) => off.size === 0)) return { model: weighedModel, planning: { model: weighedModel, share: usualShare } };
+  if (holds.every(({ off }) => off.size === 0))
+    return { model: weighedModel, planning: { model: weighedModel, share: usualShare }, loadPoints, cylinders };
   const alikeModel = { ...fitEffects(alike, columns), separable: both };
   const lead = alikeModel.evidence - weighedModel.evidence;
   return {
     model: lead > evidenceLead ? alikeModel : weighedModel,
     planning: lead > -evidenceLead ? { model: alikeModel, share: new Map() } : { model: weighedModel, share: usualShare },
+    loadPoints,
+    cylinders,
   };
 }
 
@@ -293,6 +302,7 @@ function actsOn({ kind, subject, set }: EffectColumn, cylinder: number, now: Arr
     case 'injector':
       return is(subject === `${now.injector.get(set as string)?.get(cylinder)} of ${set}`);
     case 'load':
+    case 'without':
       return 0;
   }
 }

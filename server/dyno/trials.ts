@@ -1,6 +1,6 @@
 // Every trial that could come next, with what it is expected to do and to teach: regroupings, swaps, a set off, a little more fuel. Pure.
 import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
-import { type Arrangement, type FittedModel, predict, strengthMax, uncertaintyTaken } from './effects.ts';
+import { type Arrangement, type FittedModel, Forecast, strengthMax } from './effects.ts';
 import { injectionPhases } from './phases.ts';
 
 /** One proposal. A contract (`study --json`). */
@@ -75,11 +75,12 @@ export function listTrials(
   differing: readonly number[],
   usualShare: ReadonlyMap<string, number>,
 ): Trial[] {
+  const forecast = new Forecast(model, cylinders);
   const make: Make = (kind, change, moves, arrangement, more) => ({
     kind,
     change,
-    ...predictionOf(model, arrangement, cylinders),
-    teaches: Math.round(uncertaintyTaken(model, arrangement, cylinders) * 1000) / 1000,
+    ...predictionOf(forecast, arrangement),
+    teaches: Math.round(forecast.uncertaintyTaken(arrangement) * 1000) / 1000,
     moves,
     ...more,
   });
@@ -87,7 +88,7 @@ export function listTrials(
     ...setOffTrials(vehicle, now, usualShare, make),
     ...vehicle.injectorSets.flatMap((set) => regroupTrials(vehicle, set, now, make)),
     ...swapTrials(vehicle, now, cylinders, differing, make),
-    ...enrichTrials(model, now, cylinders, differing),
+    ...enrichTrials(forecast, now, differing),
   ];
   return trials.sort((a, b) => worth(b) - worth(a));
 }
@@ -102,14 +103,10 @@ type Make = (
 
 const worth = (trial: Trial) => trial.teaches - costPerMove * trial.moves;
 
-function predictionOf(
-  model: FittedModel,
-  arrangement: Arrangement,
-  cylinders: readonly number[],
-): Pick<Trial, 'predictedSpread' | 'predicted'> {
+function predictionOf(forecast: Forecast, arrangement: Arrangement): Pick<Trial, 'predictedSpread' | 'predicted'> {
   const tenth = (value: number) => Math.round(value * 10) / 10;
-  const values = predict(model, arrangement, cylinders);
-  const predicted = Object.fromEntries(cylinders.map((cylinder, i) => [cylinder, tenth(values[i] as number)]));
+  const values = forecast.deviations(arrangement);
+  const predicted = Object.fromEntries(forecast.cylinders.map((cylinder, i) => [cylinder, tenth(values[i] as number)]));
   return { predictedSpread: tenth(spreadOf(values)), predicted };
 }
 
@@ -222,8 +219,8 @@ function exchanged(things: ReadonlyMap<number, string> | undefined, a: number, b
  * leaning a cold cylinder that misfires or detonates destroys it. It teaches the sign of the mixture, nothing of where an effect sits: so it
  * comes once the others have nothing to teach that is worth their moves.
  */
-function enrichTrials(model: FittedModel, now: Arrangement, cylinders: readonly number[], differing: readonly number[]): Trial[] {
-  const prediction = predictionOf(model, now, cylinders);
+function enrichTrials(forecast: Forecast, now: Arrangement, differing: readonly number[]): Trial[] {
+  const prediction = predictionOf(forecast, now);
   return differing.map((cylinder) => ({
     kind: 'enrich',
     change: `3 % more fuel to cylinder ${cylinder} alone at a steady hold: a fall says that more fuel cools it, a rise that it is on the lean side or misfires`,

@@ -5,9 +5,11 @@ import { EngineModel } from './engine-model.ts';
 import { FaultBoard } from './fault.ts';
 import type { Scenario } from './scenario.ts';
 
-const stepS = 0.01;
-const warmS = 20;
-const holdS = 60;
+/** Cranking and firing need short steps; what then settles are walls and probes, of seconds and more. */
+const startStepS = 0.01;
+const holdStepS = 0.05;
+const warmS = 10;
+const holdS = 90;
 
 /** Temperatures by cylinder − 1, °C: of the gas in the port, and as the boxes read it. */
 export interface SettledHold {
@@ -25,10 +27,12 @@ export function settleHold(vehicle: Vehicle, scenario: Scenario, speedRpm: numbe
   const engine = new EngineModel(vehicle, { ...scenario, start: 'hot' }, new FaultBoard([]));
   const controls = new Driver(scenario).controls;
   Object.assign(controls, { key: true, fire: true, starter: true });
-  for (let s = 0; s < warmS + holdS; s += stepS) {
+  for (let s = 0; s < warmS + holdS; ) {
+    const stepS = s < warmS ? startStepS : holdStepS;
     controls.starter = !engine.running;
     if (s > warmS) Object.assign(controls, { speedRpm, throttlePercent: loadPercent });
     engine.step(stepS, s, controls);
+    s += stepS;
   }
   return {
     gasC: [...engine.exhaust.gasC],

@@ -3,7 +3,8 @@
 // called inseparable, how often its 90 % intervals cover the truth, how good its first trial was, and how often it proposed a harmful change.
 import { availableParallelism } from 'node:os';
 import { isMainThread, parentPort, Worker, workerData } from 'node:worker_threads';
-import { studyDistribution } from '../../dist/server/dyno/study.js';
+import { leaningOf } from '../../dist/server/dyno/effects.js';
+import { fitDistribution, studyDistribution } from '../../dist/server/dyno/study.js';
 import { parseScenario } from '../../dist/server/simulator/scenario-file.js';
 import { settleHold } from '../../dist/server/simulator/settled-hold.js';
 import { firstState, layouts, vehicleOf } from './dyno-engines.mjs';
@@ -119,11 +120,25 @@ function scenarioOf(vehicle, state, errors, seed) {
   return scenario;
 }
 
+/** What an arrangement settles at doesn't change between its sessions: settled once a run. */
+const settled = new Map();
+
+function settle(state, errors, seed) {
+  const asked = JSON.stringify([state, errors, seed]);
+  if (settled.size > 200) settled.clear();
+  if (!settled.has(asked)) {
+    const vehicle = vehicleOf(state);
+    const scenario = scenarioOf(vehicle, state, errors, seed);
+    settled.set(asked, { vehicle, levels: points.map(([speedRpm, load]) => settleHold(vehicle, scenario, speedRpm, load)) });
+  }
+  return settled.get(asked);
+}
+
 /** Holds of one session, as `readHolds` would give them from a recording. */
 function driveSession(session, state, errors, seed, normal) {
-  const vehicle = vehicleOf(state);
-  return points.flatMap(([speedRpm, load]) => {
-    const { readC, flows } = settleHold(vehicle, scenarioOf(vehicle, state, errors, seed), speedRpm, load);
+  const { vehicle, levels } = settle(state, errors, seed);
+  return points.flatMap(([speedRpm, load], at) => {
+    const { readC, flows } = levels[at];
     const total = [...flows.values()].reduce((sum, flow) => sum + flow, 0);
     return [1, 2].map(() => ({
       session,
@@ -155,9 +170,7 @@ function carryOut(state, { kind, change, plan }) {
 
 /** By how much an error of 20 K in the gas, or in a probe, moves the reading: the mean over the load points. */
 function gainsOfReading(cylinders) {
-  const state = firstState(cylinders);
-  const vehicle = vehicleOf(state);
-  const read = (errors) => points.map(([speed, load]) => settleHold(vehicle, scenarioOf(vehicle, state, errors, 1), speed, load).readC[0]);
+  const read = (errors) => settle(firstState(cylinders), errors, 1).levels.map(({ readC }) => readC[0]);
   const plain = read([]);
   const gain = (error) => read([{ ...error, kelvin: 20 }]).reduce((sum, value, i) => sum + (value - plain[i]) / 20 / points.length, 0);
   const ofFlow = (error) =>
@@ -289,7 +302,7 @@ function score(result, study, truths, putIn) {
   }
 }
 
-/** What one session of each kind of trial really gains: the fall of the summed squared error of all effects, as a share. */
+/** What one session of the best-ranked trial of each kind really gains: the fall of the summed squared error of all effects, as a share. */
 function gainsOf(study, holds, state, errors, truths, seed, normal) {
   const before = lossOf(holds, truths);
   const gains = {};
@@ -304,11 +317,12 @@ function gainsOf(study, holds, state, errors, truths, seed, normal) {
   return gains;
 }
 
-/** An effect that isn't separated is as good as unknown: its own size, and what scatter it may have. */
+/** Summed squared error of what the model leans to, whether it dares to say it or not: what `teaches` expects to fall. */
 function lossOf(holds, truths) {
-  return studyDistribution(holds).effects.reduce((total, effect) => {
-    const truth = truths.get(key(effect)) ?? 0;
-    return total + (effect.separable ? (effect.kelvin - truth) ** 2 : truth ** 2 + 10 ** 2);
+  const model = fitDistribution(holds);
+  return model.columns.reduce((total, column, j) => {
+    const truth = truths.get(key(column));
+    return truth === undefined ? total : total + (leaningOf(model, j) - truth) ** 2;
   }, 0);
 }
 
@@ -381,8 +395,9 @@ function print(results, detailed) {
 }
 
 /**
- * A trial is judged by what its kind gains on average over all causes that look alike at first: one port that differs (cylinder, probe, injector), or
- * a pattern over several (bank, position, group). Within noise: not worse than the best by more than twice its standard error.
+ * Best is what gains most on the mean over all causes that look alike before the trial: nobody can propose for a cause that isn't known yet. One
+ * port that differs (cylinder, probe, injector) is one look, a pattern over several (bank, position, group) the other. Within noise of the best:
+ * over the same runs it is not worse by more than twice the standard error of the difference.
  */
 function firstTrials(results) {
   const alike = {
@@ -394,30 +409,37 @@ function firstTrials(results) {
     position: 'a pattern',
     group: 'a pattern',
   };
+  const kindOf = (name) => name.split(' ')[0];
   const lines = [];
   let good = 0;
   let all = 0;
   for (const look of ['one port', 'a pattern']) {
     const runs = results.filter((run) => alike[run.cause] === look);
-    const gains = new Map();
-    for (const run of runs) for (const [kind, gain] of Object.entries(run.gains)) gains.set(kind, [...(gains.get(kind) ?? []), gain]);
-    const means = [...gains].map(([kind, list]) => {
-      const mean = sum(list, (gain) => gain) / list.length;
-      const error = Math.sqrt(sum(list, (gain) => (gain - mean) ** 2) / Math.max(1, list.length - 1) / list.length);
-      return { kind, mean, error };
-    });
-    const best = means.sort((a, b) => b.mean - a.mean)[0];
+    const kinds = [...new Set(runs.flatMap((run) => Object.keys(run.gains)))];
+    const means = kinds.map((kind) => ({ kind, ...meanOf(runs.flatMap((run) => run.gains[kind] ?? [])) })).sort((a, b) => b.mean - a.mean);
+    const best = means[0];
     if (!best) continue;
-    const near = means
-      .filter(({ mean, error }) => best.mean - mean <= 2 * Math.hypot(error, best.error))
-      .map(({ kind }) => kind.split(' ')[0]);
+    const near = means.filter(({ kind }) => {
+      const { mean, error } = meanOf(
+        runs.flatMap((run) =>
+          run.gains[kind] === undefined || run.gains[best.kind] === undefined ? [] : run.gains[best.kind] - run.gains[kind],
+        ),
+      );
+      return mean <= 2 * error;
+    });
     all += runs.length;
-    good += runs.filter((run) => near.includes(run.first)).length;
+    good += runs.filter((run) => near.some(({ kind }) => kindOf(kind) === run.first)).length;
     lines.push(
-      `  ${look}: ${means.map(({ kind, mean, error }) => `${kind} ${mean.toFixed(2)} ± ${error.toFixed(2)}`).join(', ')}; proposed first: ${tally(runs.map(({ first }) => first))}`,
+      `  ${look}: ${means.map(({ kind, mean, error }) => `${kind} ${mean.toFixed(2)} ± ${error.toFixed(2)}`).join(', ')}; within noise of the best: ${near.map(({ kind }) => kind).join(', ')}; proposed first: ${tally(runs.map(({ first }) => first))}`,
     );
   }
   return { good, all, lines };
+}
+
+/** Mean of a list and its standard error. */
+function meanOf(list) {
+  const mean = sum(list, (value) => value) / list.length;
+  return { mean, error: Math.sqrt(sum(list, (value) => (value - mean) ** 2) / Math.max(1, list.length - 1) / list.length) };
 }
 
 function tally(names) {

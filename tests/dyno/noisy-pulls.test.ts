@@ -97,4 +97,36 @@ describe('a sweep', () => {
     const steps: Drive = (s) => (s < 3 || s >= 21 ? [1400, 2] : [ramp(s, 10, 2.5, 3000, 3800), 100]);
     expect(find(25, steps).map(({ kind }) => kind)).toEqual(['hold', 'hold']);
   });
+
+  it('on a very fast dyno is found too when it is given up after less than a second, if whole ones rose alike; a stab is none', () => {
+    // 1,800 rpm/s: whole from 2,500 to 6,100 rpm in 2 s, given up at 4,000 rpm after 0.83 s; a stab from idle as quick as that.
+    const drive: Drive = (s) => {
+      if (s >= 3 && s < 5) return [2500 + 1800 * (s - 3), 100];
+      if (s >= 12 && s < 12.83) return [2500 + 1800 * (s - 12), 100];
+      if (s >= 20 && s < 20.8) return [1100 + 1800 * (s - 20), 100];
+      const cruises = (s >= 1 && s < 3) || (s >= 10 && s < 12);
+      return cruises ? [2500, 12] : [1100, 0];
+    };
+    const found = find(24, drive);
+    expect(found.map(({ kind, complete }) => [kind, complete])).toEqual([
+      ['sweep', true],
+      ['sweep', false],
+    ]);
+    expect(Math.abs((found[1]?.from ?? 0) - 12)).toBeLessThan(0.3);
+    expect(Math.abs((found[1]?.to ?? 0) - 12.83)).toBeLessThan(0.3);
+  });
+
+  it.each([0, 25])('is none in a stepped test at full throttle, nor on the way into it, through %i rpm of noise', (rpmNoise) => {
+    const steps: Drive = (s) => {
+      if (s < 3 || s >= 27) return [1100, 0];
+      const way = ramp(s, 3, 2, 1100, 3000) - 3000;
+      return [way + ramp(s, 12, 1.2, 3000, 3800) + ramp(s, 20, 1.2, 3800, 4600) - 3800, 100];
+    };
+    const found = find(32, steps, { hz: 20, rpmNoise });
+    expect(found.map(({ kind, complete }) => [kind, complete])).toEqual([
+      ['hold', true],
+      ['hold', true],
+      ['hold', true],
+    ]);
+  });
 });

@@ -142,6 +142,29 @@ describe('distribution study', () => {
     expect(effect?.kelvin).toBeGreaterThan(10);
   });
 
+  it('does not say more surely than it can how a deviation splits between two injectors that were exchanged', () => {
+    // 37 K went with the exchange: as 37 and 0, or as 29 and −8 with ports that differ by as much, both tell the holds equally well.
+    const truth = { injector: { 'P-2': 29, 'P-5': -8 }, cylinder: { 2: -3, 5: -7 } };
+    const swapped = vehicle({ injectors: ['P-1', 'P-5', 'P-3', 'P-4', 'P-2', 'P-6'] });
+    let covered = 0;
+    for (let seed = 1; seed <= 10; seed++) {
+      const noise = normalFrom(seed);
+      const holds = [vehicle(), swapped].flatMap((of, i) => [1, 2, 3, 4].map(() => hold(i + 1, of, truth, noise)));
+      const { effects } = studyDistribution(holds);
+      const size = (subject: string) => effects.find((effect) => effect.kind === 'injector' && effect.subject === subject);
+      const [two, five] = [size('P-2 of port'), size('P-5 of port')];
+      // The difference is known, its parts are not. The mean of the six is 3.5.
+      expect(Math.abs((two?.kelvin ?? 0) - (five?.kelvin ?? 0) - 37)).toBeLessThan(4);
+      if ((two?.low ?? 99) <= 25.5 && (two?.high ?? -99) >= 25.5) covered++;
+    }
+    expect(covered).toBeGreaterThanOrEqual(8);
+  });
+
+  it('gives the same study of the same holds, to the last digit', () => {
+    const holds = [vehicle(), vehicle({ plan: 'second' })].map((of, i) => hold(i + 1, of, { probe: { 'T-2': 30 } }, normalFrom(i + 1)));
+    expect(studyDistribution(holds)).toEqual(studyDistribution(holds));
+  });
+
   it('names the cylinder that differs, never by the plain mean, and never proposes to lean a cold one', () => {
     const noise = normalFrom(6);
     const study = studyDistribution([1, 2, 3].map(() => hold(1, vehicle(), { cylinder: { 3: -200 } }, noise)));
