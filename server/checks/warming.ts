@@ -30,7 +30,10 @@ type ProbeLimits = LimitsOf<'probes'>;
 /** All swings of all probes, in order of time. */
 export function findSwings(temps: readonly (Watched | undefined)[], startUs: number, endUs: number, limits: ProbeLimits): Swing[] {
   const grids = temps.map((temp) => (temp && temp.timeUs.length > 0 ? toGrid(temp, startUs, endUs) : undefined));
-  const drift = commonDrift(grids.filter((grid) => grid !== undefined));
+  const drift = commonDrift(
+    grids.filter((grid) => grid !== undefined),
+    limits,
+  );
   return grids
     .flatMap((grid, probe) =>
       grid
@@ -45,14 +48,28 @@ export function findSwings(temps: readonly (Watched | undefined)[], startUs: num
     .sort((a, b) => a.fromUs - b.fromUs);
 }
 
-/** With fewer probes the one being warmed would count as weather. */
-const driftProbesMin = 5;
+/** With fewer probes at rest the one being warmed would count as weather. */
+const driftProbesMin = 3;
 
-/** What all probes do together (an engine that cools, weather): the median of their changes since the start. */
-function commonDrift(grids: readonly Float64Array[]): Float64Array {
+/**
+ * What all probes do together (an engine that cools, weather): the median of the steps of those that stand where they began. One that was
+ * warmed takes minutes to fade, and would drag the others below their rest.
+ */
+function commonDrift(grids: readonly Float64Array[], { movedLeastK }: ProbeLimits): Float64Array {
   const [first] = grids;
-  if (!first || grids.length < driftProbesMin) return new Float64Array(0);
-  return first.map((_, i) => medianOf(grids.map((grid) => (grid[i] as number) - (grid[0] as number))) as number);
+  if (!first) return new Float64Array(0);
+  const drift = new Float64Array(first.length);
+  let resting = [...grids];
+  let perStep = 0;
+  for (let i = 1; i < drift.length; i++) {
+    const before = drift[i - 1] as number;
+    resting = resting.filter((grid) => Math.abs((grid[i] as number) - (grid[0] as number) - before) < movedLeastK);
+    const steps = resting.map((grid) => (grid[i] as number) - (grid[i - 1] as number));
+    if (steps.length >= driftProbesMin) perStep = (before + (medianOf(steps) as number)) / i;
+    // With too few left at rest an engine that cools goes on; stray heat does not.
+    drift[i] = steps.length >= driftProbesMin ? perStep * i : before + Math.min(0, perStep);
+  }
+  return drift;
 }
 
 /** Smoothed on an even grid; the last value is carried. */
