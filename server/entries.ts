@@ -1,24 +1,22 @@
-// The one place that maps the name of a worker or child process to its built file.
+// The one place that maps the name of a worker or child process to its module, and so to its built file.
+import { join } from 'node:path';
+import { projectRoot } from './project-root.ts';
 
-import { dirname, join, sep } from 'node:path';
-import { fileURLToPath } from 'node:url';
-
-const entries = {
-  reader: 'bus/reader-process.js',
-  recorder: 'recording/recorder-worker.js',
-  history: 'recording/history-worker.js',
-  task: 'recording/task-worker.js',
-  definitions: 'definitions/definitions-worker.js',
-  checks: 'live/check-worker.js',
-  dyno: 'recording/dyno-worker.js',
-  editor: 'editing/editor-worker.js',
+/** Modules below `server`, without their ending. */
+export const entries = {
+  reader: 'bus/reader-process',
+  recorder: 'recording/recorder-worker',
+  history: 'recording/history-worker',
+  task: 'recording/task-worker',
+  definitions: 'definitions/definitions-worker',
+  checks: 'live/check-worker',
+  dyno: 'recording/dyno-worker',
+  editor: 'editing/editor-worker',
 } as const;
 
 export type EntryName = keyof typeof entries;
 
-/** Absolute path of the built entry, whether the caller runs from `dist` or (in tests) from source. */
+/** Absolute path of the built entry, the same for the bundled program, for a built module and (in tests) for a source. */
 export function entryPath(name: EntryName): string {
-  const here = dirname(fileURLToPath(import.meta.url));
-  const built = here.endsWith(`${sep}dist${sep}server`) ? here : join(here, '..', 'dist', 'server');
-  return join(built, entries[name]);
+  return join(projectRoot, 'dist', 'program', `${entries[name]}.js`);
 }

@@ -67,12 +67,17 @@ export function ensureInstalled({ dev, folder = '.', locked = false }) {
   writeFileSync(marker, `${lock} ${withDev ? 'all' : 'run'}`);
 }
 
-function newest(folder) {
+/** When the youngest file below these folders was saved, in milliseconds of the epoch. */
+function newest(folders) {
+  return Math.max(...folders.map(newestIn));
+}
+
+function newestIn(folder) {
   let latest = 0;
   for (const entry of readdirSync(folder, { withFileTypes: true })) {
     if (entry.name === 'node_modules' || entry.name.startsWith('.')) continue;
     const path = join(folder, entry.name);
-    latest = Math.max(latest, entry.isDirectory() ? newest(path) : statSync(path).mtimeMs);
+    latest = Math.max(latest, entry.isDirectory() ? newestIn(path) : statSync(path).mtimeMs);
   }
   return latest;
 }
@@ -116,12 +121,13 @@ function isAlive(lock) {
   }
 }
 
-function build(what, sources, program, args, product) {
+/** Builds one product unless it is younger than its sources: what to call it, their folders, the newest of them, the tool, and a file of it. */
+function build({ what, folders, changedMs, program, args, product }) {
   const stamp = join(dist, `.built-${what}`);
-  if (builtAfter(stamp, newest(sources))) return;
+  if (builtAfter(stamp, changedMs)) return;
   withLock('.building', () => {
     const began = Date.now();
-    if (builtAfter(stamp, newest(sources))) return;
+    if (builtAfter(stamp, newest(folders))) return;
     const done = run(what, process.execPath, [join(root, 'node_modules', program), ...args]);
     // Types are a gate of their own (npm run types): what could be emitted is emitted, and the errors are shown.
     if (done.failed) process.stderr.write(`${done.output}\n`);
@@ -134,16 +140,21 @@ function build(what, sources, program, args, product) {
 
 /** Brings `dist` up to date with the sources. */
 export function ensureBuilt() {
-  build('server', join(root, 'server'), 'typescript/bin/tsc', ['-p', 'server/tsconfig.json'], 'server/main.js');
-  if (existsSync(join(root, 'web', 'vite.config.ts'))) {
-    build(
-      'web',
-      join(root, 'web'),
-      'vite/bin/vite.js',
-      ['build', '--config', 'web/vite.config.ts', '--logLevel', 'warn'],
-      'web/index.html',
-    );
-  }
+  const vite = 'vite/bin/vite.js';
+  const server = sources('server');
+  build({ ...server, what: 'server', program: 'typescript/bin/tsc', args: ['-p', 'server/tsconfig.json'], product: 'server/main.js' });
+  build({ ...server, what: 'program', program: vite, args: viteBuild('server'), product: 'program/main.js' });
+  const web = sources('web', 'server/contract');
+  build({ ...web, what: 'web', program: vite, args: viteBuild('web'), product: 'web/index.html' });
+}
+
+function sources(...names) {
+  const folders = names.map((name) => join(root, name));
+  return { folders, changedMs: newest(folders) };
+}
+
+function viteBuild(folder) {
+  return ['build', '--config', `${folder}/vite.config.ts`, '--logLevel', 'warn'];
 }
 
 async function main() {
@@ -151,7 +162,7 @@ async function main() {
   ensureInstalled({ dev: false });
   ensureBuilt();
   if (process.argv[2] === '--build-only') return;
-  const { main: program } = await import(pathToFileURL(join(dist, 'server', 'main.js')).href);
+  const { main: program } = await import(pathToFileURL(join(dist, 'program', 'main.js')).href);
   await program(process.argv.slice(2));
 }
 

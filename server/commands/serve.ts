@@ -1,7 +1,5 @@
 // `evenburn serve`: the server, from sources to pages, until it is told to stop.
-import { existsSync } from 'node:fs';
-import { dirname, join } from 'node:path';
-import { fileURLToPath } from 'node:url';
+import { join } from 'node:path';
 import { type Command, InvalidArgumentError } from 'commander';
 import type { Source } from '../bus/source.ts';
 import type { SessionClock } from '../clock.ts';
@@ -10,6 +8,7 @@ import type { Vehicle } from '../definitions/vehicle.ts';
 import { EvenburnError } from '../errors.ts';
 import type { AppParts } from '../http/app.ts';
 import { defaultPort, parentLookIntervalMs } from '../limits.ts';
+import { projectRoot } from '../project-root.ts';
 import type { Station } from '../station.ts';
 import { addNetworkOptions, type NetworkOptions, openNetwork, tellNetwork } from './network-access.ts';
 
@@ -30,15 +29,7 @@ interface ServeOptions extends NetworkOptions {
 /** A page that asked for a new start has its answer by then. */
 const answerFirstMs = 200;
 
-const root = findRoot(dirname(fileURLToPath(import.meta.url)));
-const demoVehicle = join(root, 'bus-definitions', 'garganey');
-
-/** The folder of the project: built code lies in dist/server/commands, sources in server/commands. */
-function findRoot(from: string): string {
-  for (let folder = from; ; folder = dirname(folder)) {
-    if (existsSync(join(folder, 'package.json')) || folder === dirname(folder)) return folder;
-  }
-}
+const demoVehicle = join(projectRoot, 'bus-definitions', 'garganey');
 
 export function addServeCommand(program: Command): void {
   const command = program
@@ -345,7 +336,7 @@ async function pagesReady() {
   ]);
   const logger = pino({ level: logLevel }, pino.destination({ fd: 2, sync: true }));
   return (parts: Omit<AppParts, 'version'> & { station: Station }, port: number) =>
-    startServer({ ...parts, version, webFolder: join(root, 'dist', 'web'), logger }, port);
+    startServer({ ...parts, version, webFolder: join(projectRoot, 'dist', 'web'), logger }, port);
 }
 
 /** The address is the answer; what to know about this start goes to standard error. */

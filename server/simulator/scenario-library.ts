@@ -1,11 +1,11 @@
 // Finds a scenario by file path or by the name of one that comes with the program, and reads it for a vehicle.
 import { existsSync } from 'node:fs';
 import { readFile } from 'node:fs/promises';
-import { dirname, join } from 'node:path';
-import { fileURLToPath } from 'node:url';
+import { join } from 'node:path';
 import { toProblemLine } from '../definitions/problem.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { EvenburnError } from '../errors.ts';
+import { projectRoot } from '../project-root.ts';
 import type { Scenario } from './scenario.ts';
 import { parseScenario } from './scenario-file.ts';
 
@@ -18,7 +18,7 @@ export const demoScenario = 'demo';
  * @throws EvenburnError SCENARIO_MISSING, SCENARIO_INVALID with each problem on a line of its own
  */
 export async function getScenario(nameOrPath: string, vehicle: Vehicle): Promise<Scenario> {
-  const path = existsSync(nameOrPath) ? nameOrPath : join(scenarioFolder(), `${nameOrPath}.yaml`);
+  const path = existsSync(nameOrPath) ? nameOrPath : join(projectRoot, 'bus-definitions', 'garganey', 'scenarios', `${nameOrPath}.yaml`);
   const text = await readFile(path, 'utf8').catch((error: unknown) => {
     throw new EvenburnError('SCENARIO_MISSING', { scenario: nameOrPath }, error);
   });
@@ -29,12 +29,4 @@ export async function getScenario(nameOrPath: string, vehicle: Vehicle): Promise
       problems: problems.map((problem) => toProblemLine(problem)).join('\n'),
     });
   return scenario;
-}
-
-/** Built code lies in dist/server/simulator, sources in server/simulator. */
-function scenarioFolder(): string {
-  for (let folder = dirname(fileURLToPath(import.meta.url)); ; folder = dirname(folder)) {
-    if (existsSync(join(folder, 'package.json')) || folder === dirname(folder))
-      return join(folder, 'bus-definitions', 'garganey', 'scenarios');
-  }
 }

@@ -16,7 +16,7 @@ beforeAll(() => {
 afterAll(() => rmSync(folder, { recursive: true, force: true }));
 
 function evenburn(...args: string[]): { code: number | null; stdout: string; stderr: string } {
-  const run = `import { main } from ${JSON.stringify(join(root, 'dist/server/main.js'))}; await main(process.argv.slice(1));`;
+  const run = `import { main } from ${JSON.stringify(join(root, 'dist/program/main.js'))}; await main(process.argv.slice(1));`;
   const done = spawnSync(process.execPath, ['--input-type=module', '-e', run, ...args], { encoding: 'utf8' });
   return { code: done.status, stdout: done.stdout, stderr: done.stderr };
 }

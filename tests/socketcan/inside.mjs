@@ -337,7 +337,7 @@ const cases = {
       '0',
     ];
     const starter = join(scratch, 'serve.mjs');
-    const main = new URL('../../dist/server/main.js', import.meta.url).href;
+    const main = new URL('../../dist/program/main.js', import.meta.url).href;
     writeFileSync(starter, `const { main } = await import(${JSON.stringify(main)}); await main(${JSON.stringify(args)});`);
     const server = spawn(process.execPath, [starter], { stdio: ['ignore', 'pipe', 'pipe'] });
     const ended = new Promise((resolve) => server.on('close', resolve));
