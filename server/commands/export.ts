@@ -42,8 +42,9 @@ function parseReading(text: string): number {
 }
 
 async function run(text: string, options: ExportOptions): Promise<void> {
-  const [{ dataFolder }, { exportSession }, { EvenburnError }] = await Promise.all([
+  const [{ dataFolder }, { finishLeftOpen }, { exportSession }, { EvenburnError }] = await Promise.all([
     import('../settings.ts'),
+    import('../recording/recovery.ts'),
     import('../recording/export-session.ts'),
     import('../errors.ts'),
   ]);
@@ -52,7 +53,9 @@ async function run(text: string, options: ExportOptions): Promise<void> {
   if (!isOfSamples && (channels || reading))
     throw new EvenburnError('USAGE_WRONG', { what: `--channels and --reading are for samples, not for ${format}` });
   if (every !== undefined && format !== 'csv') throw new EvenburnError('USAGE_WRONG', { what: '--every is for csv' });
-  const { count, what } = await exportSession(dataFolder(options.data), sessionNumber(text), {
+  const [data, session] = [dataFolder(options.data), sessionNumber(text)];
+  await finishLeftOpen(data, session);
+  const { count, what } = await exportSession(data, session, {
     format,
     path,
     ...(channels ? { channels } : {}),

@@ -26,7 +26,7 @@ async function importFile(path: string, options: ImportOptions): Promise<void> {
   const { dataFolder } = await import('../settings.ts');
   const { importSessionFile, looksLikeSession } = await import('../recording/import-session.ts');
   const data = dataFolder(options.data);
-  const session = looksLikeSession(path) ? importSessionFile(data, path) : await importRecording(data, path, options);
+  const session = looksLikeSession(path) ? await importSessionFile(data, path) : await importRecording(data, path, options);
   if (session !== undefined) process.stdout.write(`${session}\n`);
 }
 

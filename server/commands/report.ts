@@ -22,14 +22,16 @@ export function addReportCommand(program: Command): void {
 }
 
 async function report(text: string, { output, reading, data }: ReportOptions): Promise<void> {
-  const [{ dataFolder }, { gatherReport }, { toReportPage }, { machineClock }, { sessionPath }] = await Promise.all([
+  const [{ dataFolder }, { finishLeftOpen }, { gatherReport }, { toReportPage }, { machineClock }, { sessionPath }] = await Promise.all([
     import('../settings.ts'),
+    import('../recording/recovery.ts'),
     import('../recording/gather-report.ts'),
     import('../report/report-page.ts'),
     import('../clock.ts'),
     import('../recording/data-folder.ts'),
   ]);
   const [session, folder] = [sessionNumber(text), dataFolder(data)];
+  await finishLeftOpen(folder, session);
   const page = toReportPage(
     await gatherReport(folder, session, reading === undefined ? undefined : readingNumber(reading)),
     machineClock.wallMs(),

@@ -84,13 +84,16 @@ async function rereadOne(
   options: RereadOptions,
   signal: AbortSignal,
 ): Promise<void> {
-  const [{ rereadSession }, { SessionFile }, { ReadingFile }, { compareReadings }, { machineClock }] = await Promise.all([
-    import('../recording/reread.ts'),
-    import('../recording/session-file.ts'),
-    import('../recording/reading-file.ts'),
-    import('../recording/compare-readings.ts'),
-    import('../clock.ts'),
-  ]);
+  const [{ finishLeftOpen }, { rereadSession }, { SessionFile }, { ReadingFile }, { compareReadings }, { machineClock }] =
+    await Promise.all([
+      import('../recording/recovery.ts'),
+      import('../recording/reread.ts'),
+      import('../recording/session-file.ts'),
+      import('../recording/reading-file.ts'),
+      import('../recording/compare-readings.ts'),
+      import('../clock.ts'),
+    ]);
+  await finishLeftOpen(data, session);
   const shown = shownReading(SessionFile.open(data, session));
   const reading = await unlessStopped(signal, session, () =>
     rereadSession(data, session, { nowWallMs: machineClock.wallMs(), ...(vehicle ? { vehicle } : {}), progress: showProgress, signal }),

@@ -3,10 +3,11 @@ import { copyFileSync, existsSync, mkdirSync, readdirSync, renameSync, rmSync, s
 import { dirname, join } from 'node:path';
 import { EvenburnError } from '../errors.ts';
 import { makeFolder, sessionNumbers } from './data-folder.ts';
-import { SessionFile } from './session-file.ts';
+import { finishKilled, isLogged } from './recovery.ts';
+import { loadStored, SessionFile } from './session-file.ts';
 
 /**
- * Copies a session: a closed one byte for byte, an open one as it stands in one instant.
+ * Copies a session: a closed one byte for byte, an open one as it stands in one instant, finished as what it is by then.
  * @returns Bytes of the copy.
  * @throws EvenburnError OUTPUT_FILE_UNWRITABLE
  */
@@ -14,12 +15,14 @@ export async function copySessionFile(file: SessionFile, path: string): Promise<
   const draft = `${path}.part`;
   try {
     // A log beside the file is part of the data: then SQLite makes the copy.
-    if (existsSync(`${file.path}-wal`)) await file.db.backup(draft);
-    else copyFileSync(file.path, draft);
+    if (isLogged(file.path)) {
+      await file.db.backup(draft);
+      await finishKilled(draft, loadStored, 'copied');
+    } else copyFileSync(file.path, draft);
     renameSync(draft, path);
     return statSync(path).size;
   } catch (error) {
-    rmSync(draft, { force: true });
+    for (const suffix of ['', '-wal', '-shm']) rmSync(`${draft}${suffix}`, { force: true });
     throw new EvenburnError('OUTPUT_FILE_UNWRITABLE', { path, why: (error as Error).message }, error);
   }
 }
@@ -78,7 +81,7 @@ async function backupSession(data: string, session: number, path: string): Promi
   const file = SessionFile.open(data, session);
   try {
     const { mtimeMs, mtime, atime } = statSync(file.path);
-    const isLive = existsSync(`${file.path}-wal`);
+    const isLive = isLogged(file.path);
     if (!isLive && existsSync(path) && Math.abs(statSync(path).mtimeMs - mtimeMs) < 1) return false;
     await copySessionFile(file, path);
     if (!isLive) utimesSync(path, atime, mtime);

@@ -1,5 +1,5 @@
 // Makes a session of a recorded file's frames, or takes in a session file as somebody handed it over.
-import { closeSync, constants, copyFileSync, openSync, readSync, rmSync } from 'node:fs';
+import { closeSync, constants, copyFileSync, existsSync, openSync, readSync, rmSync } from 'node:fs';
 import { FrameBatch } from '../bus/frame-batch.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { EvenburnError } from '../errors.ts';
@@ -8,7 +8,9 @@ import { programVersion } from '../version.ts';
 import { addSessionFile, draftPath, makeDataFolder } from './data-folder.ts';
 import { openToRead } from './database.ts';
 import { PipelineRun } from './pipeline-run.ts';
+import { finishKilled, isLogged } from './recovery.ts';
 import { readFacts, startingFacts } from './session-facts.ts';
+import { loadStored } from './session-file.ts';
 import { SessionWriter } from './session-writer.ts';
 
 /** Times from here on (September 2001) are taken as microseconds since 1970, and say when the session was. */
@@ -104,21 +106,24 @@ export function looksLikeSession(path: string): boolean {
 }
 
 /**
- * Takes in a session file byte for byte.
+ * Takes in a session file byte for byte; one that was never closed, as a kill or a copy by hand leaves it, is finished here, its log
+ * included.
  * @returns Its number here.
  * @throws EvenburnError SESSION_DAMAGED, SESSION_TOO_NEW, DISK_FULL, DATA_UNWRITABLE
  */
-export function importSessionFile(data: string, path: string): number {
+export async function importSessionFile(data: string, path: string): Promise<number> {
   makeDataFolder(data);
   const draft = draftPath(data);
   try {
-    copyFileSync(path, draft, constants.COPYFILE_EXCL);
+    for (const suffix of ['', '-wal'])
+      if (suffix === '' || existsSync(`${path}${suffix}`)) copyFileSync(`${path}${suffix}`, `${draft}${suffix}`, constants.COPYFILE_EXCL);
     const db = openToRead(draft, 'session');
     try {
       if (!readFacts(db)) throw new EvenburnError('SESSION_DAMAGED', { path, why: 'it does not say what it holds' });
     } finally {
       db.close();
     }
+    if (isLogged(draft)) await finishKilled(draft, loadStored);
     return addSessionFile(data, draft);
   } catch (error) {
     const { code, message } = error as NodeJS.ErrnoException;
@@ -126,6 +131,6 @@ export function importSessionFile(data: string, path: string): number {
     if (code === 'ENOSPC') throw new EvenburnError('DISK_FULL', { path: draft }, error);
     throw new EvenburnError('INPUT_FILE_UNREADABLE', { path, why: message }, error);
   } finally {
-    rmSync(draft, { force: true });
+    for (const suffix of ['', '-wal', '-shm']) rmSync(`${draft}${suffix}`, { force: true });
   }
 }

@@ -1,9 +1,10 @@
-// Finishes sessions that a killed program left open: their tail is read again, and they are marked as killed.
-import { existsSync, rmSync, statSync } from 'node:fs';
+// Finishes sessions that a killed program left open, and copies of a session that is being recorded: the tail is read again, the state told.
+import { closeSync, existsSync, openSync, readSync, rmSync, statSync } from 'node:fs';
+import { EvenburnError } from '../errors.ts';
 import type { PipelineState } from '../pipeline.ts';
 import { ChunkReader, slicesPerBlock, storedBlocks } from './bins-store.ts';
-import { sessionNumbers, sessionPath } from './data-folder.ts';
-import { type Connection, closeAsOneFile, guarded, openToWrite } from './database.ts';
+import { DataFolderLock, sessionNumbers, sessionPath } from './data-folder.ts';
+import { type Connection, closeAsOneFile, guarded, openToRead, openToWrite } from './database.ts';
 import { vehiclesOf } from './definition-store.ts';
 import type { VehicleByHash } from './journal.ts';
 import { LastSamples } from './last-samples.ts';
@@ -11,7 +12,8 @@ import { type LoadVehicle, PipelineRun } from './pipeline-run.ts';
 import { knownChannels } from './reading-channels.ts';
 import { ReadingWriter, readSliceState } from './reading-writer.ts';
 import { packSliceKey, sliceOfKey } from './schema.ts';
-import { readFacts, readStartState } from './session-facts.ts';
+import { readFacts, readStartState, type SessionState } from './session-facts.ts';
+import { loadStored } from './session-file.ts';
 import { type RecordPosition, SessionWriter } from './session-writer.ts';
 
 /** The reading that was made while recording. */
@@ -19,20 +21,70 @@ const firstReading = 1;
 /** So long old frames are read again at a stretch. */
 const stretchMs = 4;
 
-/** Sessions that weren't closed: a write-ahead log stands beside their file, or the file is still empty. */
+/** Sessions that weren't closed, and copies of such: their file is empty, has a write-ahead log beside it, or says that it may have one. */
 export function findUnfinished(data: string): number[] {
   return sessionNumbers(data).filter((session) => {
     const path = sessionPath(data, session);
-    return existsSync(`${path}-wal`) || statSync(path).size === 0;
+    return statSync(path).size === 0 || isLogged(path);
   });
 }
 
 /**
+ * Whether a write-ahead log belongs to the file: it lies beside it, or the header says that there may be one. A closed session has left
+ * that mode. Source: sqlite.org/fileformat2.html, 1.3.3, read version.
+ */
+export function isLogged(path: string): boolean {
+  if (existsSync(`${path}-wal`)) return true;
+  const header = Buffer.alloc(20);
+  const file = openSync(path, 'r');
+  try {
+    readSync(file, header, 0, header.length, 0);
+  } finally {
+    closeSync(file);
+  }
+  return header[19] === 2;
+}
+
+/**
+ * Finishes a session of this folder that a killed program left open, as the next start would; leaves alone what is recorded now, and what
+ * is closed.
+ * @throws EvenburnError as `finishKilled`
+ */
+export async function finishLeftOpen(data: string, session: number): Promise<void> {
+  const path = sessionPath(data, session);
+  if (!existsSync(path) || !isLogged(path) || stateOf(path) !== 'open') return;
+  let lock: DataFolderLock;
+  try {
+    lock = DataFolderLock.take(data);
+  } catch (error) {
+    // Recorded now, or in a folder that can only be read: then it is read as it stands.
+    if (error instanceof EvenburnError && (error.code === 'DATA_IN_USE' || error.code === 'DATA_UNWRITABLE')) return;
+    throw error;
+  }
+  try {
+    await finishKilled(path, loadStored);
+  } finally {
+    lock.release();
+  }
+}
+
+function stateOf(path: string): SessionState | undefined {
+  if (statSync(path).size === 0) return undefined;
+  const db = openToRead(path, 'session');
+  try {
+    return guarded(path, () => readFacts(db)?.state);
+  } finally {
+    db.close();
+  }
+}
+
+/**
  * Finishes one session file. Its journal becomes a slice, the reading goes on from the state stored with the slice before, and the
- * session says that it was killed. A file without anything in it goes away. Closed ones are only left as one file.
+ * session says that it was killed, or, of a copy, that it goes only so far. A file without anything in it goes away. Closed ones are only
+ * left as one file.
  * @throws EvenburnError SESSION_DAMAGED, DISK_FULL, DATA_UNWRITABLE
  */
-export async function finishKilled(path: string, load: LoadVehicle): Promise<void> {
+export async function finishKilled(path: string, load: LoadVehicle, why: 'killed' | 'copied' = 'killed'): Promise<void> {
   if (statSync(path).size === 0 && !existsSync(`${path}-wal`)) {
     rmSync(path);
     return;
@@ -66,7 +118,8 @@ export async function finishKilled(path: string, load: LoadVehicle): Promise<voi
       facts.remarks.push(`part ${id} of the journal could not be read and was left out: ${(error as Error).message}`);
     }
   }
-  await writer.close('killed');
+  if (why === 'copied') facts.remarks.push('copied while it was being recorded: it holds what had been saved by then');
+  await writer.close(why === 'copied' ? 'closed' : 'killed');
 }
 
 function removeHalfReadings(db: Connection): void {

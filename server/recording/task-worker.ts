@@ -41,7 +41,7 @@ const works: Works = {
   export: ({ session, options }) => exportSession(data, session, options),
   async import({ path, name, files, nowWallMs, ...source }) {
     const { importSessionFile, looksLikeSession } = await import('./import-session.ts');
-    if (looksLikeSession(path)) return { session: importSessionFile(data, path), frames: 0, remarks: [] };
+    if (looksLikeSession(path)) return { session: await importSessionFile(data, path), frames: 0, remarks: [] };
     return importRecordedFile(path, loadStored(files), source, { name, nowWallMs });
   },
   async look({ path, files, ...source }) {
