@@ -29,7 +29,7 @@ export interface ImportSource {
 /**
  * Makes a session of frames, with its reading by `vehicle`. It appears in the list when it is whole.
  * @returns Its number.
- * @throws EvenburnError DISK_FULL, DATA_UNWRITABLE, and what the source throws.
+ * @throws EvenburnError INPUT_NOT_A_RECORDING when there is no frame, DISK_FULL, DATA_UNWRITABLE, and what the source throws.
  */
 export async function importFrames(data: string, vehicle: Vehicle, source: ImportSource, nowWallMs: number): Promise<number> {
   makeDataFolder(data);
@@ -38,7 +38,8 @@ export async function importFrames(data: string, vehicle: Vehicle, source: Impor
     const facts = startingFacts(0, source.origin);
     const writer = SessionWriter.create(draft, facts, new PipelineRun(vehicle), { wallMs: nowWallMs, program: programVersion });
     try {
-      await takeFrames(writer, vehicle, source.frames);
+      if (!(await takeFrames(writer, vehicle, source.frames)))
+        throw new EvenburnError('INPUT_NOT_A_RECORDING', { path: source.origin, why: 'no frame in it' });
       facts.remarks.push(...source.remarks());
       await writer.close('closed');
     } catch (error) {
@@ -51,7 +52,8 @@ export async function importFrames(data: string, vehicle: Vehicle, source: Impor
   }
 }
 
-async function takeFrames(writer: SessionWriter, vehicle: Vehicle, frames: ImportSource['frames']): Promise<void> {
+/** @returns Whether there was a frame. */
+async function takeFrames(writer: SessionWriter, vehicle: Vehicle, frames: ImportSource['frames']): Promise<boolean> {
   let begun = false;
   for await (const batch of frames) {
     if (!begun && batch.count > 0) begin(writer, vehicle, batch.timeUs[0] as number);
@@ -61,7 +63,7 @@ async function takeFrames(writer: SessionWriter, vehicle: Vehicle, frames: Impor
       if (writer.sliceDue) await writer.writeSlice();
     }
   }
-  if (!begun) begin(writer, vehicle, 0);
+  return begun;
 }
 
 function begin(writer: SessionWriter, vehicle: Vehicle, timeUs: number): void {

@@ -1,9 +1,10 @@
-// Import and decode stopped by Ctrl-C in the middle of a file: exit code 130, and nothing half done is left.
-import { type ChildProcess, spawn } from 'node:child_process';
+// Import of files without a frame; import and decode stopped by Ctrl-C in the middle: the exit code, and nothing half done is left.
+import { type ChildProcess, spawn, spawnSync } from 'node:child_process';
 import { once } from 'node:events';
 import { existsSync, mkdtempSync, readdirSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
+import { gzipSync } from 'node:zlib';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { until } from '../waiting.ts';
 
@@ -37,6 +38,24 @@ function start(...args: string[]): { child: ChildProcess; said: { out: string; e
   }, 5);
   return { child, said, stopFeeding: () => clearInterval(timer) };
 }
+
+describe('a recording without a frame', () => {
+  it.each([
+    ['an empty file', Buffer.alloc(0)],
+    ['a packed empty file', gzipSync('')],
+    ['a capture of no packet', Buffer.from('d4c3b2a1020004000000000000000000ffff0000e3000000', 'hex')],
+  ])('%s makes no session and exits with 3', (_, bytes) => {
+    const data = join(folder, 'none');
+    const args = ['import', '-', '--vehicle', garganey, '--data', data];
+    const { status, stdout, stderr } = spawnSync(process.execPath, [join(root, 'server', 'start.mjs'), ...args], {
+      input: bytes,
+      encoding: 'utf8',
+    });
+    expect([status, stdout]).toEqual([3, '']);
+    expect(stderr).toContain('no frame in it');
+    expect(readdirSync(join(data, 'sessions'))).toEqual([]);
+  });
+});
 
 describe('Ctrl-C', () => {
   it('ends an import with 130, and leaves no session and no draft', async () => {
