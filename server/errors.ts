@@ -152,7 +152,7 @@ export const errorTable = {
   },
   DISK_FULL: {
     message: '{path}: the disk is full',
-    cure: 'Free space (delete or move old sessions); recording starts again by itself.',
+    cure: 'Free space (delete or move old sessions); recording then starts again by itself, everything else is yours to repeat.',
     exit: 4,
     http: 507,
   },
