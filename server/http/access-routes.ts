@@ -16,13 +16,21 @@ function needed(method: string): Role {
   return method === 'GET' || method === 'HEAD' ? 'viewer' : 'crew';
 }
 
-/** Adds the hook to routes that are added to `api` from now on. */
+/**
+ * Adds the hook to routes that are added to `api` from now on. What is only watched may last for hours, as streams do: it ends with the
+ * login. What changes something is judged once, at its beginning.
+ */
 export function holdToRoles(api: App, access: Access): void {
-  api.addHook('onRequest', async (request) => {
+  api.addHook('onRequest', async (request, reply) => {
     if (open.has(request.routeOptions.url ?? '')) return;
     const has = access.roleOf(askerOf(request));
     if (has === undefined) throw new EvenburnError('ACCESS_LOGIN_NEEDED');
     if (has !== 'crew' && needed(request.method) === 'crew') throw new EvenburnError('ACCESS_CREW_NEEDED');
+    if (needed(request.method) === 'viewer')
+      reply.raw.once(
+        'close',
+        access.hold(askerOf(request), () => reply.raw.destroy()),
+      );
   });
 }
 

@@ -81,7 +81,9 @@ export class Access {
   private readonly clock: Clock;
   private record: AccessRecord;
   private readonly tries: LoginTries;
-  /** Told when logins end: open streams are looked at again. */
+  /** What is under way to whoever asked, and how it is cut off. */
+  private readonly held = new Map<() => void, Asker>();
+  /** Told when logins end: the live stream is looked at again. */
   onEnded: () => void = () => {};
   /** A name given by hand means a forwarding server in front: then what comes from loopback may be anybody. */
   readonly loopbackIsCrew: boolean;
@@ -131,6 +133,17 @@ export class Access {
     return (from === '::1' || from.startsWith('127.')) && isLoopbackName(hostName(headers.host));
   }
 
+  /** Cuts off what is under way to `asker` once its login is over. Call what is returned when it has ended by itself. */
+  hold(asker: Asker, cutOff: () => void): () => void {
+    this.held.set(cutOff, asker);
+    return () => this.held.delete(cutOff);
+  }
+
+  /** Cuts off whoever may not watch any longer: a login ends by a logout, and by itself when its week is over. */
+  recheck(): void {
+    for (const [cutOff, asker] of this.held) if (this.roleOf(asker) === undefined) cutOff();
+  }
+
   /**
    * The value of a new login's cookie. One computation, whichever passphrase it may be, and none for an address that was wrong too often.
    * @throws EvenburnError ACCESS_PASSPHRASE_WRONG, ACCESS_TRIES_TOO_MANY
@@ -160,6 +173,7 @@ export class Access {
 
   private async change(changed: Partial<AccessRecord>): Promise<void> {
     this.record = { ...this.record, ...changed };
+    this.recheck();
     this.onEnded();
     await keepAccessFile(this.folder, this.record);
   }

@@ -34,7 +34,10 @@ export async function startServer(parts: AppParts & { station: Station }, port: 
       streamAllowed(request, door) &&
       (access === undefined || access.roleOf({ headers: request.headers, remoteAddress: request.socket.remoteAddress }) !== undefined),
   });
-  const recheck = setInterval(() => gateway.recheck(), streamRecheckMs);
+  const recheck = setInterval(() => {
+    gateway.recheck();
+    access?.recheck();
+  }, streamRecheckMs);
   recheck.unref();
   if (access) access.onEnded = () => gateway.recheck();
   try {

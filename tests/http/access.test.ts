@@ -12,6 +12,7 @@ import { Access, checkPassphrases, makePassphrase } from '../../server/http/acce
 import { type App, buildApp } from '../../server/http/app.ts';
 import { openLanDoor } from '../../server/http/guard.ts';
 import { type RunningServer, startServer } from '../../server/http/server.ts';
+import type { SessionStore } from '../../server/http/session-routes.ts';
 import { loginLastsMs, loginWrongMax, loginWrongWindowMs } from '../../server/limits.ts';
 import { LogBook } from '../../server/recording/log-book.ts';
 import { Station } from '../../server/station.ts';
@@ -295,7 +296,7 @@ describe('a server on the network', () => {
     data = mkdtempSync(join(tmpdir(), 'evenburn-access-'));
     here = await Access.create(data, passphrases);
     const lan = openLanDoor('http', [], () => ['127.0.0.2']);
-    server = await startServer({ station: newStation(), version: 'test', access: here, door: lan }, 0);
+    server = await startServer({ station: newStation(), version: 'test', access: here, door: lan, sessions: {} as SessionStore }, 0);
   });
   afterAll(async () => {
     await server.close();
@@ -339,6 +340,26 @@ describe('a server on the network', () => {
     await here.logOutEverybody();
     await until(() => !socket.connected, 'the stream has ended');
     socket.disconnect();
+  });
+
+  it('cuts off every other stream as well, for whoever is logged out alone', async () => {
+    const [gone, stays] = [await cookieFor(passphrases.viewer), await cookieFor(passphrases.viewer)];
+    const open = async (cookie: string) => {
+      const answer = await fetch(`${at()}/api/sessions/1/replay/stream`, { headers: { cookie } });
+      expect(answer.status).toBe(200);
+      const stream = { ended: false };
+      void answer.text().then(
+        () => Object.assign(stream, { ended: true }),
+        () => Object.assign(stream, { ended: true }),
+      );
+      return stream;
+    };
+    const [first, second] = [await open(gone), await open(stays)];
+    await here.logOut({ headers: { cookie: gone }, remoteAddress: tablet });
+    await until(() => first.ended, 'the stream of who logged out has ended');
+    expect(second.ended).toBe(false);
+    await here.logOutEverybody();
+    await until(() => second.ended, 'every stream has ended');
   });
 
   it('gives no file from outside the pages, however the address is spelt', async () => {
