@@ -251,6 +251,12 @@ export const errorTable = {
     exit: 4,
     http: 500,
   },
+  BEGINNING_INTERRUPTS: {
+    message: 'a new start of the server would interrupt what is under way: {what}',
+    cure: 'Wait until it is over, or send the request with despiteUnderWay: true.',
+    exit: 4,
+    http: 409,
+  },
   CHECK_RUNNING: {
     message: 'the {check} check is running already',
     cure: 'Finish it or drop it first; another browser may have begun it.',

@@ -135,7 +135,9 @@ async function serveOnce(options: ServeOptions, stopped: Promise<number>, failed
     station.sampleWatcher = livePulls;
     livePulls.start();
     const editor = new VehicleEditor(options.vehicle ?? demoVehicle);
-    const { beginning, begun } = await openBeginning(options, failed);
+    const { findUnderWay } = await import('../live/under-way.ts');
+    const watched = { station, pulls: livePulls, checks };
+    const { beginning, begun } = await openBeginning(options, failed, () => findUnderWay(watched));
     const { made: _made, ...reached } = network;
     const server = await resultOf(pages)(
       {
@@ -194,7 +196,7 @@ async function blankVehicleOf({ vehicle, bus, bitRate }: ServeOptions): Promise<
   );
 }
 
-async function openBeginning({ vehicle, bus, data }: ServeOptions, failed: string | undefined) {
+async function openBeginning({ vehicle, bus, data }: ServeOptions, failed: string | undefined, underWay: () => string[]) {
   const { Beginning } = await import('../editing/beginning.ts');
   const { dataFolder } = await import('../settings.ts');
   const served = { folder: vehicle ?? demoVehicle, demo: vehicle === undefined, buses: bus, data: dataFolder(data) };
@@ -205,7 +207,10 @@ async function openBeginning({ vehicle, bus, data }: ServeOptions, failed: strin
   const beginning = new Beginning(
     { ...served, ...(failed === undefined ? {} : { failed }) },
     // The answer goes out first.
-    { startAgain: ({ folder, buses, ...rate }) => void setTimeout(startAgain, answerFirstMs, { vehicle: folder, bus: buses, ...rate }) },
+    {
+      underWay,
+      startAgain: ({ folder, buses, ...rate }) => void setTimeout(startAgain, answerFirstMs, { vehicle: folder, bus: buses, ...rate }),
+    },
   );
   return { beginning, begun };
 }

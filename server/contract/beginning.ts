@@ -40,6 +40,8 @@ export const beginningRequest = z
         bitRateKbit: z.number().min(10).max(1000),
       })
       .optional(),
+    /** Also while the engine runs, or a pull or a check is in progress: left out or false, the request is refused then. */
+    despiteUnderWay: z.boolean().optional(),
   })
   .meta({ id: 'BeginningRequest' });
 

@@ -29,6 +29,8 @@ export interface NextServed {
 
 export interface BeginningParts {
   startAgain(next: NextServed): void;
+  /** What a new start would interrupt now, in words. */
+  underWay(): readonly string[];
   /** Looks for what could be listened to; other ones in tests. */
   findSources?: () => Promise<BeginningView['sources']>;
 }
@@ -49,14 +51,17 @@ export class Beginning {
 
   /**
    * Answers with what will be served; the server starts again a moment later.
-   * @throws EvenburnError REQUEST_WRONG for a source that was not listed, and for nothing at all: every bus would fall silent by a slip; OUTPUT_FILE_EXISTS, OUTPUT_FILE_UNWRITABLE
+   * @throws EvenburnError REQUEST_WRONG for a source that was not listed, and for nothing at all: every bus would fall silent by a slip; OUTPUT_FILE_EXISTS, OUTPUT_FILE_UNWRITABLE;
+   *   BEGINNING_INTERRUPTS while something is under way and the request doesn't say that it knows
    */
-  async begin({ folder, listen }: BeginningRequest): Promise<BeginningView> {
+  async begin({ folder, listen, despiteUnderWay = false }: BeginningRequest): Promise<BeginningView> {
     if (folder === undefined && !listen) throw new EvenburnError('REQUEST_WRONG', { what: 'folder or listen is needed' });
     const sources = await this.sources();
     if (listen && !sources.some(({ source }) => source === listen.source)) {
       throw new EvenburnError('REQUEST_WRONG', { what: `no source '${listen.source}' on this computer` });
     }
+    const underWay = this.parts.underWay();
+    if (underWay.length > 0 && !despiteUnderWay) throw new EvenburnError('BEGINNING_INTERRUPTS', { what: underWay.join(', ') });
     const next: NextServed = {
       folder: folder === undefined ? this.served.folder : this.makeFolder(folder),
       buses: listen ? [`${listen.bus}=${listen.source}${rateOption(listen)}`] : [],

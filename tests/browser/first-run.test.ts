@@ -1,10 +1,12 @@
 // The first run: an empty folder, a bus that nobody has described, and at the end a saved vehicle whose first channel is live.
-import { mkdtempSync, readdirSync, readFileSync, rmSync } from 'node:fs';
+import { existsSync, mkdtempSync, readdirSync, readFileSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import type { Browser } from 'playwright-core';
 import { afterAll, describe, expect, it } from 'vitest';
+import type { WhyView } from '../../server/contract/why.ts';
 import { loadVehicle } from '../../server/definitions/load-vehicle.ts';
+import { untilSeen } from '../waiting.ts';
 import { tooSmall, violations } from './axe.ts';
 import { launchChromium } from './chromium.ts';
 import { writeScriptedBus } from './scripted-bus-file.ts';
@@ -80,10 +82,19 @@ describe.skipIf('reason' in launched)('a first run', () => {
   it('begins from the demo: a folder of its own, and the server is back at the same address', async () => {
     const data = makeFolder('data');
     const serving = await Serving.start({ data });
-    const page = await browser.newPage({ viewport: { width: 1366, height: 768 } });
+    const page = await browser.newPage({ bypassCSP: true, viewport: { width: 1366, height: 768 } });
     await page.goto(`${serving.url}/#/begin`);
+    const asked = async () => (await (await fetch(`${serving.url}/api/why/engine_running`)).json()) as WhyView;
+    await untilSeen(asked, ({ nodes }) => nodes[0]?.value === 1);
     await page.fill('.own-folder input', 'teal');
     await page.click('button:text-is("Begin my own vehicle")');
+    await page.waitForSelector('.start-again:has-text("the engine runs")');
+    expect(await violations(page)).toEqual([]);
+    await page.click('.start-again button:text-is("Let it go on")');
+    await page.waitForSelector('.start-again', { state: 'detached' });
+    expect(existsSync(join(data, 'vehicles'))).toBe(false);
+    await page.click('button:text-is("Begin my own vehicle")');
+    await page.click('.start-again button:text-is("Start again all the same")');
     await page.waitForSelector(`.folder:has-text("${join(data, 'vehicles', 'teal')}")`);
     await page.waitForSelector('.header .vehicle:text-is("New vehicle")');
     await page.waitForSelector('text=/no CAN interface|What to listen to/');

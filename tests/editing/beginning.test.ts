@@ -1,5 +1,5 @@
 // The beginning of a vehicle: an empty folder is one, what is listened to must be there, and a new start says how to repeat it.
-import { mkdirSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs';
+import { existsSync, mkdirSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
@@ -8,9 +8,11 @@ import { isBlankFolder, toBlankVehicle } from '../../server/editing/blank-vehicl
 
 let dir: string;
 let started: NextServed[];
+let underWay: string[];
 beforeEach(() => {
   dir = mkdtempSync(join(tmpdir(), 'evenburn-beginning-'));
   started = [];
+  underWay = [];
 });
 afterEach(() => rmSync(dir, { recursive: true, force: true }));
 
@@ -21,7 +23,7 @@ const sources = [
 const beginning = (served: Partial<ConstructorParameters<typeof Beginning>[0]> = {}) =>
   new Beginning(
     { folder: dir, demo: false, buses: [], data: dir, ...served },
-    { startAgain: (next) => started.push(next), findSources: async () => sources },
+    { startAgain: (next) => started.push(next), underWay: () => underWay, findSources: async () => sources },
   );
 
 describe('an empty folder', () => {
@@ -73,6 +75,19 @@ describe('beginning', () => {
       });
     }
     expect(started).toEqual([]);
+  });
+
+  it('interrupts nothing that is under way unless the request says that it knows', async () => {
+    underWay = ['the engine runs', 'a pull is in progress'];
+    const refused = expect.objectContaining({
+      code: 'BEGINNING_INTERRUPTS',
+      message: expect.stringContaining('the engine runs, a pull is'),
+    });
+    await expect(beginning().begin({ folder: 'teal' })).rejects.toThrow(refused);
+    await expect(beginning().begin({ folder: 'teal', despiteUnderWay: false })).rejects.toThrow(refused);
+    expect([started, existsSync(join(dir, 'vehicles'))]).toEqual([[], false]);
+    await beginning().begin({ folder: 'teal', despiteUnderWay: true });
+    expect(started).toHaveLength(1);
   });
 
   it('says why the last new start was taken back', async () => {

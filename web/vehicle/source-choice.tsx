@@ -3,21 +3,25 @@ import { useSignal } from '@preact/signals';
 import type { BeginningView } from '../../server/contract/beginning.ts';
 import type { FramesView } from '../../server/contract/frames.ts';
 import { toCountText } from '../shell/numbers.ts';
-import { sendJson, toProblem } from '../stream/api.ts';
+import { ApiError, sendJson, toProblem } from '../stream/api.ts';
+import { StartAgainQuestion } from './start-again-question.tsx';
 
 const bitRatesKbit = [1000, 800, 500, 250, 125, 100, 50];
 
 export function SourceChoice({ view, frames }: { view: BeginningView | undefined; frames: FramesView | undefined }) {
   const problem = useSignal('');
   const another = useSignal(false);
+  const interrupts = useSignal<Interrupting | undefined>(undefined);
   if (!view) return <p class="quiet">Asking…</p>;
   const ask = async (request: object) => {
+    interrupts.value = undefined;
     try {
       await sendJson<BeginningView>('POST', '/api/beginning', request);
       problem.value = '';
       another.value = false;
     } catch (error) {
-      problem.value = toProblem(error);
+      if (error instanceof ApiError && error.code === 'BEGINNING_INTERRUPTS') interrupts.value = { request, say: error.message };
+      else problem.value = toProblem(error);
     }
   };
   const trouble = problem.value || view.failed;
@@ -27,6 +31,15 @@ export function SourceChoice({ view, frames }: { view: BeginningView | undefined
         <p class="problem" role="alert">
           {trouble}
         </p>
+      )}
+      {interrupts.value && (
+        <StartAgainQuestion
+          say={interrupts.value.say}
+          onYes={() => void ask({ ...interrupts.value?.request, despiteUnderWay: true })}
+          onNo={() => {
+            interrupts.value = undefined;
+          }}
+        />
       )}
       {view.demo && <OwnFolder ask={ask} />}
       {!view.demo && <p class="quiet small folder">Files go to {view.folder}</p>}
@@ -45,6 +58,12 @@ export function SourceChoice({ view, frames }: { view: BeginningView | undefined
       {!view.demo && (view.buses.length === 0 || another.value) && <Sources view={view} ask={ask} />}
     </>
   );
+}
+
+/** A request that waits for a yes, and why. */
+interface Interrupting {
+  request: object;
+  say: string;
 }
 
 type Ask = (request: object) => Promise<void>;
