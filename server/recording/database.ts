@@ -102,6 +102,37 @@ export function openToRead(path: string, kind: FileKind): Connection {
   });
 }
 
+/**
+ * Refuses a file whose tables aren't exactly ours: one that was handed over may lack some, or hold triggers, views and conditions that
+ * would run whenever it is read or written.
+ * @param path Named in the error.
+ * @throws EvenburnError SESSION_DAMAGED
+ */
+export function refuseOtherTables(db: Connection, path: string, kind: FileKind): void {
+  const ours = new Database(':memory:');
+  try {
+    for (const step of stepsOf[kind]) ours.exec(step);
+    const wanted = tablesOf(ours);
+    const found = tablesOf(db);
+    const wrong = [...found.keys()].find((what) => !wanted.has(what)) ?? [...wanted].find(([what, sql]) => found.get(what) !== sql)?.[0];
+    if (wrong === undefined) return;
+    const why = !wanted.has(wrong)
+      ? `it holds a ${wrong}, which no session has`
+      : `its ${wrong} is ${found.has(wrong) ? 'not as this program makes it' : 'missing'}`;
+    throw new EvenburnError('SESSION_DAMAGED', { path, why });
+  } finally {
+    ours.close();
+  }
+}
+
+/** `table slice` → how it was made. SQLite's own are left out. */
+function tablesOf(db: Connection): Map<string, string> {
+  const rows = db
+    .prepare("SELECT type || ' ' || name, coalesce(sql, '') FROM sqlite_schema WHERE name NOT LIKE 'sqlite\\_%' ESCAPE '\\'")
+    .raw();
+  return new Map(rows.all() as [string, string][]);
+}
+
 function configured(db: Connection, configure: () => void): Connection {
   try {
     refuseOldSqlite(db.prepare('SELECT sqlite_version()').pluck().get() as string);

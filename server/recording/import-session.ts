@@ -6,7 +6,7 @@ import { EvenburnError } from '../errors.ts';
 import { sliceLengthS } from '../limits.ts';
 import { programVersion } from '../version.ts';
 import { addSessionFile, draftPath, makeDataFolder } from './data-folder.ts';
-import { openToRead } from './database.ts';
+import { openToRead, refuseOtherTables } from './database.ts';
 import { PipelineRun } from './pipeline-run.ts';
 import { finishKilled, isLogged } from './recovery.ts';
 import { readFacts, startingFacts } from './session-facts.ts';
@@ -121,6 +121,7 @@ export async function importSessionFile(data: string, path: string): Promise<num
       if (suffix === '' || existsSync(`${path}${suffix}`)) copyFileSync(`${path}${suffix}`, `${draft}${suffix}`, constants.COPYFILE_EXCL);
     const db = openToRead(draft, 'session');
     try {
+      refuseOtherTables(db, path, 'session');
       if (!readFacts(db)) throw new EvenburnError('SESSION_DAMAGED', { path, why: 'it does not say what it holds' });
     } finally {
       db.close();

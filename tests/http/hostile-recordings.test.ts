@@ -1,6 +1,7 @@
 // Break-in by recording: files made to hurt a reader, sent as the Sessions page sends them to a server of its own; it must name each, and go on.
 import { readFileSync } from 'node:fs';
 import { constants, gzipSync } from 'node:zlib';
+import Database from 'better-sqlite3';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import type { ImportJob } from '../../server/contract/recorded-import.ts';
 import { Serving } from '../browser/serving.ts';
@@ -73,6 +74,41 @@ const files: [string, () => Uint8Array][] = [
   ['a-database.evenburn', () => Buffer.concat([Buffer.from('SQLite format 3\0', 'latin1'), noise])],
   ['..%2F..%2Fescape.log', () => Buffer.from(oneFrame)],
 ];
+
+/** A session as this program hands it over, with something done to it. */
+async function spoiltSession(spoil: string): Promise<Uint8Array> {
+  const { session } = await send('whole.log', Buffer.from(oneFrame.repeat(3)));
+  const answer = await fetch(`${serving.url}/api/sessions/${session}/export?format=session`);
+  const db = new Database(Buffer.from(await answer.arrayBuffer()));
+  try {
+    db.exec(spoil);
+    return db.serialize();
+  } finally {
+    db.close();
+  }
+}
+
+describe('a session that was handed over with tables of somebody else', () => {
+  it.each([
+    ['CREATE TRIGGER mine BEFORE UPDATE ON reading BEGIN SELECT RAISE(ABORT, 1); END', 'it holds a trigger mine, which no session has'],
+    [
+      `ALTER TABLE alarm RENAME TO hidden;
+       CREATE VIEW alarm AS WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT hidden.* FROM hidden, n`,
+      'which no session has',
+    ],
+    ['CREATE TABLE more (bytes BLOB)', 'it holds a table more, which no session has'],
+    ['DROP TABLE chunk', 'its table chunk is missing'],
+    ['ALTER TABLE journal ADD COLUMN more CHECK (length(randomblob(1000000000)) > 0)', 'its table journal is not as this program makes it'],
+  ])('%s: is refused and said why', async (spoil, why) => {
+    const job = await send('spoilt.sqlite', await spoiltSession(spoil));
+    expect(job.state).toBe('failed');
+    expect(job.problem).toContain(why);
+  });
+
+  it('is taken in as long as nothing is done to it', async () => {
+    expect((await send('whole.sqlite', await spoiltSession('SELECT 1'))).state).toBe('done');
+  });
+});
 
 describe('a hostile recording', () => {
   it.each(files)('%s is named or read for what it is, and the next one is imported all the same', async (name, make) => {

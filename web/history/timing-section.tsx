@@ -17,7 +17,7 @@ export function TimingSection({ history: { timing }, refresh }: TopicProps) {
         reading more makes it surer. Stand clear of belts, fan and flywheel.
       </p>
       <p class={`history-word ${timing.loadAllowed ? '' : 'blocked'}`} role="status" data-load={timing.loadAllowed ? 'allowed' : 'blocked'}>
-        {timing.loadAllowed ? 'Timing is right. Load may follow.' : 'No load yet: this check is not done and right.'}
+        {timing.loadAllowed ? 'Timing is right. Load may follow.' : 'No load before this check is done and its readings are right.'}
       </p>
       <ReadingForm refresh={refresh} />
       {timing.readings.length > 0 && <Readings timing={timing} refresh={refresh} />}
