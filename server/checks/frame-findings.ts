@@ -185,13 +185,36 @@ const stuckFramesMin = 12;
  */
 export function findCounterFault(log: FrameLog, outages: readonly Outage[]): CounterFault | undefined {
   if (log.counterBits === 0 || log.counters.length < 4) return undefined;
-  const modulus = counterModulus(log);
   const times = log.timesUs.values;
   const stuck = findStuck(log);
   if (stuck !== undefined) return { kind: 'stuck', count: stuckFramesMin, fromUs: times[stuck] as number };
   const period = log.definition?.periodUs ?? evenPeriod(times);
   // Of a frame that comes on events nobody knows whether one was lost.
   if (period === undefined) return undefined;
+  const fault = findSkips(log, outages, period, counterModulus(log));
+  const seen = fault && modulusOfRange(log);
+  return seen !== undefined && !findSkips(log, outages, period, seen) ? undefined : fault;
+}
+
+/**
+ * The modulus of a counter that uses all values it was seen at and no others, as 0 to 14 or 1 to 15 in four bits: one wrap can't tell it
+ * from a jump. Undefined where the lowest is not one at which counters begin (0 or 1: common practice, no source).
+ */
+function modulusOfRange(log: FrameLog): number | undefined {
+  let lowest = Number.POSITIVE_INFINITY;
+  let highest = Number.NEGATIVE_INFINITY;
+  for (const value of log.counters.values) {
+    // A frame too short for its counter has none.
+    if (value < 0) continue;
+    lowest = Math.min(lowest, value);
+    highest = Math.max(highest, value);
+  }
+  return lowest <= 1 && highest > lowest ? highest - lowest + 1 : undefined;
+}
+
+/** Jumps of a counter of this modulus that no lost frame, no outage and no late frame explains. */
+function findSkips(log: FrameLog, outages: readonly Outage[], period: number, modulus: number): CounterFault | undefined {
+  const times = log.timesUs.values;
   const usualStep = modalStep(log, modulus);
   const stepFrom = (from: number, to: number) => modulo(log.counters.at(to) - log.counters.at(from), modulus);
   let skips = 0;

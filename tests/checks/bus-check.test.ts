@@ -208,6 +208,23 @@ describe('bus check', () => {
     expect(failed(skipping).map(({ code, frame, measured }) => [code, frame, measured])).toEqual([['counter-skips', 'bravo_fast', 1]]);
   });
 
+  it.each([
+    ['0 to 199 of 8 bits', 0, 200],
+    ['1 to 255 of 8 bits', 1, 255],
+  ])('holds no wrap against a counter that uses %s, and still finds its jump', (_, lowest, modulus) => {
+    // echo_fast comes every 100 ms: some 250 frames, one wrap in this recording.
+    const count = (jump: number) => {
+      let sent = 150;
+      return healthyFrames(line, { seconds: 25, seed: 13 }).map((frame) => {
+        if (frame.frame !== 'echo_fast') return frame;
+        const value = lowest + ((sent++ + (frame.timeUs > 15e6 ? jump : 0)) % modulus);
+        return { ...frame, data: Uint8Array.from(frame.data, (byte, i) => (i === 6 ? value : byte)) };
+      });
+    };
+    expect(failed(count(0))).toEqual([]);
+    expect(failed(count(9)).map(({ code, frame }) => [code, frame])).toEqual([['counter-skips', 'echo_fast']]);
+  });
+
   it('finds a payload that froze, and leaves a constant one alone', () => {
     const frames = healthyFrames(line, { seconds: 20, seed: 14 }).map((frame) => {
       if (frame.frame === 'charlie_slow') return { ...frame, data: new Uint8Array(8) };
