@@ -134,9 +134,10 @@ export class Station implements LiveFeed, PipelineSink {
 
   /** Ends the sources, applies what has come, and closes the session; resolves when it is on the disk. */
   async stop(): Promise<void> {
+    // A source may take its time to hand over what the kernel still holds: meanwhile the others are watched and recorded as ever.
+    const ends = this.sources.map((source) => source.stop().then(() => this.merge.end(source.bus)));
+    await Promise.all(ends);
     clearInterval(this.timer);
-    await Promise.all(this.sources.map((source) => source.stop()));
-    for (const { bus } of this.sources) this.merge.end(bus);
     this.step();
     this.listener = undefined;
     await this.recorder?.stop();

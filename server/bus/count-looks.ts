@@ -35,6 +35,7 @@ export class CountLooks {
   private readonly tell: (look: CountLook) => void;
   private readonly pending: Pending[] = [];
   private turns = 0;
+  private isClosed = false;
   private dataTaken = 0;
   private errorsTaken = 0;
   private newestMarginUs = 0;
@@ -64,16 +65,38 @@ export class CountLooks {
     this.newestTakenUs = Number.NEGATIVE_INFINITY;
   }
 
+  /** The last look, at this moment; what was counted by then still gets its chance to come. */
+  close(read: () => { received: number; sent: number } | undefined, now: () => number): void {
+    this.isClosed = true;
+    this.look(now(), read, now);
+  }
+
+  /** All looks have been told. */
+  get isSettled(): boolean {
+    return this.pending.length === 0;
+  }
+
+  /** Tells the last look as it stands: what it misses now will not be taken any more. */
+  giveUp(): void {
+    const last = this.pending.pop();
+    this.pending.length = 0;
+    if (last) this.tellOf(last);
+  }
+
   /** One turn of the event loop, in which all that was at hand has been taken; or, `isBehind`, in which some had to wait. */
   turn(isBehind: boolean, read: () => { received: number; sent: number } | undefined, now: () => number): void {
     const fromUs = now();
     for (const look of this.pending) look.turns = isBehind ? 0 : look.turns + 1;
-    for (let first = this.pending[0]; first && this.isSettled(first, fromUs); first = this.pending[0]) {
+    for (let first = this.pending[0]; first && hasSettled(first, fromUs, this.newestTakenUs); first = this.pending[0]) {
       this.pending.shift();
-      this.tell({ received: first.received, sent: first.sent, most: first.most, sure: first.sure });
+      this.tellOf(first);
     }
-    if (++this.turns < turnsALook || this.pending.length >= pendingMax) return;
+    if (this.isClosed || ++this.turns < turnsALook || this.pending.length >= pendingMax) return;
     this.turns = 0;
+    this.look(fromUs, read, now);
+  }
+
+  private look(fromUs: number, read: () => { received: number; sent: number } | undefined, now: () => number): void {
     const counters = read();
     if (!counters) return;
     const { dataTaken, errorsTaken } = this;
@@ -83,7 +106,11 @@ export class CountLooks {
     this.pending.push({ received, sent, most: { dataTaken, errorsTaken }, sure: { dataTaken, errorsTaken }, fromUs, toUs, turns: 0 });
   }
 
-  private isSettled({ turns, toUs }: Pending, nowUs: number): boolean {
-    return this.newestTakenUs >= toUs + settleUs || (turns >= settleTurns && nowUs - toUs >= settleUs);
+  private tellOf({ received, sent, most, sure }: Pending): void {
+    this.tell({ received, sent, most, sure });
   }
+}
+
+function hasSettled({ turns, toUs }: Pending, nowUs: number, newestTakenUs: number): boolean {
+  return newestTakenUs >= toUs + settleUs || (turns >= settleTurns && nowUs - toUs >= settleUs);
 }

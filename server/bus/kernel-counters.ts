@@ -127,6 +127,20 @@ export class LossAccount {
     return { adapter: this.adapterLoss(counters, true), beforeReader: lost };
   }
 
+  /**
+   * The source stops: what is missing at the last look counts at once, since none comes that could tell more.
+   *
+   * @param counters As they are now; undefined: the interface is gone.
+   */
+  close(counters: InterfaceCounters | undefined): KernelLoss {
+    if (!this.isOpen) return noLoss;
+    const beforeReader = this.count(this.lastKnown());
+    this.forgetLooks();
+    if (!counters) return { adapter: 0, beforeReader };
+    this.droppedBefore = counters.dropped;
+    return { adapter: this.adapterLoss(counters, true), beforeReader };
+  }
+
   private count(deficit: number): number {
     const lost = Math.max(0, deficit);
     this.counted += lost;
@@ -137,7 +151,7 @@ export class LossAccount {
     return heardCount(counters, this.rule) - this.base - this.takenBefore - this.takenOf(taken) - this.counted;
   }
 
-  /** The interface is gone: what was missing at the last looks stays missing. */
+  /** No more is heard of the interface: what was missing at the last looks stays missing. */
   private lastKnown(): number {
     return Math.max(0, this.present?.atLeast ?? 0, this.polled[0]?.atLeast ?? 0);
   }

@@ -39,6 +39,8 @@ export class ReaderOutlet implements FrameTaker {
   private errorsTaken = 0;
   private dropped = 0;
   private look = noLook;
+  /** The end waits for this. */
+  private finished: (() => void) | undefined;
 
   constructor(pipe: Pipe, nowUs: () => number) {
     this.pipe = pipe;
@@ -79,6 +81,14 @@ export class ReaderOutlet implements FrameTaker {
     this.pass();
   }
 
+  /** Sends all that is held, however many packets it takes and however slow the server is; resolves when the pipe has it. */
+  finish(): Promise<void> {
+    return new Promise((resolve) => {
+      this.finished = resolve;
+      this.flush(false);
+    });
+  }
+
   /** One packet of frames and then the notes; nothing while the pipe is still busy with the last, so that the wait is here, where it is bounded. */
   private pass(): void {
     if (this.writing > 0) return;
@@ -101,7 +111,9 @@ export class ReaderOutlet implements FrameTaker {
 
   private written(): void {
     this.writing--;
-    if (this.writing === 0 && (this.pending.count > 0 || this.notes.length > 0)) this.pass();
+    if (this.writing > 0) return;
+    if (this.pending.count > 0 || this.notes.length > 0 || (this.finished && this.look !== noLook)) this.pass();
+    else this.finished?.();
   }
 
   private totals() {

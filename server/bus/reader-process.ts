@@ -23,7 +23,7 @@ async function startDriver(order: ReaderOrder, outlet: ReaderOutlet, clock: Sess
   if (order.kind === 'socketcan') {
     const driver = new SocketcanDriver(order, await loadOpenChannel(), outlet, new StampClock(machineClock, clock));
     driver.start();
-    return { beforeFlush: () => driver.beforeFlush(), stop: async () => driver.stop() };
+    return { beforeFlush: () => driver.beforeFlush(), stop: () => driver.drain().then(() => driver.stop()) };
   }
   const driver = new SerialLineDriver(order, openPort, outlet, () => clock.nowUs());
   driver.start();
@@ -49,7 +49,7 @@ async function run(order: ReaderOrder): Promise<void> {
   process.stdin.on('end', async () => {
     await driver.stop();
     stopFlushing();
-    outlet.flush(false);
+    await outlet.finish();
     socket.end(() => process.exit(0));
   });
   // The server decides when a reader ends: an interrupt from the terminal goes to the whole group.

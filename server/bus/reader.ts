@@ -5,8 +5,15 @@ import type { SessionClock } from '../clock.ts';
 import { entryPath } from '../entries.ts';
 import { type ErrorCode, EvenburnError } from '../errors.ts';
 import { type CountLook, type FramesPacket, PacketReader, type ReaderNote } from './batch-wire.ts';
-import { type ControllerState, countingRule, findInterface, readController, readCounters } from './can-interface.ts';
-import { LossAccount } from './kernel-counters.ts';
+import {
+  type ControllerState,
+  countingRule,
+  findInterface,
+  type InterfaceCounters,
+  readController,
+  readCounters,
+} from './can-interface.ts';
+import { type KernelLoss, LossAccount } from './kernel-counters.ts';
 import type { ReaderOrder } from './reader-order.ts';
 import type { PortIdentity } from './serial-port.ts';
 import type { Source, SourceListener, SourceStatus, StampQuality } from './source.ts';
@@ -85,6 +92,8 @@ export class ReaderSource implements Source {
       const timer = setTimeout(() => child.kill('SIGKILL'), stopWaitMs);
       await ended;
       clearTimeout(timer);
+    } else {
+      this.closeAccount(false);
     }
     for (const timer of this.timers) clearInterval(timer);
     this.listener = undefined;
@@ -117,7 +126,7 @@ export class ReaderSource implements Source {
       errorText ||= error.message;
     });
     // 'close' comes when its pipes are read to the end, so that nothing it sent is missed.
-    child.on('close', (code, signal) => this.readerEnded(child, lastWords(errorText) ?? `it ended with ${signal ?? code}`));
+    child.on('close', (code, signal) => this.readerEnded(child, code === 0, lastWords(errorText) ?? `it ended with ${signal ?? code}`));
   }
 
   /** What a reader looks for: also what an earlier one had open, so that a new name in the meantime is no obstacle. */
@@ -169,7 +178,7 @@ export class ReaderSource implements Source {
       this.index = note.opened.index;
       this.hasReader = true;
       const rest = this.account?.opened(note.opened.index, note.opened, this.totals);
-      if (rest && rest.beforeReader > 0) this.listener?.loss('before-reader', rest.beforeReader);
+      if (rest) this.sayLoss(rest);
       this.sayStatus({ device: this.name });
     }
     this.sayState('up', note.detail);
@@ -187,12 +196,14 @@ export class ReaderSource implements Source {
     this.listener?.failed(error);
   }
 
-  private readerEnded(child: ChildProcess, why: string): void {
+  private readerEnded(child: ChildProcess, endedWell: boolean, why: string): void {
     if (this.child !== child) return;
     this.child = undefined;
     this.hasReader = false;
+    if (this.isStopping && endedWell) this.closeAccount(true);
     this.account?.readerEnded(this.totals);
     this.totals = { dataTaken: 0, errorsTaken: 0, dropped: 0 };
+    if (this.isStopping && !endedWell) this.closeAccount(false);
     if (this.isStopping) return;
     this.sayState('down', `the reader of ${this.name} ended (${why}) and is started again`);
     this.sayStatus({ readerRestarts: this.status.readerRestarts + 1 });
@@ -201,17 +212,35 @@ export class ReaderSource implements Source {
     this.restartMs = Math.min(this.restartMs * 2, restartMaxMs);
   }
 
+  /**
+   * No reader comes any more.
+   *
+   * @param readerLooked The reader's last look is known. Without one, whatever is counted by now and was not taken is lost.
+   */
+  private closeAccount(readerLooked: boolean): void {
+    if (!this.account?.isOpen) return;
+    const counters = this.presentCounters();
+    if (counters && !readerLooked) this.account.look(counters, { dataTaken: 0, errorsTaken: 0 });
+    this.sayLoss(this.account.close(counters));
+  }
+
+  private presentCounters(): InterfaceCounters | undefined {
+    return findInterface(this.name)?.index === this.index ? readCounters(this.name) : undefined;
+  }
+
   private poll(): void {
     this.watchSilence();
     if (!this.account?.isOpen) return;
-    if (findInterface(this.name)?.index !== this.index) return;
-    const counters = readCounters(this.name);
+    const counters = this.presentCounters();
     if (!counters) return;
     // While a reader is there, it looks at moments when it has taken all; without one, whatever is counted is lost.
     if (!this.hasReader) this.account.look(counters, { dataTaken: 0, errorsTaken: 0 });
-    const loss = this.account.poll(counters);
-    if (loss.adapter > 0) this.listener?.loss('adapter', loss.adapter);
-    if (loss.beforeReader > 0) this.listener?.loss('before-reader', loss.beforeReader);
+    this.sayLoss(this.account.poll(counters));
+  }
+
+  private sayLoss({ adapter, beforeReader }: KernelLoss): void {
+    if (adapter > 0) this.listener?.loss('adapter', adapter);
+    if (beforeReader > 0) this.listener?.loss('before-reader', beforeReader);
   }
 
   /** Silent at two polls in a row: after a stall of our own, what it has sent meanwhile is read in between. */

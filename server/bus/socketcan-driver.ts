@@ -37,6 +37,8 @@ const watchMs = 250;
 /** Frames that the kernel counts and nobody gets, for this long, are a stalled channel. */
 const stallMs = 1000;
 const statusMs = 500;
+/** What a stop waits for frames that a full socket still holds; the server waits longer for the reader. */
+const drainMaxMs = 2000;
 /** CANFD_MTU of linux/can.h. */
 const fdFrameBytes = 72;
 const classicDataMax = 8;
@@ -66,6 +68,9 @@ export class SocketcanDriver {
   private takenInAll = 0;
   private readonly looks: CountLooks;
   private isBusOff = false;
+  private isStopping = false;
+  /** A stop waits for this. */
+  private drained: (() => void) | undefined;
   private saidDown = '';
   private watched = { taken: 0, received: 0, sinceMs: 0 };
   private readonly errorFrames: Record<string, number> = {};
@@ -96,6 +101,27 @@ export class SocketcanDriver {
     this.retire();
   }
 
+  /**
+   * Before a stop: takes all that the interface has counted by now. Resolves once it has come, or has had its time: then it is lost, and
+   * the last look says so. Needs its flushes as ever.
+   */
+  async drain(): Promise<void> {
+    for (const timer of this.timers) clearInterval(timer);
+    this.isStopping = true;
+    if (!this.channel) return;
+    this.looks.close(
+      () => this.readCounts(),
+      () => this.stamps.nowUs(),
+    );
+    let timer: NodeJS.Timeout | undefined;
+    await new Promise<void>((resolve) => {
+      this.drained = resolve;
+      timer = setTimeout(resolve, drainMaxMs);
+    });
+    clearTimeout(timer);
+    this.looks.giveUp();
+  }
+
   /** Called at each flush, when the driver has had its turn. True: frames wait that it hasn't taken yet. */
   beforeFlush(): boolean {
     const { steps } = this.stamps;
@@ -108,6 +134,7 @@ export class SocketcanDriver {
       () => this.readCounts(),
       () => this.stamps.nowUs(),
     );
+    if (this.looks.isSettled) this.drained?.();
     return isBehind;
   }
 
@@ -181,7 +208,8 @@ export class SocketcanDriver {
     if (generation !== this.generation) return;
     // The add-on has stopped it already; stop() would enter it again.
     this.forget();
-    this.open();
+    if (this.isStopping) this.drained?.();
+    else this.open();
   }
 
   /** Looks for stalls that the add-on doesn't notice: the interface went, was replaced, or counts frames that nobody gets. */

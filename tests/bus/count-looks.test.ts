@@ -110,6 +110,42 @@ describe('a look at the counters from within a reader', () => {
     expect(told).toEqual([]);
   });
 
+  it('is taken at once when the reader is to end, settles like any other, and is the last', () => {
+    const { looks, told, state, turns } = made();
+    turns(3);
+    state.received = 300;
+    looks.close(
+      () => ({ received: state.received, sent: 0 }),
+      () => state.nowUs,
+    );
+    for (let k = 0; k < 3; k++) {
+      for (let frame = 0; frame < 100; frame++) looks.take(12_000, false);
+      turns(1, true);
+      expect(looks.isSettled).toBe(false);
+    }
+    looks.take(30_000, false);
+    turns(41);
+    expect(told.map((look) => [look.received, ...data(look)])).toEqual([[300, 300, 300]]);
+    expect(looks.isSettled).toBe(true);
+    turns(100);
+    expect(told).toHaveLength(1);
+  });
+
+  it('tells what is missing when the reader can wait no longer', () => {
+    const { looks, told, state, turns } = made();
+    turns(3);
+    state.received = 300;
+    looks.close(
+      () => ({ received: state.received, sent: 0 }),
+      () => state.nowUs,
+    );
+    for (let frame = 0; frame < 100; frame++) looks.take(12_000, false);
+    turns(1, true);
+    looks.giveUp();
+    expect(told.map((look) => [look.received, ...data(look)])).toEqual([[300, 100, 100]]);
+    expect(looks.isSettled).toBe(true);
+  });
+
   it('is not taken while the interface is gone', () => {
     const { told, state, turns } = made();
     state.isThere = false;

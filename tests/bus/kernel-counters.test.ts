@@ -93,6 +93,28 @@ describe('the account of what an interface counted and nobody got', () => {
     expect([pollAfter(account, [[1010, 12]]), pollAfter(account, [[1010, 12]])]).toEqual([0, 2]);
   });
 
+  it('counts at once what the last look before a stop misses, and only what is beyond doubt', () => {
+    const account = opened();
+    expect(pollAfter(account, [[1100, 100]])).toBe(0);
+    account.look({ received: 5129, sent: 0 }, taken(102), taken(100));
+    expect(account.close(counters(5200))).toEqual({ adapter: 0, beforeReader: 4027 });
+    expect(account.close(counters(5200))).toEqual({ adapter: 0, beforeReader: 0 });
+  });
+
+  it('counts at a stop what came since a reader died, and what the driver dropped', () => {
+    const account = opened();
+    pollAfter(account, [[1100, 100]]);
+    account.readerEnded(taken(100));
+    account.look({ received: 1142, sent: 0 }, taken(0));
+    expect(account.close(counters(1142, { dropped: 7, overruns: 2 }))).toEqual({ adapter: 2, beforeReader: 42 });
+  });
+
+  it('counts at a stop what was known to be missing of an interface that is gone', () => {
+    const account = opened();
+    pollAfter(account, [[1110, 100]]);
+    expect(account.close(undefined)).toEqual({ adapter: 0, beforeReader: 10 });
+  });
+
   it("counts a controller's overruns as the adapter's", () => {
     const account = opened();
     account.look({ received: 1000, sent: 0 }, taken(0));

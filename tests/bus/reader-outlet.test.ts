@@ -95,6 +95,36 @@ describe("a reader's way out", () => {
     expect(times()).toEqual(sent);
   });
 
+  it('ends only once a slow server has got all that was held, the last look too', async () => {
+    const { outlet, state, drain, frames, times, take } = made();
+    state.isStuck = true;
+    outlet.flush(false);
+    const sent = Array.from({ length: 20_000 }, (_, k) => k * 100);
+    for (const timeUs of sent) take(timeUs);
+    outlet.looked({ received: 7, sent: 0, most: { dataTaken: 5, errorsTaken: 0 }, sure: { dataTaken: 4, errorsTaken: 0 } });
+    let hasFinished = false;
+    const finished = outlet.finish().then(() => {
+      hasFinished = true;
+    });
+    await Promise.resolve();
+    expect(hasFinished).toBe(false);
+    drain();
+    await finished;
+    expect(times()).toEqual(sent);
+    expect(frames().filter(({ look }) => look.received === 7)).toHaveLength(1);
+  });
+
+  it('sends a look that came behind the last frames before it ends', async () => {
+    const { outlet, state, drain, frames } = made();
+    state.isStuck = true;
+    outlet.flush(false);
+    outlet.looked({ received: 7, sent: 0, most: { dataTaken: 5, errorsTaken: 0 }, sure: { dataTaken: 4, errorsTaken: 0 } });
+    const finished = outlet.finish();
+    drain();
+    await finished;
+    expect(frames().map(({ look }) => look.received)).toEqual([-1, 7]);
+  });
+
   it('promises no watermark for frames that are still to follow', () => {
     const { outlet, state, drain, frames, take } = made();
     state.isStuck = true;

@@ -309,6 +309,28 @@ const cases = {
     return { ...account, gapMinUs: Math.min(...gaps), gapMaxUs: Math.max(...gaps), spanUs: gaps.reduce((a, b) => a + b, 0) };
   },
 
+  /** Stopped while its socket is full: once by a reader that catches up, once by one that has to be killed. */
+  async stopWithBacklog() {
+    const accounts = [];
+    for (const catchesUp of [true, false]) {
+      const seen = await open('vcan0');
+      // A socket's kernel stamps begin with the first frame that is read; earlier ones get the time of their reading.
+      await run('cangen vcan0 -g 2 -n 20 -I 7 -L 8 -D i');
+      await until(() => seen.frames.length >= 20, 'the first frames');
+      // All that came earlier is in the account, so that what is counted below is of this stop.
+      await settle();
+      const before = stand(seen);
+      process.kill(seen.source.readerId, 'SIGSTOP');
+      const id = seen.source.readerId;
+      await run('cangen vcan0 -g 0 -n 3000 -I 7 -L 8 -D i');
+      const stopped = seen.source.stop();
+      if (catchesUp) process.kill(id, 'SIGCONT');
+      await stopped;
+      accounts.push({ delivered: seen.frames.length - before.frames, lost: lost(seen) - before.lost, loss: seen.loss });
+    }
+    return { accounts };
+  },
+
   async twoAtOnce() {
     const first = await open('vcan0');
     const second = await open('vcan1');

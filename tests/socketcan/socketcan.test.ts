@@ -46,6 +46,7 @@ interface Results {
   played: Account & { frames: SeenFrame[]; dump: string[]; written: string[] };
   killed: Account & { spawnedMs: number; stalledMs: number; restarts: number; states: State[] };
   clockSet: Account & { gapMinUs: number; gapMaxUs: number; spanUs: number };
+  stopWithBacklog: { error?: string; accounts: { delivered: number; lost: number; loss: Record<string, number> }[] };
   twoAtOnce: { error?: string; accounts: Account[]; ids: number[][] };
   recorded: {
     error?: string;
@@ -210,6 +211,13 @@ describe.skipIf(obstacle !== undefined)(`the kernel's own CAN${obstacle === unde
     expect([restarts, states.map(({ state }) => state)]).toEqual([1, ['up', 'down', 'up']]);
     expect(lost).toBeGreaterThan(0);
     expect(delivered + lost).toBe(sent);
+  });
+
+  it('loses no frame to the count when it is stopped with a full socket: what is held is read, the rest is counted at once', () => {
+    const [caughtUp, killed] = ofCase('stopWithBacklog').accounts;
+    expect(caughtUp?.delivered).toBeGreaterThan(0);
+    expect((caughtUp?.delivered ?? 0) + (caughtUp?.lost ?? 0)).toBe(3_000);
+    expect([killed?.delivered, killed?.loss]).toEqual([0, { 'before-reader': 3_000 }]);
   });
 
   it('keeps order and spacing when the wall clock is set back and forth', () => {
