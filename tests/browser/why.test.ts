@@ -138,7 +138,7 @@ describe.skipIf('reason' in launched)('why a number is what it is', () => {
     const titles = await followDown(page, mean);
     expect(titles).toEqual(['Mean of exhaust_temp_1', 'exhaust_temp_1']);
     await page.locator('dialog.why button:text("Back")').press('Enter');
-    const worked = page.locator('dialog.why .why-arithmetic').first();
+    const worked = page.locator('dialog.why .why-arithmetic', { hasText: 'mean of' }).first();
     await worked.waitFor();
     const said = /mean of (\d+) samples of [−\d.]+ to [−\d.]+ degC: ([−\d.]+) degC/.exec((await worked.textContent()) ?? '');
     expect(Number(said?.[1])).toBeGreaterThan(100);

@@ -27,7 +27,7 @@ export function StartsSection({ history: { starts, comparison } }: TopicProps) {
       {starts.length === 0 ? (
         <p>No start is in what is recorded. Cranking without fuel and spark is none.</p>
       ) : (
-        <Wide label="Starts">
+        <Wide label="Start by start">
           <table>
             <thead>
               <tr>
@@ -97,7 +97,7 @@ function Comparison({ comparison }: { comparison: NonNullable<EngineHistoryView[
           <table>
             <thead>
               <tr>
-                {['What', 'Now', 'Usually', '99 of 100 lie within', ''].map((word) => (
+                {['What', 'Now', 'Usually', '99 of 100 lie within', 'Verdict'].map((word) => (
                   <th key={word} scope="col">
                     {word}
                   </th>

@@ -123,7 +123,7 @@ function Readings({ timing, refresh }: { timing: TimingView; refresh(): Promise<
         <table data-table="timing">
           <thead>
             <tr>
-              {['Speed, rpm', 'Commanded, °', 'By the light, °', 'Error, °', 'By', 'When', ''].map((word) => (
+              {['Speed, rpm', 'Commanded, °', 'By the light, °', 'Error, °', 'By', 'When', 'Take back'].map((word) => (
                 <th key={word} scope="col">
                   {word}
                 </th>
