@@ -322,7 +322,7 @@ const cases = {
       const before = stand(seen);
       process.kill(seen.source.readerId, 'SIGSTOP');
       const id = seen.source.readerId;
-      await run('cangen vcan0 -g 0 -n 3000 -I 7 -L 8 -D i');
+      await run('cangen vcan0 -g 0 -n 1000 -I 7 -L 8 -D i');
       const stopped = seen.source.stop();
       if (catchesUp) process.kill(id, 'SIGCONT');
       await stopped;
