@@ -102,6 +102,15 @@ export class BusEvidence {
     return outage.kind === 'never' && (inHeader === undefined || !this.isAtEnd(outage.device.name));
   }
 
+  /** The whole recording, when not one good frame came and the errors are those of another bit rate; undefined otherwise. */
+  findUnread(): Outage | undefined {
+    const [device] = this.bus.devices;
+    if (this.seen.frames > 0 || !device) return undefined;
+    const { firstUs: fromUs, lastUs: toUs } = this.traffic;
+    const all: Outage = { device, fromUs, toUs, missed: 0, kind: 'never', ranOn: 0, meanwhile: 'unknown', slackUs: 0 };
+    return this.looksLikeWrongRate(all) ? all : undefined;
+  }
+
   /** A break of the trunk could hide it alone, as far as the file says how the trunk runs. */
   isAtEnd(device: string): boolean {
     return this.bus.trunk === undefined || listCuts(this.bus.trunk).some((cut) => cut.beyond.size === 1 && cut.beyond.has(device));

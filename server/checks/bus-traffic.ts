@@ -33,6 +33,8 @@ export class FrameLog {
   bits = 0;
   lastBytes: Uint8Array;
   lastLength = -1;
+  /** Data of the first frame. */
+  private firstBytes = new Uint8Array(0);
   private readonly counter: Signal | undefined;
   /** 1 bits where a byte belongs to the payload, 0 where it belongs to the counter. */
   private readonly payloadMask: Uint8Array;
@@ -59,7 +61,8 @@ export class FrameLog {
     this.shortest = Math.min(this.shortest, length);
     if (this.definition?.pgn !== undefined) this.sources.set(id & 0xff, (this.sources.get(id & 0xff) ?? 0) + 1);
     if (this.counter) this.counters.push(Number(extractRaw(bytes, this.counter) ?? -1n));
-    if (this.lastLength >= 0 && this.differs(bytes, length)) this.changesUs.push(timeUs);
+    if (this.lastLength < 0) this.firstBytes = bytes.slice(0, length);
+    else if (this.differs(bytes, length)) this.changesUs.push(timeUs);
     if (length > this.lastBytes.length) this.lastBytes = new Uint8Array(length);
     this.lastBytes.set(bytes.subarray(0, length));
     this.lastLength = length;
@@ -71,6 +74,11 @@ export class FrameLog {
       if ((((bytes[i] as number) ^ (this.lastBytes[i] as number)) & (this.payloadMask[i] ?? 0xff)) !== 0) return true;
     }
     return false;
+  }
+
+  /** The last frame says what the first one said, its counter aside. */
+  get endsAsItBegan(): boolean {
+    return this.timesUs.length > 0 && !this.differs(this.firstBytes, this.firstBytes.length);
   }
 
   get firstUs(): number {

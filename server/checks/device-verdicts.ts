@@ -51,6 +51,8 @@ function couldBeSecond(on: BusEvidence, found: TrunkBreak): boolean {
 function couldBeBreak(on: BusEvidence, episode: Episode): boolean {
   const { outages } = episode;
   const [only] = outages;
+  // At another bit rate nobody can be heard, however whole the trunk is.
+  if (on.findUnread()) return false;
   const meanwhile = outages.length === 1 ? only?.meanwhile : toMeanwhile(outages.reduce((sum, { ranOn }) => sum + ranOn, 0));
   if (meanwhile === 'restarted') return false;
   if (outages.length > 1 || !only) return true;

@@ -158,10 +158,14 @@ function judgeCounter(on: BusEvidence, log: FrameLog, presence: DevicePresence, 
   });
 }
 
+/** Shorter stillness before the first movement may be chance. */
+const restMinUs = 1_000_000;
+
 function judgeFreeze(on: BusEvidence, log: FrameLog, about: { device: string; frame: string }): void {
   const freeze = findFreeze(log);
   if (!freeze || on.isAlone(freeze.fromUs, log.lastUs) || !othersMoveOn(on, log, freeze.fromUs) || engineCameToRest(on, freeze.fromUs))
     return;
+  if (cameBackToRest(log)) return;
   on.add({
     code: 'payload-frozen',
     ok: false,
@@ -179,6 +183,11 @@ function othersMoveOn(on: BusEvidence, log: FrameLog, sinceUs: number): boolean 
   return movers.some(
     (other) => other.lastUs > sinceUs && other.changesUs.length - 1 - indexAtOrBefore(other.changesUs.values, sinceUs + 1_000_000) >= 3,
   );
+}
+
+/** A lever lay still, moved, and lies where it lay: what hangs stops in the middle of its movement. */
+function cameBackToRest(log: FrameLog): boolean {
+  return log.changesUs.at(0) - log.firstUs >= restMinUs && log.endsAsItBegan;
 }
 
 /** Values of an engine that stops come to rest by themselves, each where it ends. */

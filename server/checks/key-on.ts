@@ -132,6 +132,9 @@ function findJump(throttle: Watched, rest: Rest): { atUs: number; by: number; ne
   return { atUs: bad, by: 0, near: before ?? 0 };
 }
 
+/** Nominal voltage of a lithium iron phosphate cell: four make a battery that stands in for one of 12 or 14 V, five one of 16 V. Common practice, no source. */
+const lithiumCellVolts = 3.2;
+
 function checkBattery(rest: Rest): void {
   const { nominalV, chemistry } = rest.vehicle.electrical;
   const volts = watch(rest.series, rest.vehicle.engine?.roles.battery, 'V');
@@ -145,7 +148,9 @@ function checkBattery(rest: Rest): void {
   const level = medianWithin(volts, rest.fromUs, Math.min(rest.primeUs ?? rest.toUs, rest.fromUs + 4_000_000));
   if (level === undefined) return;
   const lithium = /li/i.test(chemistry ?? '');
-  const limit = ((lithium ? rest.limits.batteryLithiumVolts : rest.limits.batteryLeadVolts) * nominalV) / 12;
+  const limit = lithium
+    ? (rest.limits.batteryLithiumVolts / 4) * Math.round(nominalV / lithiumCellVolts)
+    : (rest.limits.batteryLeadVolts * nominalV) / 12;
   const ok = level >= limit;
   addVerdict(rest, {
     code: 'battery',

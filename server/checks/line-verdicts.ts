@@ -1,10 +1,9 @@
 // The bus check's verdicts on the line as a whole: acknowledgement, ids nobody defined, errors, load.
 import { countByKind, type ErrorFrame, errorClass, isFraming, isUnacknowledged } from '../bus/error-frame.ts';
 import { type BusEvidence, countWithin } from './bus-evidence.ts';
-import { type FrameLog, idText, type TrafficLog } from './bus-traffic.ts';
+import { type FrameLog, idText } from './bus-traffic.ts';
 import { measureTiming } from './frame-findings.ts';
 import { terminatorsOf } from './line-resistance.ts';
-import type { Outage } from './outage.ts';
 
 export function judgeAcknowledge(on: BusEvidence): void {
   const [first] = on.alone;
@@ -76,7 +75,8 @@ export function judgeErrors(on: BusEvidence): void {
     return;
   }
   const kinds = countByKind(faults);
-  if (on.seen.frames === 0 && on.looksLikeWrongRate(wholeRecording(on.traffic))) on.addWrongRate(wholeRecording(on.traffic));
+  const unread = on.findUnread();
+  if (unread) on.addWrongRate(unread);
   const steady = areSteady(on);
   on.add({
     code: 'bus-errors',
@@ -154,20 +154,6 @@ export function sayWhatIsNotJudged(on: BusEvidence): void {
         line: `period: ... in frame ${frame.name} of ${frame.at.file}`,
       });
   }
-}
-
-function wholeRecording(traffic: TrafficLog): Outage {
-  const device = traffic.vehicle.buses[0]?.devices[0];
-  return {
-    device: device ?? { name: '', kind: '', title: '', bus: 0, prefix: '', idOffset: 0, frames: [], at: { file: '', line: 1, column: 1 } },
-    fromUs: traffic.firstUs,
-    toUs: traffic.lastUs,
-    missed: 0,
-    kind: 'never',
-    ranOn: 0,
-    meanwhile: 'unknown',
-    slackUs: 0,
-  };
 }
 
 /** The order in which a controller gave up, in words. */

@@ -32,7 +32,10 @@ export const usualLimits = {
     throttleOpenPercent: limit(97, 'throttle open, at least'),
     throttleJumpPercent: limit(12, 'a jump of the throttle between two samples'),
     batteryLeadVolts: limit(12.2, 'a lead battery at rest, at least', 'half full; common practice, several public pages'),
-    batteryLithiumVolts: limit(12.9, 'a lithium iron phosphate battery at rest, at least'),
+    batteryLithiumVolts: limit(
+      12.9,
+      'a lithium iron phosphate battery of four cells at rest, at least; others in proportion to their cells',
+    ),
     primeOvershootShare: limit(0.18, 'overshoot of the prime, of its target'),
     primeBandShare: limit(0.1, 'fuel pressure off its target after the prime, of the target'),
     primeBandLeastKpa: limit(25, 'that, never less than'),

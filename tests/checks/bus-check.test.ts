@@ -233,6 +233,17 @@ describe('bus check', () => {
     expect(failed(frames).map(({ code, frame }) => [code, frame])).toEqual([['payload-frozen', 'delta_slow']]);
   });
 
+  it.each([
+    ['where it lay before', 5, []],
+    ['elsewhere', 6, ['delta_slow']],
+  ])('a lever that lay still and comes to rest %s', (_, end, frozen) => {
+    const frames = healthyFrames(line, { seconds: 30, seed: 14 }).map((frame) => {
+      const value = frame.timeUs < 4e6 ? 5 : frame.timeUs < 8e6 ? frame.data[0] : end;
+      return frame.frame === 'delta_slow' ? { ...frame, data: new Uint8Array(8).fill(value as number) } : frame;
+    });
+    expect(failed(frames).map(({ code, frame }) => [code, frame])).toEqual(frozen.map((frame) => ['payload-frozen', frame]));
+  });
+
   it('finds frames that are too short', () => {
     const frames = healthyFrames(line, { seconds: 6, seed: 15 }).map((frame) =>
       frame.frame === 'alpha_slow' && frame.timeUs > 3e6 ? { ...frame, data: frame.data.subarray(0, 4) } : frame,
@@ -274,6 +285,15 @@ describe('bus check', () => {
     const verdicts = failed(frames);
     expect(verdicts.find(({ code }) => code === 'wrong-bit-rate')?.device).toBe('charlie');
     expect(codes(verdicts)).toEqual(['bus-errors', 'device-missing', 'wrong-bit-rate']);
+  });
+
+  it('says of a bus that is never understood that the rate is wrong, and looks for no break in its trunk', () => {
+    const frames: ReturnType<typeof errorFrame>[] = [];
+    for (let i = 0; i < 2000; i++)
+      frames.push(errorFrame(i * 5_000, 0, 0x088, [0, 0, i % 3 === 0 ? 2 : 4, [2, 3, 6, 0x0a][i % 4] as number, 0, 0, 0, 0]));
+    const verdicts = failed(frames);
+    expect(verdicts.filter(({ code }) => code === 'wrong-bit-rate').map(({ device }) => device)).toEqual([undefined]);
+    expect(verdicts.map(({ code }) => code)).not.toContain('trunk-break');
   });
 
   it('tells warning, passive and bus-off as a story', () => {

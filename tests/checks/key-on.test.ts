@@ -98,4 +98,17 @@ describe('key-on check', () => {
     const result = await judgePlayed('key-on', vehicle, { stages });
     expect(result.verdicts.find(({ code }) => code === 'battery')).toMatchObject({ ok: false, limit: 14 });
   });
+
+  // Twelve and fourteen volts are four cells of lithium iron phosphate, sixteen are five (3.2 V each; common practice, no source).
+  it.each([
+    ['lead-acid', 12, 12.2],
+    ['lead-acid', 16, 16.27],
+    ['lithium', 12, 12.9],
+    ['lithium', 14, 12.9],
+    ['lithium', 16, 16.125],
+  ])('holds a %s battery of %i V to %d V at rest', async (chemistry, nominal, limit) => {
+    const electrical = `{ nominal: ${nominal} V, chemistry: ${chemistry}, charging: true }`;
+    const result = await judgePlayed('key-on', makeVehicle({ electrical }), { stages });
+    expect(result.verdicts.find(({ code }) => code === 'battery')?.limit).toBeCloseTo(limit, 1);
+  });
 });
