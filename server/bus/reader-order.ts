@@ -1,5 +1,5 @@
 // What the server tells a reader process to read.
-import type { PortIdentity } from './serial-port.ts';
+import type { SerialLineOptions } from './serial-line.ts';
 
 interface Common {
   /** Monotonic microseconds at which the session began. */
@@ -13,13 +13,4 @@ export type ReaderOrder =
       /** Of the interface that an earlier reader had open, which may have another name by now. */
       seenIndex?: number;
     })
-  | (Common & {
-      kind: 'serial';
-      port: string;
-      baud: number;
-      bitRate: number;
-      dataBitRate?: number;
-      acknowledges: boolean;
-      /** The adapter that an earlier reader had open, whose port may have another name by now. */
-      seenPort?: PortIdentity;
-    });
+  | (Common & SerialLineOptions & { kind: 'serial' });

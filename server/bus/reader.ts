@@ -15,13 +15,12 @@ import {
 } from './can-interface.ts';
 import { type KernelLoss, LossAccount } from './kernel-counters.ts';
 import type { ReaderOrder } from './reader-order.ts';
+import type { SerialLineOptions } from './serial-line.ts';
 import type { PortIdentity } from './serial-port.ts';
 import type { Source, SourceListener, SourceStatus, StampQuality } from './source.ts';
 
 /** What to read, without what only the session knows. */
-export type ReaderTarget =
-  | { kind: 'socketcan'; interface: string }
-  | { kind: 'serial'; port: string; baud: number; bitRate: number; dataBitRate?: number; acknowledges: boolean };
+export type ReaderTarget = { kind: 'socketcan'; interface: string } | ({ kind: 'serial' } & Omit<SerialLineOptions, 'seenPort'>);
 
 const restartMinMs = 20;
 const restartMaxMs = 800;

@@ -55,6 +55,20 @@ export function toAddress(...parts: readonly (string | number)[]): string {
   return parts.map((part) => encodeURIComponent(part)).join('/');
 }
 
+/** The parts of an address that `toAddress` made; undefined when it is none. */
+export function toParts(address: string): string[] | undefined {
+  try {
+    return address.split('/').map(decodeURIComponent);
+  } catch {
+    return undefined;
+  }
+}
+
+/** With so many digits behind the point at most; no number stays none. */
+export function rounded<T extends number | null>(value: T, digits: number): T {
+  return (value === null ? null : Number(value.toFixed(digits))) as T;
+}
+
 /** `−12.5`; no number is a dash. */
 export function said(value: number | null | undefined, digits = 1): string {
   return value === null || value === undefined ? '–' : value.toFixed(digits).replace('-', '−');

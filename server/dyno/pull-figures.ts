@@ -2,7 +2,7 @@
 import { medianOf } from '../checks/watch.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { vapourPressureKpa } from './corrected-power.ts';
-import { arithmetic, commonPractice, type Figure, type FigureChannel, linkTo, said, saidStretch, toAddress } from './figure.ts';
+import { arithmetic, commonPractice, type Figure, type FigureChannel, linkTo, rounded, said, saidStretch, toAddress } from './figure.ts';
 import type { DemandMoment, FuelDemand } from './fuel-demand.ts';
 import type { GasMoment } from './gas-peaks.ts';
 import type { PowerRow } from './power-curve.ts';
@@ -767,7 +767,3 @@ const startWords: Readonly<Record<StartItem, string>> = {
   fuel: 'Fuel',
   exhaust: 'Exhaust',
 };
-
-function rounded(value: number, digits: number): number {
-  return Number(value.toFixed(digits));
-}

@@ -1,6 +1,7 @@
 // Why a derived figure is what it is: of a pull, a comparison, a study, a check, the engine's history, a stretch of samples; each by its address.
 import type { StatisticsQuery } from '../contract/statistics.ts';
 import { type FigureView, figureQuery, figureView } from '../contract/why.ts';
+import { toParts } from '../dyno/figure.ts';
 import { EvenburnError } from '../errors.ts';
 import { explainCheckFigure } from '../live/check-figures.ts';
 import { explainHistoryFigure } from '../live/history-figures.ts';
@@ -26,7 +27,7 @@ const explanations: ReadonlyMap<string, Explain> = new Map([
 ]);
 
 async function explain(parts: AppParts, of: string): Promise<FigureView> {
-  const [kind = '', ...key] = toParts(of);
+  const [kind = '', ...key] = toParts(of) ?? [];
   const explanation = explanations.get(kind);
   const found = explanation ? await explanation(parts, key) : await parts.dyno?.figure(of);
   if (!found) throw new EvenburnError('FIGURE_UNKNOWN', { figure: of });
@@ -61,10 +62,3 @@ function startUsIn(sessions: SessionStore): (session: number) => Promise<number 
 }
 
 /** @throws EvenburnError FIGURE_UNKNOWN */
-function toParts(of: string): string[] {
-  try {
-    return of.split('/').map(decodeURIComponent);
-  } catch {
-    throw new EvenburnError('FIGURE_UNKNOWN', { figure: of });
-  }
-}

@@ -2,7 +2,7 @@
 import type { EngineHistoryView } from '../contract/engine-history.ts';
 import type { FigureView } from '../contract/why.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
-import { arithmetic, commonPractice, linkTo, said, toAddress } from '../dyno/figure.ts';
+import { arithmetic, commonPractice, linkTo, rounded, said, toAddress } from '../dyno/figure.ts';
 
 export interface HistoryBehind {
   history: EngineHistoryView;
@@ -366,8 +366,4 @@ function ofLag({ history }: HistoryBehind, session: number, cylinder: number): P
     ],
     at: [{ session, fromS: 0, toS: 1, channels: [] }],
   };
-}
-
-function rounded(value: number | null, digits: number): number | null {
-  return value === null ? null : Number(value.toFixed(digits));
 }

@@ -13,7 +13,7 @@ import type { SessionView } from '../contract/sessions.ts';
 import type { FigureView } from '../contract/why.ts';
 import { compareSets, type SetPull } from '../dyno/compare-sets.ts';
 import { explainDifference } from '../dyno/comparison-figures.ts';
-import type { Figure } from '../dyno/figure.ts';
+import { type Figure, toParts } from '../dyno/figure.ts';
 import type { Hold } from '../dyno/holds.ts';
 import { judgeTrial } from '../dyno/judge-trial.ts';
 import type { PowerCurve, PowerRow } from '../dyno/power-curve.ts';
@@ -287,18 +287,10 @@ function findDriven(fromUs: number): PullBehind | undefined {
 
 /** Addresses: `pulls/SESSION/NUMBER/KEY..`, `over/FROM/KEY..`, `compare/BEFORE/AFTER/QUANTITY/CELL`, `study/SESSIONS/KEY..`. */
 async function figure(of: string): Promise<FigureView> {
-  const [kind, first = '', second = '', ...rest] = toParts(of);
+  const [kind, first = '', second = '', ...rest] = toParts(of) ?? [];
   const found = await explain(kind, first, second, rest);
   if (!found) throw new EvenburnError('FIGURE_UNKNOWN', { figure: of });
   return found;
-}
-
-function toParts(of: string): string[] {
-  try {
-    return of.split('/').map(decodeURIComponent);
-  } catch {
-    throw new EvenburnError('FIGURE_UNKNOWN', { figure: of });
-  }
 }
 
 async function explain(kind: string | undefined, first: string, second: string, rest: string[]): Promise<Figure | undefined> {
