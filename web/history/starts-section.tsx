@@ -77,7 +77,7 @@ function StartRow({ start }: { start: StartView }) {
       <td class="words">
         {lit.map(({ cylinder, afterS }, i) => (
           <span key={cylinder}>
-            {i > 0 && ', '}
+            {i > 0 && ' · '}
             {cylinder}: {afterS === null ? 'not lit' : <FigureCell value={afterS} digits={1} of={figure('lit', cylinder)} />}
           </span>
         ))}
