@@ -1,4 +1,5 @@
 // Command-line entry: one command runs, and an error becomes a line on stderr and an exit code.
+import { fstatSync, writeFileSync } from 'node:fs';
 import { Command, CommanderError } from 'commander';
 import { AnswerIsNo } from './commands/answer.ts';
 import { addBackupCommand } from './commands/backup.ts';
@@ -55,6 +56,7 @@ export async function main(args: string[]): Promise<void> {
       exitCodeOf(new EvenburnError('OUTPUT_FILE_UNWRITABLE', { path: 'standard output', why: error.code ?? error.message }, error)),
     );
   });
+  writeWholeFile();
   const program = new Command('evenburn');
   program.description('Listens to a competition engine on its CAN bus, decodes, checks, records and shows.');
   program.exitOverride();
@@ -64,6 +66,22 @@ export async function main(args: string[]): Promise<void> {
   } catch (error) {
     process.exitCode = exitCodeOf(error);
   }
+}
+
+/**
+ * Node writes standard output to a file with one call and takes a short write for a whole one: on a disk that fills up, the end of
+ * the output would be missing and nothing said. Writing until all is there, or the disk refuses, makes it an error like any other.
+ */
+function writeWholeFile(): void {
+  if (!fstatSync(process.stdout.fd).isFile()) return;
+  process.stdout._write = (chunk, _encoding, done) => {
+    try {
+      writeFileSync(process.stdout.fd, chunk);
+      done();
+    } catch (error) {
+      done(error as Error);
+    }
+  };
 }
 
 function exitCodeOf(error: unknown): number {

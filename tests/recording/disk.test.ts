@@ -1,6 +1,6 @@
 // What the machine may refuse: a full disk, a folder that can't be written, a file locked by another program. Nothing committed is lost.
 import { spawnSync } from 'node:child_process';
-import { chmodSync, closeSync, mkdtempSync, openSync, rmSync, writeFileSync } from 'node:fs';
+import { chmodSync, closeSync, fstatSync, mkdtempSync, openSync, rmSync, statSync, truncateSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
@@ -79,6 +79,22 @@ describe('a disk', () => {
       const out = openSync(join(data, 'out'), 'w');
       expect(simulate('-', out)).toEqual([4, `evenburn: standard output cannot be written: ENOSPC. ${cure}\n`]);
       closeSync(out);
+      // Room for the beginning only, and all of it in one write: a short write is no whole one.
+      rmSync(join(data, 'out'));
+      truncateSync(join(data, 'ballast'), statSync(join(data, 'ballast')).size - 8192);
+      const rows = Array.from({ length: 400 }, (_, k) => `0x${(0x100 + k).toString(16)},Signal ${k},0-1,big,0.1,kPa`);
+      const deviceFile = openSync(join(data, 'device.yaml'), 'w');
+      const done = spawnSync(process.execPath, ['server/start.mjs', 'import-table', '-'], {
+        input: ['CAN ID,Signal,Bytes,Byte order,Scale,Unit', ...rows].join('\n'),
+        stdio: ['pipe', deviceFile, 'pipe'],
+        encoding: 'utf8',
+      });
+      expect([done.status, done.stderr.trim().split('\n').at(-1)]).toEqual([
+        4,
+        `evenburn: standard output cannot be written: ENOSPC. ${cure}`,
+      ]);
+      expect(fstatSync(deviceFile).size).toBeGreaterThan(0);
+      closeSync(deviceFile);
     } finally {
       spawnSync('umount', ['-l', data]);
     }
