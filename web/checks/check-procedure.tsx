@@ -7,6 +7,7 @@ import { toAddress } from '../router.tsx';
 import { toClockText, toCountText } from '../shell/numbers.ts';
 import { sendJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
+import { CheckPage } from './check-page.tsx';
 import { type Followed, useFollowed } from './following.ts';
 import { alwaysSafety } from './procedures.ts';
 import { StepOutline } from './step-outline.tsx';
@@ -22,22 +23,11 @@ export function CheckProcedure({ procedure }: { procedure: ProcedureView }) {
   const followed = useFollowed<CheckState | null>('/api/checks/running', refreshMs);
   const running = followed.value.value;
   return (
-    <div class="page checks-page">
-      <p>
-        <a class="button" href={toAddress('checks')}>
-          All checks
-        </a>
-      </p>
-      <h1>{procedure.title}</h1>
-      {followed.problem.value && (
-        <p class="problem" role="alert">
-          {followed.problem}
-        </p>
-      )}
+    <CheckPage title={procedure.title} problem={followed.problem.value}>
       {running && running.check !== procedure.name && <OtherRuns other={running} />}
       {running?.check === procedure.name && <Running state={running} followed={followed} />}
       {running === null && <Begin procedure={procedure} followed={followed} />}
-    </div>
+    </CheckPage>
   );
 }
 

@@ -4,6 +4,7 @@ import type { PreparationView } from '../../server/contract/check-steps.ts';
 import type { CheckRunSummary, ChecksView } from '../../server/contract/checks.ts';
 import { type PageProps, toAddress } from '../router.tsx';
 import { toClockText } from '../shell/numbers.ts';
+import { Problem } from '../shell/work.tsx';
 import { CheckProcedure } from './check-procedure.tsx';
 import { useFollowed } from './following.ts';
 import { LinePage } from './line-page.tsx';
@@ -58,11 +59,7 @@ function Overview() {
   return (
     <div class="page checks-page">
       <h1>Checks</h1>
-      {problem.value && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+      <Problem text={problem.value} />
       <ol class="plain check-cards">
         {procedures.map(({ name, title, about }, index) => (
           <li key={name}>

@@ -2,10 +2,10 @@
 import { type Signal, useSignal } from '@preact/signals';
 import type { LineReading, VerdictView } from '../../server/contract/checks.ts';
 import { WriterField } from '../log-book/write-down.tsx';
-import { toAddress } from '../router.tsx';
-import { getJson, toProblem } from '../stream/api.ts';
+import { useAttempts } from '../shell/work.tsx';
+import { getJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
-
+import { CheckPage } from './check-page.tsx';
 import { keepTest } from './kept-test.tsx';
 import { VerdictRow } from './verdict-list.tsx';
 
@@ -15,39 +15,18 @@ export function LinePage() {
   const [ohm, high, low] = [useSignal(''), useSignal(''), useSignal('')];
   const verdicts = useSignal<VerdictView[]>([]);
   const readings = useSignal<(LineReading & { wallMs: number })[]>([]);
-  const problem = useSignal('');
-  const ask = async (typed: Typed) => {
-    try {
+  const { problem, attempt } = useAttempts();
+  const ask = (typed: Typed) =>
+    attempt(async () => {
       const chosen = bus.value || buses[0]?.name;
       const query = 'device' in typed || !chosen ? typed : { ...typed, bus: chosen };
       const verdict = await getJson<VerdictView>(`/api/checks/line?${new URLSearchParams(query)}`);
       verdicts.value = [verdict, ...verdicts.value];
       readings.value = [...readings.value, { ...toReading(query), wallMs: Date.now() }];
-      problem.value = '';
-    } catch (error) {
-      problem.value = toProblem(error);
-    }
-  };
-  const keep = async () => {
-    try {
-      await keepTest('/api/checks/line', { readings: readings.value });
-    } catch (error) {
-      problem.value = toProblem(error);
-    }
-  };
+    });
+  const keep = () => attempt(() => keepTest('/api/checks/line', { readings: readings.value }));
   return (
-    <div class="page checks-page">
-      <p>
-        <a class="button" href={toAddress('checks')}>
-          All checks
-        </a>
-      </p>
-      <h1>Line readings</h1>
-      {problem.value && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+    <CheckPage title="Line readings" problem={problem.value}>
       {buses.length > 1 && (
         <label class="check-field">
           Bus
@@ -115,7 +94,7 @@ export function LinePage() {
           <VerdictRow key={verdicts.value.length - i} verdict={verdict} />
         ))}
       </ol>
-    </div>
+    </CheckPage>
   );
 }
 

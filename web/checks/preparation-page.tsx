@@ -3,6 +3,7 @@ import { useSignal } from '@preact/signals';
 import type { PreparationItem, PreparationView } from '../../server/contract/check-steps.ts';
 import { type Unsigned, WriterField, writeDown } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
+import { CheckPage } from './check-page.tsx';
 import { useFollowed } from './following.ts';
 import { alwaysSafety } from './procedures.ts';
 
@@ -13,18 +14,7 @@ export function PreparationPage() {
   const view = value.value;
   const write = (entry: Unsigned) => attempt(() => writeDown(entry));
   return (
-    <div class="page checks-page">
-      <p class="no-print">
-        <a class="button" href={toAddress('checks')}>
-          All checks
-        </a>
-      </p>
-      <h1>Preparation</h1>
-      {problem.value && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+    <CheckPage title="Preparation" problem={problem.value}>
       {view && (
         <>
           <p class="run-word" role="status" data-blocking={view.blocking}>
@@ -48,7 +38,7 @@ export function PreparationPage() {
         </>
       )}
       <p class="small quiet">{alwaysSafety}</p>
-    </div>
+    </CheckPage>
   );
 }
 

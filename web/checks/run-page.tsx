@@ -2,6 +2,7 @@
 import type { CheckRun } from '../../server/contract/checks.ts';
 import { toAddress } from '../router.tsx';
 import { toClockText, toCountText } from '../shell/numbers.ts';
+import { CheckPage } from './check-page.tsx';
 import { CorrectionPanel } from './correction-panel.tsx';
 import { useFollowed } from './following.ts';
 import { toCheckTitle } from './procedures.ts';
@@ -15,20 +16,9 @@ export function RunPage({ run }: { run: string }) {
   const { value, problem } = useFollowed<CheckRun>(`/api/checks/runs/${encodeURIComponent(run)}`, refreshMs);
   const found = value.value;
   return (
-    <div class="page checks-page">
-      <p class="no-print">
-        <a class="button" href={toAddress('checks')}>
-          All checks
-        </a>
-      </p>
-      <h1>{found ? `${toCheckTitle(found)}, run ${found.run}` : 'Run of a check'}</h1>
-      {problem.value && !found && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+    <CheckPage title={found ? `${toCheckTitle(found)}, run ${found.run}` : 'Run of a check'} problem={found ? '' : problem.value}>
       {found && <Found run={found} />}
-    </div>
+    </CheckPage>
   );
 }
 

@@ -1,11 +1,11 @@
 // The unplug test: asks for one device at a time, and says whether exactly its frames vanished.
-import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import { WriterField } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
-import { sendJson, toProblem } from '../stream/api.ts';
+import { useAttempts } from '../shell/work.tsx';
+import { sendJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
-
+import { CheckPage } from './check-page.tsx';
 import { keepTest } from './kept-test.tsx';
 import { VerdictSign } from './verdict-list.tsx';
 import { useWatchStream } from './watch-stream.ts';
@@ -13,15 +13,7 @@ import { useWatchStream } from './watch-stream.ts';
 export function UnplugPage() {
   const { state, lost } = useWatchStream();
   const feed = useFeed();
-  const problem = useSignal('');
-  const attempt = async (work: () => Promise<unknown>) => {
-    try {
-      await work();
-      problem.value = '';
-    } catch (error) {
-      problem.value = toProblem(error);
-    }
-  };
+  const { problem, attempt } = useAttempts();
   const watching = state.value?.watching;
   useEffect(() => {
     if (watching === false) void attempt(() => sendJson('POST', '/api/checks/watch', {}));
@@ -30,18 +22,7 @@ export function UnplugPage() {
   const unplugs = state.value?.unplugs ?? [];
   const current = unplugs.at(-1);
   return (
-    <div class="page checks-page">
-      <p>
-        <a class="button" href={toAddress('checks')}>
-          All checks
-        </a>
-      </p>
-      <h1>Unplug test</h1>
-      {problem.value && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+    <CheckPage title="Unplug test" problem={problem.value}>
       {lost.value && <p class="problem">No connection: what stands here is old.</p>}
       <p>Key on, engine off. Tap a device, unplug it, wait for the word, and plug it in again.</p>
       <section class="panel step" role="status" data-phase={current?.phase ?? 'none'}>
@@ -89,6 +70,6 @@ export function UnplugPage() {
           Done
         </a>
       </div>
-    </div>
+    </CheckPage>
   );
 }

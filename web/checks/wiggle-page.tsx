@@ -4,10 +4,10 @@ import { useEffect, useRef } from 'preact/hooks';
 import type { WatchEventView } from '../../server/contract/checks.ts';
 import { vibrate } from '../capabilities.ts';
 import { WriterField } from '../log-book/write-down.tsx';
-import { toAddress } from '../router.tsx';
-import { sendJson, toProblem } from '../stream/api.ts';
+import { useAttempts } from '../shell/work.tsx';
+import { sendJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
-
+import { CheckPage } from './check-page.tsx';
 import { keepTest } from './kept-test.tsx';
 import { useWatchStream, type WatchFeed } from './watch-stream.ts';
 import { WiggleSound } from './wiggle-sound.ts';
@@ -17,31 +17,12 @@ const shownMs = 1500;
 
 export function WigglePage() {
   const stream = useWatchStream();
-  const problem = useSignal('');
-  const attempt = async (work: () => Promise<unknown>) => {
-    try {
-      await work();
-      problem.value = '';
-    } catch (error) {
-      problem.value = toProblem(error);
-    }
-  };
+  const { problem, attempt } = useAttempts();
   const watching = stream.state.value?.watching === true;
   return (
-    <div class="page checks-page">
-      <p>
-        <a class="button" href={toAddress('checks')}>
-          All checks
-        </a>
-      </p>
-      <h1>Wiggle test</h1>
-      {problem.value && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+    <CheckPage title="Wiggle test" problem={problem.value}>
       {watching ? <Watching stream={stream} attempt={attempt} /> : <Start attempt={attempt} />}
-    </div>
+    </CheckPage>
   );
 }
 

@@ -4,7 +4,8 @@ import type { FindingView, SearchView, SignalRequest } from '../../server/contra
 import type { SavedDefinition } from '../../server/contract/table-import.ts';
 import { access } from '../access/access.ts';
 import { Reading } from '../shell/reading.tsx';
-import { sendJson, toProblem } from '../stream/api.ts';
+import { Problem, useAttempts } from '../shell/work.tsx';
+import { sendJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 
 /** An offset that is this small beside one step of the raw value is none. */
@@ -17,7 +18,7 @@ export function AcceptForm({ finding, search }: { finding: FindingView; search: 
   const unit = useSignal(search.unit);
   const [factor, offset] = [useSignal(scaleOf(finding, search).factor), useSignal(scaleOf(finding, search).offset)];
   const device = useSignal(finding.devices[0] ?? '');
-  const problem = useSignal('');
+  const { problem, attempt } = useAttempts();
   const saved = useSignal<{ definition: SavedDefinition; channel: string } | undefined>(undefined);
   const submit = async (event: Event) => {
     event.preventDefault();
@@ -28,17 +29,14 @@ export function AcceptForm({ finding, search }: { finding: FindingView; search: 
       factor: toNumber(factor.value),
       offset: toNumber(offset.value),
     };
-    try {
+    await attempt(async () => {
       const definition = await sendJson<SavedDefinition>(
         'POST',
         `/api/searches/${search.search}/findings/${finding.number}/signal`,
         request,
       );
       saved.value = { definition, channel: name.value };
-      problem.value = '';
-    } catch (error) {
-      problem.value = toProblem(error);
-    }
+    });
   };
   if (saved.value) {
     const { channel } = saved.value;
@@ -89,11 +87,7 @@ export function AcceptForm({ finding, search }: { finding: FindingView; search: 
       <button type="submit" class="button main">
         Write into the device file
       </button>
-      {problem.value !== '' && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+      <Problem text={problem.value} />
     </form>
   );
 }

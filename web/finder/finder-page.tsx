@@ -6,7 +6,8 @@ import type { SearchRequest, SearchView } from '../../server/contract/finder.ts'
 import { access } from '../access/access.ts';
 import { type PageProps, toAddress } from '../router.tsx';
 import { toCountText } from '../shell/numbers.ts';
-import { getJson, sendJson, toProblem } from '../stream/api.ts';
+import { Problem, useAttempts } from '../shell/work.tsx';
+import { getJson, sendJson } from '../stream/api.ts';
 import { FindingRow } from './finding-row.tsx';
 import { SearchForm } from './search-form.tsx';
 
@@ -14,9 +15,9 @@ const lookEveryMs = 250;
 
 export function FinderPage({ query }: PageProps) {
   const search = useSignal<SearchView | undefined>(undefined);
-  const problem = useSignal('');
+  const { problem, attempt } = useAttempts();
   const begin = async (request: SearchRequest) => {
-    await tried(problem, async () => {
+    await attempt(async () => {
       search.value = await sendJson<SearchView>('POST', '/api/searches', request);
     });
   };
@@ -25,7 +26,7 @@ export function FinderPage({ query }: PageProps) {
   useEffect(() => {
     if (!going) return;
     const look = () =>
-      tried(problem, async () => {
+      attempt(async () => {
         const now = await getJson<SearchView>(`/api/searches/${number}`);
         if (search.value?.search === now.search) search.value = now;
       });
@@ -33,7 +34,7 @@ export function FinderPage({ query }: PageProps) {
     return () => clearInterval(timer);
   }, [number, going]);
   const cancel = () =>
-    tried(problem, async () => {
+    attempt(async () => {
       search.value = await sendJson<SearchView>('DELETE', `/api/searches/${number}`, undefined);
     });
   const isViewer = access.value?.role === 'viewer';
@@ -51,36 +52,18 @@ export function FinderPage({ query }: PageProps) {
       </p>
       {isViewer && <p class="problem">Viewers only look: log in as crew to search.</p>}
       <SearchForm begin={(request) => void begin(request)} busy={going || isViewer} session={Number(query.get('session')) || 'live'} />
-      {problem.value !== '' && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+      <Problem text={problem.value} />
       {search.value && <Progress search={search.value} cancel={() => void cancel()} />}
       {search.value?.state === 'done' && <Findings search={search.value} />}
     </div>
   );
 }
 
-/** A refusal is shown, and gone with the next answer. */
-async function tried(problem: { value: string }, ask: () => Promise<void>): Promise<void> {
-  try {
-    await ask();
-    problem.value = '';
-  } catch (error) {
-    problem.value = toProblem(error);
-  }
-}
-
 function Progress({ search, cancel }: { search: SearchView; cancel(): void }) {
   const { state, share, problem, session } = search;
   if (state === 'done') return null;
   if (state === 'failed') {
-    return (
-      <p class="problem" role="alert">
-        {problem}
-      </p>
-    );
+    return <Problem text={problem} />;
   }
   if (state === 'cancelled') return <p role="status">The search was cancelled.</p>;
   return (

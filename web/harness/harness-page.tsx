@@ -6,6 +6,7 @@ import type { HarnessConnector, HarnessView } from '../../server/contract/harnes
 import type { WhyView } from '../../server/contract/why.ts';
 import { type PageProps, toAddress } from '../router.tsx';
 import { toWords } from '../shell/numbers.ts';
+import { Problem } from '../shell/work.tsx';
 import { getJson, toProblem } from '../stream/api.ts';
 import { CircuitTable, FuseTable } from './circuit-table.tsx';
 import { ConnectorFace } from './connector-face.tsx';
@@ -33,11 +34,7 @@ function Drawn({ rest, query }: PageProps) {
   return (
     <div class="page harness-page">
       <h1>{now?.name ?? 'Harness'}</h1>
-      {problem.value && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+      <Problem text={problem.value} />
       {now === null && <NoHarness />}
       {now && (
         <>

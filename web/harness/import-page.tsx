@@ -5,6 +5,7 @@ import { useEffect, useMemo } from 'preact/hooks';
 import type { DefinitionsView } from '../../server/contract/definitions.ts';
 import type { HarnessTableView } from '../../server/contract/table-import.ts';
 import { toAddress } from '../router.tsx';
+import { Problem } from '../shell/work.tsx';
 import { getJson, sendJson, toProblem } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { ColumnTable, type Mapping } from '../tables/column-table.tsx';
@@ -44,11 +45,7 @@ export function ImportPage() {
           text.value = now;
         }}
       />
-      {problem.value !== '' && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+      <Problem text={problem.value} />
       {table && (
         <>
           <ColumnTable

@@ -1,7 +1,8 @@
 // Continuity of every run, typed and signed: the reading, its band, who and when.
 import { useSignal } from '@preact/signals';
 import type { HarnessRun, HarnessView } from '../../server/contract/harness.ts';
-import { sendJson, toProblem } from '../stream/api.ts';
+import { Problem, useAttempts } from '../shell/work.tsx';
+import { sendJson } from '../stream/api.ts';
 
 export interface SignOffProps {
   view: HarnessView;
@@ -10,16 +11,12 @@ export interface SignOffProps {
 
 export function SignOffTable({ view, onSigned }: SignOffProps) {
   const by = useSignal('');
-  const problem = useSignal('');
+  const { problem, attempt } = useAttempts();
   const open = view.runs.filter(isOpen).length;
-  const sign = async (run: HarnessRun, ohm: number | 'open') => {
-    try {
+  const sign = (run: HarnessRun, ohm: number | 'open') =>
+    attempt(async () => {
       onSigned(await sendJson<HarnessView | null>('POST', '/api/harness/sign-offs', { run: run.name, ohm, by: by.value.trim() }));
-      problem.value = '';
-    } catch (error) {
-      problem.value = toProblem(error);
-    }
-  };
+    });
   return (
     <section aria-labelledby="sign-title">
       <h2 id="sign-title">Continuity</h2>
@@ -27,11 +24,7 @@ export function SignOffTable({ view, onSigned }: SignOffProps) {
         Power off, both ends unplugged, the leads of the meter held together first and set to zero. <b>{view.runs.length - open}</b> of{' '}
         {view.runs.length} are signed.
       </p>
-      {problem.value && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+      <Problem text={problem.value} />
       <label class="sign-by">
         Who measures
         <input

@@ -6,6 +6,7 @@ import type { EngineHistoryView } from '../../server/contract/engine-history.ts'
 import { useFollowed } from '../checks/following.ts';
 import { alwaysSafety } from '../checks/procedures.ts';
 import { type PageProps, toAddress } from '../router.tsx';
+import { Problem } from '../shell/work.tsx';
 import { CyclesSection } from './cycles-section.tsx';
 import { LeakSection } from './leak-section.tsx';
 import { ProbesSection } from './probes-section.tsx';
@@ -59,11 +60,7 @@ export function HistoryPage({ rest }: PageProps) {
           </a>
         ))}
       </nav>
-      {problem.value && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+      <Problem text={problem.value} />
       {!history && !problem.value && <p role="status">Reading the sessions.</p>}
       {history && topic && <topic.Section key={topic.name} history={history} refresh={refresh} />}
       {history && topic && <NotJudged history={history} topic={topic.name} />}

@@ -2,8 +2,9 @@
 import { useSignal } from '@preact/signals';
 import type { TimingView } from '../../server/contract/engine-history.ts';
 import { VerdictRow } from '../checks/verdict-list.tsx';
-import { Problem, useWork, WriterField, writeDown } from '../log-book/write-down.tsx';
+import { WriterField, writeDown } from '../log-book/write-down.tsx';
 import { toNumberText, toSignedText } from '../shell/numbers.ts';
+import { Problem, useWork } from '../shell/work.tsx';
 import { type Latest, useFeed } from '../stream/feed.ts';
 import type { TopicProps } from './history-page.tsx';
 import { Wide } from './wide.tsx';

@@ -8,6 +8,7 @@ import { acknowledge, acknowledgeProblem } from '../shell/alarm-actions.ts';
 import { Cause } from '../shell/alarm-layer.tsx';
 import { AlarmSign, severityWords } from '../shell/alarm-sign.tsx';
 import { toClockText } from '../shell/numbers.ts';
+import { Problem } from '../shell/work.tsx';
 import { useFeed } from '../stream/feed.ts';
 import { askWhy } from '../why/asked.ts';
 
@@ -25,11 +26,7 @@ export function AlarmList() {
           <AlarmRow key={alarm.name} alarm={alarm} />
         ))}
       </ol>
-      {acknowledgeProblem.value && (
-        <p class="problem" role="alert">
-          {acknowledgeProblem}
-        </p>
-      )}
+      <Problem text={acknowledgeProblem.value} />
       <PastAlarms />
     </section>
   );

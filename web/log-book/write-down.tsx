@@ -1,9 +1,10 @@
 // Writing into the log book from any page: who writes, kept in this browser, and what went wrong.
 import './write-down.css';
-import { type Signal, signal, useSignal } from '@preact/signals';
+import { signal } from '@preact/signals';
 import type { ComponentChildren } from 'preact';
 import type { LogEntry, LogEntryRequest } from '../../server/contract/log-book.ts';
-import { ApiError, getJson, sendJson, toProblem } from '../stream/api.ts';
+import { Problem, type Work } from '../shell/work.tsx';
+import { ApiError, getJson, sendJson } from '../stream/api.ts';
 
 const key = 'evenburn.by';
 
@@ -57,38 +58,6 @@ export async function keepFile(file: File): Promise<string> {
   if (answer.ok && json.name !== undefined) return json.name;
   const { error = 'PAGE_NO_ANSWER', message = `The program answered ${answer.status}`, cure = 'Is the file larger than 8 MB?' } = json;
   throw new ApiError({ error, message, cure });
-}
-
-export interface Work {
-  busy: Signal<boolean>;
-  problem: Signal<string>;
-  run(work: () => Promise<void>): Promise<void>;
-}
-
-/** Runs work from a button: one at a time, its problem shown. */
-export function useWork(): Work {
-  const busy = useSignal(false);
-  const problem = useSignal('');
-  const run = async (work: () => Promise<void>) => {
-    if (busy.value) return;
-    busy.value = true;
-    try {
-      await work();
-      problem.value = '';
-    } catch (error) {
-      problem.value = toProblem(error);
-    }
-    busy.value = false;
-  };
-  return { busy, problem, run };
-}
-
-export function Problem({ text }: { text: string }) {
-  return text === '' ? null : (
-    <p class="problem" role="alert">
-      {text}
-    </p>
-  );
 }
 
 export function WriterField() {

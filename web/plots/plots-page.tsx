@@ -7,6 +7,7 @@ import type { SessionsView, SessionView } from '../../server/contract/sessions.t
 import type { PageProps } from '../router.tsx';
 import { toAddress } from '../router.tsx';
 import { toClockText, toNumberText } from '../shell/numbers.ts';
+import { Problem } from '../shell/work.tsx';
 import { getJson, toProblem } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { ChannelPicker } from './channel-picker.tsx';
@@ -94,11 +95,7 @@ export function PlotsPage({ query }: PageProps) {
           CSV
         </button>
       </div>
-      {problem.value && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+      <Problem text={problem.value} />
       <ChannelPicker
         sessions={sessions.value}
         ranges={ranges.value}

@@ -1,6 +1,7 @@
 // Names, numbers and ends of pulls by hand, pulls that are none, and those that were not found.
 import type { PullView } from '../../server/contract/pulls.ts';
-import { textOf, useWork, WritingForm, writeDown } from '../log-book/write-down.tsx';
+import { textOf, WritingForm, writeDown } from '../log-book/write-down.tsx';
+import { useWork } from '../shell/work.tsx';
 import { ApiError } from '../stream/api.ts';
 
 interface CorrectProps {

@@ -1,9 +1,10 @@
 // The dyno: its kind, gear and roller ratio, the air of the room, and its own log of torque laid on the session.
 import type { LogEntryRequest } from '../../server/contract/log-book.ts';
 import type { PullsView } from '../../server/contract/pulls.ts';
-import { keepFile, logEntries, Problem, readLog, textOf, useWork, WritingForm, writeDown } from '../log-book/write-down.tsx';
+import { keepFile, logEntries, readLog, textOf, WritingForm, writeDown } from '../log-book/write-down.tsx';
 import { toNumberText } from '../shell/numbers.ts';
 import { toQuantityText } from '../shell/units.ts';
+import { Problem, useWork } from '../shell/work.tsx';
 
 type DynoKind = NonNullable<Extract<LogEntryRequest, { kind: 'dyno' }>['dyno']>;
 

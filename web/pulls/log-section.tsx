@@ -2,7 +2,8 @@
 import { useSignal } from '@preact/signals';
 import type { LogEntryRequest } from '../../server/contract/log-book.ts';
 import { changeWords, toEntryText } from '../../server/contract/log-words.ts';
-import { keepFile, logEntries, textOf, useWork, WritingForm, writeDown } from '../log-book/write-down.tsx';
+import { keepFile, logEntries, textOf, WritingForm, writeDown } from '../log-book/write-down.tsx';
+import { useWork } from '../shell/work.tsx';
 import { useFeed } from '../stream/feed.ts';
 
 type ChangeWhat = Extract<LogEntryRequest, { kind: 'change' }>['what'];

@@ -6,7 +6,8 @@ import type { PullsView, PullView } from '../../server/contract/pulls.ts';
 import { toAddress } from '../router.tsx';
 import { toClockText, toNumberText } from '../shell/numbers.ts';
 import { toKelvinText, toQuantityText, toShownNumber } from '../shell/units.ts';
-import { getJson, toProblem } from '../stream/api.ts';
+import { useAttempts } from '../shell/work.tsx';
+import { getJson } from '../stream/api.ts';
 import { type FigureOf, figuresOf } from '../why/asked.ts';
 import { WhyFigure } from '../why/why-figure.tsx';
 import { AfterPull } from './after-pull.tsx';
@@ -20,16 +21,12 @@ const refreshMs = 15_000;
 
 export function SessionPulls({ session, isOpen }: { session: number; isOpen: boolean }) {
   const view = useSignal<PullsView | undefined>(undefined);
-  const problem = useSignal('');
+  const { problem, attempt } = useAttempts();
   const left = useSignal<ReadonlySet<number>>(new Set());
-  const look = async () => {
-    try {
+  const look = () =>
+    attempt(async () => {
       view.value = await getJson<PullsView>(`/api/sessions/${session}/pulls`);
-      problem.value = '';
-    } catch (error) {
-      problem.value = toProblem(error);
-    }
-  };
+    });
   useEffect(() => {
     let asking = false;
     const again = async () => {

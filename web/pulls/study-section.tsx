@@ -3,10 +3,11 @@ import { useSignal } from '@preact/signals';
 import type { LogEntryRequest } from '../../server/contract/log-book.ts';
 import type { StudyView } from '../../server/contract/pulls.ts';
 import type { SessionView } from '../../server/contract/sessions.ts';
-import { Problem, useWork, WriterField, writeDown } from '../log-book/write-down.tsx';
+import { WriterField, writeDown } from '../log-book/write-down.tsx';
 import { toNumberText } from '../shell/numbers.ts';
 import { toKelvinText, toShownNumber } from '../shell/units.ts';
-import { getJson, toProblem } from '../stream/api.ts';
+import { Problem, useWork } from '../shell/work.tsx';
+import { getJson } from '../stream/api.ts';
 import { type FigureOf, figuresOf } from '../why/asked.ts';
 import { WhyFigure } from '../why/why-figure.tsx';
 import { StudyDrawing } from './study-drawing.tsx';
@@ -16,20 +17,13 @@ const trialsShown = 8;
 export function StudySection({ sessions }: { sessions: SessionView[] }) {
   const chosen = useSignal<ReadonlySet<number>>(new Set());
   const study = useSignal<{ sessions: string; view: StudyView } | undefined>(undefined);
-  const problem = useSignal('');
-  const busy = useSignal(false);
-  const ask = async () => {
-    busy.value = true;
-    try {
+  const { busy, problem, run } = useWork();
+  const ask = () =>
+    run(async () => {
       // In the order in which they were run.
       const numbers = [...chosen.value].sort((a, b) => a - b).join(',');
       study.value = { sessions: numbers, view: await getJson<StudyView>(`/api/study?sessions=${numbers}`) };
-      problem.value = '';
-    } catch (error) {
-      problem.value = toProblem(error);
-    }
-    busy.value = false;
-  };
+    });
   const toggle = (session: number) => {
     const next = new Set(chosen.value);
     if (!next.delete(session)) next.add(session);
@@ -60,11 +54,7 @@ export function StudySection({ sessions }: { sessions: SessionView[] }) {
       >
         {busy.value ? 'Reading the sessions' : 'Study them'}
       </button>
-      {problem.value && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+      <Problem text={problem.value} />
       {study.value && <Found study={study.value.view} figure={figuresOf('study', study.value.sessions)} />}
     </section>
   );

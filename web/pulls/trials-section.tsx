@@ -2,9 +2,10 @@
 import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { TrialView } from '../../server/contract/pulls.ts';
-import { logEntries, Problem, textOf, useWork, WritingForm, writeDown } from '../log-book/write-down.tsx';
+import { logEntries, textOf, WritingForm, writeDown } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
 import { toKelvinText } from '../shell/units.ts';
+import { Problem, useWork } from '../shell/work.tsx';
 import { getJson } from '../stream/api.ts';
 import { toFigureAddress } from '../why/asked.ts';
 import { WhyFigure } from '../why/why-figure.tsx';

@@ -3,7 +3,8 @@ import { type Signal, useSignal } from '@preact/signals';
 import { useEffect, useRef } from 'preact/hooks';
 import type { FileLookView, ImportJob, ImportsView } from '../../server/contract/recorded-import.ts';
 import type { VehicleView } from '../../server/contract/vehicle-view.ts';
-import { getJson, sendBytes, sendJson, toProblem } from '../stream/api.ts';
+import { Problem, useAttempts } from '../shell/work.tsx';
+import { getJson, sendBytes, sendJson } from '../stream/api.ts';
 import { ColumnMapping, toColumnsText } from './column-mapping.tsx';
 import { ImportJobs, isUnderWay } from './import-jobs.tsx';
 
@@ -31,15 +32,7 @@ export function ImportPanel({ imported }: { imported(): Promise<void> }) {
   const buses = useSignal<string[]>([]);
   const sending = useSignal<Sending | undefined>(undefined);
   const jobs = useSignal<ImportJob[]>([]);
-  const problem = useSignal('');
-  const attempt = async (work: () => Promise<void>) => {
-    try {
-      problem.value = '';
-      await work();
-    } catch (error) {
-      problem.value = toProblem(error);
-    }
-  };
+  const { problem, attempt } = useAttempts();
   const refresh = useJobs(jobs, imported);
   const asked = useRef(0);
   const look = (file: File, bus: string, columns: Record<string, string>) =>
@@ -73,11 +66,7 @@ export function ImportPanel({ imported }: { imported(): Promise<void> }) {
     <details class="panel import-panel">
       <summary>Import a recording</summary>
       <FileChoice choose={(file) => void look(file, '', {})} busy={sending.value !== undefined} />
-      {problem.value && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+      <Problem text={problem.value} />
       {chosen.value && !sending.value && (
         <ChosenFile
           chosen={chosen.value}

@@ -6,7 +6,8 @@ import type { SessionChange } from '../../server/contract/replay.ts';
 import type { RereadJob, RereadsView } from '../../server/contract/session-tasks.ts';
 import type { SessionsView, SessionView } from '../../server/contract/sessions.ts';
 import type { PageProps } from '../router.tsx';
-import { getJson, sendJson, toProblem } from '../stream/api.ts';
+import { Problem, useAttempts } from '../shell/work.tsx';
+import { getJson, sendJson } from '../stream/api.ts';
 import { ImportPanel } from './import-panel.tsx';
 import { KeepPanel, LaidAside } from './keep-panel.tsx';
 import { ReplayPage } from './replay-page.tsx';
@@ -38,16 +39,8 @@ export interface SessionActs {
 function SessionList() {
   const list = useSignal<SessionsView | undefined>(undefined);
   const jobs = useSignal<RereadJob[]>([]);
-  const problem = useSignal('');
+  const { problem, attempt } = useAttempts();
   const search = useSignal('');
-  const attempt = async (work: () => Promise<unknown>) => {
-    try {
-      await work();
-      problem.value = '';
-    } catch (error) {
-      problem.value = toProblem(error);
-    }
-  };
   const refresh = () =>
     attempt(async () => {
       const asked = search.peek();
@@ -71,11 +64,7 @@ function SessionList() {
   return (
     <div class="page sessions-page">
       <ListHead list={list.value} search={search} reread={acts.reread} />
-      {problem.value && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+      <Problem text={problem.value} />
       <ImportPanel imported={refresh} />
       <RereadJobs jobs={jobs.value} cancel={acts.cancel} />
       {list.value && <LaidAside laidAside={list.value.laidAside} restore={acts.restore} />}

@@ -3,24 +3,21 @@ import './simulator.css';
 import { useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { FaultKindView, SimulatorView } from '../../server/contract/simulator.ts';
-import { getJson, sendJson, toProblem } from '../stream/api.ts';
+import { useAttempts } from '../shell/work.tsx';
+import { getJson, sendJson } from '../stream/api.ts';
 
 const refreshMs = 1000;
 
 export function SimulatorPage() {
   const view = useSignal<SimulatorView | undefined>(undefined);
-  const problem = useSignal('');
+  const { problem, attempt } = useAttempts();
   const kind = useSignal('dead_injector');
   const entries = useSignal<Record<string, string>>({});
 
-  const take = async (asked: Promise<SimulatorView>) => {
-    try {
+  const take = (asked: Promise<SimulatorView>) =>
+    attempt(async () => {
       view.value = await asked;
-      problem.value = '';
-    } catch (error) {
-      problem.value = toProblem(error);
-    }
-  };
+    });
   useEffect(() => {
     const refresh = () => {
       if (!document.hidden)

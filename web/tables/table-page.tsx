@@ -5,6 +5,7 @@ import { useEffect } from 'preact/hooks';
 import type { SavedDefinition, TableRequest, TableView } from '../../server/contract/table-import.ts';
 import { access } from '../access/access.ts';
 import { toAddress } from '../router.tsx';
+import { Problem } from '../shell/work.tsx';
 import { sendJson, toProblem } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { ColumnTable, type Mapping } from './column-table.tsx';
@@ -70,11 +71,7 @@ export function TablePage() {
           text.value = now;
         }}
       />
-      {problem.value !== '' && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+      <Problem text={problem.value} />
       {table && (
         <>
           <ColumnTable

@@ -1,5 +1,6 @@
 // Where a table is pasted, dropped or opened as a file.
 import { useSignal } from '@preact/signals';
+import { Problem } from '../shell/work.tsx';
 
 interface TableTextProps {
   text: string;
@@ -69,11 +70,7 @@ export function TableText({ text, example, onText }: TableTextProps) {
           </button>
         )}
       </div>
-      {refused.value !== '' && (
-        <p class="problem" role="alert">
-          {refused}
-        </p>
-      )}
+      <Problem text={refused.value} />
     </section>
   );
 }

@@ -8,6 +8,7 @@ import type { FramesView } from '../../server/contract/frames.ts';
 import { access } from '../access/access.ts';
 import { toAddress } from '../router.tsx';
 import { Reading } from '../shell/reading.tsx';
+import { Problem } from '../shell/work.tsx';
 import { getJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { writeDraft } from './beginning-draft.ts';
@@ -94,11 +95,7 @@ function isFirst(): boolean {
 function SaveStep({ onSaved }: { onSaved(): void }) {
   return (
     <>
-      {draft.trouble.value && (
-        <p class="problem" role="alert">
-          {draft.trouble}
-        </p>
-      )}
+      <Problem text={draft.trouble.value} />
       {draft.problems.value.length > 0 && (
         <ProblemList
           draft={draft}

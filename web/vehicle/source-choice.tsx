@@ -3,6 +3,7 @@ import { useSignal } from '@preact/signals';
 import type { BeginningView } from '../../server/contract/beginning.ts';
 import type { FramesView } from '../../server/contract/frames.ts';
 import { toCountText } from '../shell/numbers.ts';
+import { Problem } from '../shell/work.tsx';
 import { ApiError, sendJson, toProblem } from '../stream/api.ts';
 import { StartAgainQuestion } from './start-again-question.tsx';
 
@@ -24,14 +25,10 @@ export function SourceChoice({ view, frames }: { view: BeginningView | undefined
       else problem.value = toProblem(error);
     }
   };
-  const trouble = problem.value || view.failed;
+  const trouble = problem.value || (view.failed ?? '');
   return (
     <>
-      {trouble && (
-        <p class="problem" role="alert">
-          {trouble}
-        </p>
-      )}
+      <Problem text={trouble} />
       {interrupts.value && (
         <StartAgainQuestion
           say={interrupts.value.say}

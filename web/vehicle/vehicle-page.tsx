@@ -5,6 +5,7 @@ import { useEffect } from 'preact/hooks';
 import type { DraftNode } from '../../server/contract/definitions.ts';
 import { access } from '../access/access.ts';
 import { type PageProps, toAddress } from '../router.tsx';
+import { Problem } from '../shell/work.tsx';
 import { getJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { DiffView } from './diff-view.tsx';
@@ -57,11 +58,7 @@ export function VehiclePage({ rest }: PageProps) {
   return (
     <div class="page vehicle-page" data-view={shown}>
       <Head view={view} mayEdit={mayEdit} />
-      {draft.trouble.value && (
-        <p class="problem" role="alert">
-          {draft.trouble}
-        </p>
-      )}
+      <Problem text={draft.trouble.value} />
       <p role="status" class={said.value ? 'said' : 'visually-hidden'}>
         {said}
       </p>

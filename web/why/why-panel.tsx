@@ -7,6 +7,7 @@ import { BitGrid } from '../frames/bit-grid.tsx';
 import { nameHere, ownNameLengthMax, ownNames } from '../shell/channel-names.ts';
 import { digitsOf, toNumberText, toUnitWord } from '../shell/numbers.ts';
 import { shownUnit, toQuantityText } from '../shell/units.ts';
+import { Problem } from '../shell/work.tsx';
 import { toProblem } from '../stream/api.ts';
 import { asked, type Explanation, goBack } from './asked.ts';
 import { FigureExplained } from './figure-explained.tsx';
@@ -84,11 +85,7 @@ export function WhyPanel() {
           </button>
         </form>
       </div>
-      {problem.value && (
-        <p class="problem" role="alert">
-          {problem}
-        </p>
-      )}
+      <Problem text={problem.value} />
       {told?.kind === 'figure' && <FigureExplained figure={told.view} />}
       {told?.kind === 'chain' && <Chain view={told.view} />}
     </dialog>
