@@ -1,4 +1,5 @@
 // Whether coolant and oil stay below what an engine without load reaches. Pure.
+import { amount, said } from './said.ts';
 import { round, type StartCheck } from './start-check.ts';
 import { heldFor, valuesWithin, watch } from './watch.ts';
 
@@ -30,7 +31,7 @@ function judgeTemperature(
     measured: round(highest),
     limit: limitC,
     unit: 'degC',
-    say: `${temp.channel} ${hot ? 'passes' : 'stays below'} ${limitC} °C while the engine runs without load`,
+    ...said`${temp.channel} ${hot ? 'passes' : 'stays below'} ${amount(limitC, 'degC')} while the engine runs without load`,
     ...(hot
       ? {
           stop: true,

@@ -1,6 +1,7 @@
 // Steps of the injector check: pump off, rail bled, then each group commanded from the engine controller's own test. Pure.
 import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
 import type { Step } from './procedure.ts';
+import { amount, said } from './said.ts';
 
 /** A rail below this is bled. Common practice, no source. */
 const bledKpa = 20;
@@ -36,7 +37,7 @@ function bledStep(vehicle: Vehicle, { name, rail }: InjectorSet): Step {
   const limit = reference === 'absolute' ? 101 + bledKpa : bledKpa;
   return {
     ...base,
-    say: `Bleed it into a rag. This waits until ${rail} stays below ${limit} kPa.`,
+    ...said`Bleed it into a rag. This waits until ${rail} stays below ${amount(limit, 'kPa')}.`,
     kind: 'watch',
     watch: { until: `in(${rail}, kPa) < ${limit}`, forS: 3 },
   };

@@ -1,5 +1,6 @@
 // A check as a procedure: steps that a person confirms, reads or chooses, and steps in which the tool watches. Pure.
 import type { ProcedureText, StepText, Vehicle } from '../definitions/vehicle.ts';
+import type { Said } from './said.ts';
 import { usualProcedures } from './usual-procedures.ts';
 
 export interface StepWatch {
@@ -18,6 +19,8 @@ export interface Step {
   name: string;
   title: string;
   say: string;
+  /** The same, with its amounts apart from the words. */
+  sayParts?: Said['sayParts'];
   kind: 'confirm' | 'reading' | 'watch' | 'choose';
   /** How long it takes at least, seconds; a person may go on earlier. */
   waitS?: number;
@@ -81,11 +84,13 @@ function toOwnProcedure({ name, title, about, safety, steps }: ProcedureText): P
 function toStep(step: StepText, usual: readonly Step[]): Step {
   const known = usual.find(({ name }) => name === step.name);
   const { name, title, say, waitS, reading, watch, blocking } = step;
+  const { sayParts, ...more } = known ?? { name, codes: [] };
   const kind = reading ? 'reading' : watch ? 'watch' : (known?.kind ?? 'confirm');
   return {
-    ...(known ?? { name, codes: [] }),
+    ...more,
     title: title ?? known?.title ?? name,
     say: say ?? known?.say ?? '',
+    ...(say === undefined && sayParts ? { sayParts } : {}),
     kind,
     blocking: blocking ?? known?.blocking ?? false,
     ...(waitS === undefined ? {} : { waitS }),

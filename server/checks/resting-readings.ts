@@ -54,10 +54,8 @@ export function checkZeros(rest: Rest): void {
     }
     const target = rails.get(signal.name);
     if (target !== undefined && kpa > rest.limits.railHoldsShare * target) {
-      rest.result.notJudged?.push({
-        what: `zero of ${signal.name} (the rail still holds ${kpa.toFixed(0)} kPa)`,
-        line: 'bleed the rail, key on with the pump disabled',
-      });
+      const { say: what, sayParts: whatParts } = said`zero of ${signal.name} (the rail still holds ${amount(kpa, 'kPa', 0)})`;
+      rest.result.notJudged?.push({ what, ...(whatParts ? { whatParts } : {}), line: 'bleed the rail, key on with the pump disabled' });
       continue;
     }
     judgeZero(rest, signal, pressure, kpa, atmosphere);
@@ -230,18 +228,18 @@ function warmFault(
   level: number,
   off: number,
   coldest: number,
-): Pick<Verdict, 'code' | 'say' | 'next'> | undefined {
+): Pick<Verdict, 'code' | 'say' | 'sayParts' | 'next'> | undefined {
   if (off < -limits.probeReversedK && level < coldest - limits.probeAmbientK) {
     return {
       code: 'probe-reversed',
-      say: `it reads ${level.toFixed(0)} °C, colder than everything around, while the others are warm: reversed`,
+      ...said`it reads ${amount(level, 'degC', 0)}, colder than everything around, while the others are warm: reversed`,
       next: 'Swap the two wires at the probe connector; go by alloy and polarity, not by colour.',
     };
   }
   if (off < -limits.probeShortedK && Math.abs(level - coldest) <= limits.probeAmbientK) {
     return {
       code: 'probe-shorted',
-      say: `it reads ${level.toFixed(0)} °C, the temperature of its cable, while the others are warm: shorted, or not in its port`,
+      ...said`it reads ${amount(level, 'degC', 0)}, the temperature of its cable, while the others are warm: shorted, or not in its port`,
       next: 'Look for a crushed cable, and whether the probe sits in its port.',
     };
   }

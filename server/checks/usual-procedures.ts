@@ -4,6 +4,7 @@ import { injectorSteps } from './injector-steps.ts';
 import { keyOnSteps } from './key-on-steps.ts';
 import { preparationSteps } from './preparation-steps.ts';
 import type { Procedure, Step } from './procedure.ts';
+import { amount, said } from './said.ts';
 import { supplySteps } from './supply-test.ts';
 
 /** Order, words and times: common practice, no source, unless a step says otherwise. */
@@ -121,7 +122,7 @@ function probeSteps(vehicle: Vehicle): Step[] {
       ({ cylinder, probe, channel }): Step => ({
         name: toProbeStep(cylinder),
         title: `Warm the probe of cylinder ${cylinder}`,
-        say: `By 20 K or more, this one alone${probe ? ` (${probe})` : ''}. ${channel} should rise first and most. Take the probes in any order.`,
+        ...said`By ${amount(20, 'K')} or more, this one alone${probe ? ` (${probe})` : ''}. ${channel} should rise first and most. Take the probes in any order.`,
         kind: 'watch',
         watch: { forS: 10, verdict: { code: 'probe-swapped' } },
         codes: ['probe-swapped', 'probe-dead', 'probe-reversed'],

@@ -1,5 +1,6 @@
 // Procedures as pages see them: their steps, how far each is, what a run corrects, and the preparation list.
 import { z } from 'zod';
+import { wordsAndAmounts } from './words-and-amounts.ts';
 
 /** `bus`, `key-on`, `probes`, `injectors`, `preparation`, `first-start`, or a check of the vehicle file's own. */
 export const checkName = z.string().min(1).max(200);
@@ -14,6 +15,7 @@ export const stepView = z
     name: z.string(),
     title: z.string(),
     say: z.string(),
+    sayParts: wordsAndAmounts.optional(),
     kind: z.enum(['confirm', 'reading', 'watch', 'choose']),
     waitS: z.number().optional(),
     reading: z.object({ unit: z.string(), min: z.number().optional(), max: z.number().optional() }).optional(),
@@ -104,6 +106,8 @@ export const preparationItem = z
     item: z.string(),
     kind: z.enum(['prepare', 'wire', 'probe', 'verdict', 'noted']),
     title: z.string(),
+    /** The same, with its amounts apart from the words. */
+    titleParts: wordsAndAmounts.optional(),
     say: z.string(),
     blocking: z.boolean(),
     state: z.enum(['open', 'closed', 'waived']),

@@ -1,6 +1,7 @@
 // Checks on the live bus, their stored runs, and the wiggle and unplug tests.
 import { z } from 'zod';
 import { checkName, procedureView, stepStateView } from './check-steps.ts';
+import { wordsAndAmounts } from './words-and-amounts.ts';
 
 /** One verdict; more keys belong to the check that made it (docs/checks.md). */
 export const verdictView = z
@@ -25,7 +26,7 @@ export const verdictView = z
     stop: z.boolean().optional(),
     say: z.string(),
     /** `say` with its amounts apart from the words, for whoever shows other units than the files'. Not where it has none. */
-    sayParts: z.array(z.union([z.string(), z.object({ value: z.number(), unit: z.string(), digits: z.number() })])).optional(),
+    sayParts: wordsAndAmounts.optional(),
     next: z.string().optional(),
   })
   .meta({ id: 'Verdict' });
@@ -39,7 +40,7 @@ export const checkResultView = z
     seconds: z.number(),
     loadPercent: z.number().optional(),
     verdicts: z.array(verdictView),
-    notJudged: z.array(z.object({ what: z.string(), line: z.string() })).optional(),
+    notJudged: z.array(z.object({ what: z.string(), whatParts: wordsAndAmounts.optional(), line: z.string() })).optional(),
     /** The limits it was judged by, each with its source; not in runs that were kept before they had them. */
     limits: z.array(z.object({ limit: z.string(), value: z.number(), unit: z.string(), what: z.string(), source: z.string() })).optional(),
     /** Names of the steps whose condition has come. */

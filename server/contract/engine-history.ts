@@ -2,6 +2,7 @@
 import { z } from 'zod';
 import { verdictView } from './checks.ts';
 import { logEntry } from './log-book.ts';
+import { wordsAndAmounts } from './words-and-amounts.ts';
 
 const degC = z.number().nullable();
 const notJudged = z.array(z.object({ what: z.string(), line: z.string() }));
@@ -162,6 +163,7 @@ export const engineHistoryView = z
           }),
         ),
         say: z.string(),
+        sayParts: wordsAndAmounts.optional(),
       })
       .nullable(),
     /** Newest first. */
@@ -175,6 +177,7 @@ export const engineHistoryView = z
         lastFellKpa: z.number().nullable(),
         isFaster: z.boolean(),
         say: z.string(),
+        sayParts: wordsAndAmounts.optional(),
       }),
     ),
     /** Of each probe the newest estimate, from fuel cuts. */

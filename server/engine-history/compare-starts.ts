@@ -1,5 +1,6 @@
 // A start beside earlier starts like it; below three of them nothing is said. Pure.
 import studentT from '@stdlib/stats-base-dists-t';
+import { amount, type Said, said } from '../checks/said.ts';
 import type { PlacedDigest } from './heat-cycles.ts';
 import type { StartDigest } from './starts.ts';
 
@@ -28,12 +29,11 @@ export interface StartMeasure {
   verdict: 'as usual' | 'more' | 'less';
 }
 
-export interface StartComparison {
+export interface StartComparison extends Said {
   start: PlacedStart;
   /** Earlier starts that are like it. */
   like: { session: number; atS: number }[];
   measures: StartMeasure[];
-  say: string;
 }
 
 export function listStarts(sessions: readonly PlacedDigest[]): PlacedStart[] {
@@ -52,11 +52,11 @@ export function compareLastStart(starts: readonly PlacedStart[]): StartCompariso
   if (like.length < likeStartsMin) {
     const count =
       like.length === 0 ? 'No earlier start was' : like.length === 1 ? 'One earlier start was' : `${like.length} earlier starts were`;
-    const say =
+    const told =
       start.startC === null
-        ? 'Nothing says how warm the engine was: starts can not be told to be alike'
-        : `${count} like this one (within ${likeWithinK} K of ${start.startC.toFixed(0)} °C): ${likeStartsMin} are needed before a difference means anything`;
-    return { start, like: named, measures: [], say };
+        ? said`Nothing says how warm the engine was: starts can not be told to be alike`
+        : said`${count} like this one (within ${amount(likeWithinK, 'K')} of ${amount(start.startC, 'degC', 0)}): ${likeStartsMin} are needed before a difference means anything`;
+    return { start, like: named, measures: [], ...told };
   }
   const measures = quantities(start).flatMap((quantity) => measure(quantity, start, like) ?? []);
   const unusual = measures.filter(({ verdict }) => verdict !== 'as usual');

@@ -1,6 +1,7 @@
 // How fuel pressure leaks down behind a prime, and how that compares with last time; never judged alone. Pure.
 
 import type { SeriesSet } from '../channels/series.ts';
+import { amount, type Said, said } from '../checks/said.ts';
 import { heldFor, medianWithin, type Watched, watch } from '../checks/watch.ts';
 import { toNamePart } from '../definitions/built-in-names.ts';
 import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
@@ -55,14 +56,13 @@ function lastHigh(delta: Watched, fromUs: number, toUs: number): number | undefi
   return last !== undefined && last > toUs - holdsUs ? Math.min(last, fromUs + primeOverUs) : last;
 }
 
-export interface LeakComparison {
+export interface LeakComparison extends Said {
   set: string;
   /** Seconds behind the prime at which both are known; null: there is nothing to compare with. */
   s: number | null;
   fellKpa: number | null;
   lastFellKpa: number | null;
   isFaster: boolean;
-  say: string;
 }
 
 /** Common practice, no source: more than this beyond last time is told. */
@@ -83,7 +83,7 @@ export function compareLeakDown(now: LeakDown, last: LeakDown | undefined): Leak
       fellKpa: Number(fell.toFixed(1)),
       lastFellKpa: null,
       isFaster: false,
-      say: `${now.set} fell by ${fell.toFixed(0)} kPa in ${longest.s} s; ${why}, and alone it says nothing: many regulators drop to zero by design, and a first prime has air in the rails`,
+      ...said`${now.set} fell by ${amount(fell, 'kPa', 0)} in ${longest.s} s; ${why}, and alone it says nothing: many regulators drop to zero by design, and a first prime has air in the rails`,
     };
   }
   const [fell, lastFell] = [now.fromKpa - mark.kpa, last.fromKpa - before.kpa];
@@ -94,7 +94,7 @@ export function compareLeakDown(now: LeakDown, last: LeakDown | undefined): Leak
     fellKpa: Number(fell.toFixed(1)),
     lastFellKpa: Number(lastFell.toFixed(1)),
     isFaster,
-    say: `${now.set} fell by ${fell.toFixed(0)} kPa in ${mark.s} s, last time by ${lastFell.toFixed(0)}${
+    ...said`${now.set} fell by ${amount(fell, 'kPa', 0)} in ${mark.s} s, last time by ${amount(lastFell, 'kPa', 0)}${
       isFaster ? ': faster than last time. Eyes on every fitting; then injectors, regulator and the check valve of the pump' : ''
     }`,
   };

@@ -1,4 +1,5 @@
 // Probes of a cold-soaked engine beside each other, and beside how they stood the last time: one that moved has aged. Pure.
+import { amount, said } from '../checks/said.ts';
 import type { Verdict } from '../checks/verdict.ts';
 import type { PlacedDigest } from './heat-cycles.ts';
 import type { FittedProbe } from './session-digest.ts';
@@ -58,9 +59,10 @@ function toVerdict({ cylinder, channel, probe, driftK }: ProbeDrift): Verdict | 
     channel,
     measured: driftK,
     limit: driftLimitK,
-    say: ok
-      ? `${name} stands as last time (${driftK > 0 ? '+' : ''}${driftK} K)`
-      : `${name} reads ${Math.abs(driftK).toFixed(1)} K ${driftK > 0 ? 'more' : 'less'} beside the others than last time`,
+    unit: 'K',
+    ...(ok
+      ? said`${name} stands as last time (${driftK > 0 ? '+' : ''}${amount(driftK, 'K')})`
+      : said`${name} reads ${amount(Math.abs(driftK), 'K', 1)} ${driftK > 0 ? 'more' : 'less'} beside the others than last time`),
     ...(ok ? {} : { next: 'Look at its connector and extension first; then swap it with another and see what the drift follows.' }),
   };
 }

@@ -1,5 +1,6 @@
 // One run of the engine in numbers: how long, how it warmed, what it reached; and whether it warmed as it should. Pure.
 import type { SeriesSet } from '../channels/series.ts';
+import { amount, said } from '../checks/said.ts';
 import type { Verdict } from '../checks/verdict.ts';
 import { medianOf, medianWithin, slopeWithin, valuesWithin, type Watched, watch } from '../checks/watch.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
@@ -126,9 +127,10 @@ function flatCoolant({ coolant, ...temps }: Temperatures, runsUs: number, toUs: 
     at: atS(atUs),
     measured: Number(rise.toFixed(1)),
     limit: flatK,
-    say: ok
-      ? `coolant rose by ${rise.toFixed(0)} K within ${flatWithinS / 60} min of the fire`
-      : `coolant stays at ${now.toFixed(0)} °C, ${flatWithinS / 60} min after the fire, while the exhaust is up by ${(isC - wasC).toFixed(0)} K`,
+    unit: 'K',
+    ...(ok
+      ? said`coolant rose by ${amount(rise, 'K', 0)} within ${flatWithinS / 60} min of the fire`
+      : said`coolant stays at ${amount(now, 'degC', 0)}, ${flatWithinS / 60} min after the fire, while the exhaust is up by ${amount(isC - wasC, 'K', 0)}`),
     ...(ok ? {} : { next: 'A dry or air-locked sensor, or no water: shut down, let it cool, bleed it at its highest point.' }),
   };
 }
@@ -148,9 +150,9 @@ function climbingCoolant({ coolant }: Temperatures, runsUs: number, toUs: number
     at: atS(toUs),
     measured: Number(rate.toFixed(1)),
     limit: climbingKPerMin,
-    say: ok
-      ? `coolant had settled at ${level.toFixed(0)} °C (${rate.toFixed(1)} K/min at the end)`
-      : `coolant was at ${level.toFixed(0)} °C and still climbing by ${rate.toFixed(1)} K/min at the end, no slower than the minute before`,
+    ...(ok
+      ? said`coolant had settled at ${amount(level, 'degC', 0)} (${amount(rate, 'K', 1)} a minute at the end)`
+      : said`coolant was at ${amount(level, 'degC', 0)} and still climbing by ${amount(rate, 'K', 1)} a minute at the end, no slower than the minute before`),
     ...(ok ? {} : { next: 'Look at the thermostat, the pump, air in the system and flow through the radiator before it runs longer.' }),
   };
 }

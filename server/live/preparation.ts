@@ -1,5 +1,6 @@
 // The preparation list: what the first fire needs, what people closed or waived, and what is still open in harness, probes and checks. Pure.
 import { findProcedure } from '../checks/procedure.ts';
+import { type Said, said } from '../checks/said.ts';
 import type { Verdict } from '../checks/verdict.ts';
 import type { PreparationItem, PreparationView } from '../contract/check-steps.ts';
 import type { CheckRun } from '../contract/checks.ts';
@@ -18,7 +19,7 @@ export interface PreparationParts {
 
 type Settling = LogEntry & { kind: 'item-settled' };
 /** An item before anybody settled it. */
-type Listed = Pick<PreparationItem, 'item' | 'kind' | 'title' | 'say' | 'blocking' | 'closesItself' | 'covers'>;
+type Listed = Pick<PreparationItem, 'item' | 'kind' | 'title' | 'titleParts' | 'say' | 'blocking' | 'closesItself' | 'covers'>;
 
 /** The list: first what a person does, then what is noted, then what is measured. */
 export function toPreparation(parts: PreparationParts): PreparationView {
@@ -172,13 +173,19 @@ function verdictItems({ runs }: PreparationParts): Listed[] {
       .map((verdict) => ({
         item: ['verdict', check, verdict.code, subjectOf(verdict)].join(':').slice(0, 300),
         kind: 'verdict' as const,
-        title: `${title || check}: ${verdict.say}`,
+        ...toTitle(said`${title || check}: ${toSaid(verdict)}`),
         say: `${verdict.next ?? 'Put it right'} It closes when a later run finds it right (now: run ${run}).`,
         blocking: true,
         closesItself: true,
         covers: [`run ${run}`],
       })),
   );
+}
+
+const toSaid = ({ say, sayParts }: Verdict): Said => (sayParts ? { say, sayParts } : { say });
+
+function toTitle({ say, sayParts }: Said): Pick<Listed, 'title' | 'titleParts'> {
+  return sayParts ? { title: say, titleParts: sayParts } : { title: say };
 }
 
 function subjectOf({ bus, device, frame, channel, cylinder, set, group, stretch, step, id }: Verdict): string {

@@ -111,6 +111,39 @@ describe.skipIf('reason' in launched)('the page after the start', () => {
     expect(await page.locator('.history-word').first().textContent()).toMatch(/3 are needed before a difference means anything/);
   });
 
+  it('says everything in the units of this browser, on the pages of the checks and the harness too', async () => {
+    const page = await open('history/timing');
+    await page.evaluate(() => {
+      localStorage.setItem('evenburn.unit.temperature', 'degF');
+      localStorage.setItem('evenburn.unit.pressure', 'psi');
+    });
+    await page.reload();
+    const places = [
+      ...topics.map((topic) => `history/${topic}`),
+      'checks/probes',
+      'checks/injectors',
+      'checks/preparation',
+      'harness/circuits',
+    ];
+    for (const address of places) {
+      await page.goto(`${serving.url}/#/${address}`);
+      await page.locator('main h2').first().waitFor();
+      // What stands in code is a line of a file.
+      const left = await page.locator('main').evaluate((main) => {
+        const copy = main.cloneNode(true) as HTMLElement;
+        for (const code of copy.querySelectorAll('code, textarea')) code.remove();
+        return /[^.;,]{0,40}(°C|kPa|\bK\b)/.exec(copy.textContent ?? '')?.[0];
+      });
+      expect([address, left]).toEqual([address, undefined]);
+    }
+    await page.goto(`${serving.url}/#/history/warm-up`);
+    await page.locator('#warm-title').waitFor();
+    expect(await page.locator('main').textContent()).toMatch(/Coolant up to 1\d\d °F.+°F\/min/);
+    await page.goto(`${serving.url}/#/history/leak-down`);
+    await page.getByRole('columnheader', { name: 'From, psi' }).waitFor();
+    expect(await page.locator('.history-word').first().textContent()).toMatch(/fell by \d+(\.\d)? psi in/);
+  }, 240_000);
+
   it.each(['dark', 'light'] as const)('has no violation in any topic (%s), and nothing is cut at any size', async (colorScheme) => {
     const page = await open('history/timing', { colorScheme, bypassCSP: true });
     for (const topic of topics) {

@@ -7,6 +7,7 @@ import {
   choicesOf,
   dimensions,
   shownUnit,
+  toDeclaredValue,
   toKelvinText,
   toQuantityText,
   toShownNumber,
@@ -103,6 +104,20 @@ describe('names on this browser', () => {
     nameHere('__proto__', 'x');
     expect(toWords('constructor')).toBe('constructor');
     nameHere('__proto__', '');
+  });
+});
+
+describe('what is typed in the unit shown', () => {
+  it('becomes a value of the declared unit: 30 psi are 206.84 kPa, 212 °F are 100 °C, 18 °F of difference are 10 K', () => {
+    unitChoices.pressure.value = 'psi';
+    unitChoices.temperature.value = 'degF';
+    expect(toDeclaredValue(30, 'kPa')).toBeCloseTo(206.842719, 6);
+    expect(toDeclaredValue(212, 'degC')).toBeCloseTo(100, 9);
+    expect(toDeclaredValue(18, 'K', true)).toBeCloseTo(10, 9);
+    expect(toDeclaredValue(1500, 'rpm')).toBe(1500);
+    unitChoices.pressure.value = 'declared';
+    unitChoices.temperature.value = 'declared';
+    expect(toDeclaredValue(0.1, 'kPa')).toBe(0.1);
   });
 });
 

@@ -1,6 +1,7 @@
 // Cranking bouts and rests, timed: how long the starter turns now, how long it must rest, and what oil pressure came.
 import type { CheckResultView } from '../../server/contract/checks.ts';
 import { toNumberText } from '../shell/numbers.ts';
+import { toQuantityText } from '../shell/units.ts';
 
 type Bout = NonNullable<CheckResultView['bouts']>[number];
 
@@ -18,7 +19,7 @@ export function CrankingBouts({ bouts, seconds }: { bouts: Bout[]; seconds: numb
             <li key={bout.at}>
               <b>Bout {i + 1}</b> {toNumberText(bout.seconds, 1)} s{bout.tooLong ? ', longer than a starter should be held' : ''}
               {bout.restS === null ? '' : `, after ${Math.round(bout.restS)} s of rest`},{' '}
-              {bout.oilKpa === null ? 'no oil pressure known' : `oil pressure up to ${toNumberText(bout.oilKpa, 0)} kPa`}
+              {bout.oilKpa === null ? 'no oil pressure known' : `oil pressure up to ${toQuantityText(bout.oilKpa, 'kPa')}`}
               {bout.ran ? ', it ran' : bout.dry ? '' : ', with fuel'}
             </li>
           ))}

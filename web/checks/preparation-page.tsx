@@ -6,6 +6,7 @@ import { toAddress } from '../router.tsx';
 import { CheckPage } from './check-page.tsx';
 import { useFollowed } from './following.ts';
 import { alwaysSafety } from './procedures.ts';
+import { toSaid } from './verdict-words.ts';
 
 const refreshMs = 2000;
 
@@ -67,7 +68,8 @@ const pages: Partial<Record<PreparationItem['kind'], [words: string, address: st
 
 function ItemRow({ item, write }: { item: PreparationItem; write: Write }) {
   const waiving = useSignal(false);
-  const { title, say, blocking, state, closesItself, reason, by, wallMs } = item;
+  const { say, blocking, state, closesItself, reason, by, wallMs } = item;
+  const title = toSaid({ say: item.title, sayParts: item.titleParts });
   const settle = (to: 'closed' | 'waived' | 'open', why = '') => {
     waiving.value = false;
     void write({ kind: 'item-settled', item: item.item, state: to, reason: why, covers: item.covers });

@@ -1,6 +1,6 @@
 // All steps of a procedure with what was done in each; a tap goes to one, or does it again.
 import type { ProcedureView, StepStateView } from '../../server/contract/check-steps.ts';
-import { toNumberText } from '../shell/numbers.ts';
+import { shownUnit, toQuantityText } from '../shell/units.ts';
 
 export interface StepOutlineProps {
   procedure: ProcedureView;
@@ -57,7 +57,8 @@ function toStateWords(kind: Kind, state: StepStateView | undefined, unit = ''): 
   const by = state.by ? `, ${state.by}` : '';
   const when = state.wallMs === undefined ? '' : `, ${new Date(state.wallMs).toLocaleTimeString()}`;
   if (state.state === 'skipped') return `skipped: ${state.reason ?? ''}${by}${when}`;
-  const value = state.value === undefined ? '' : `: ${toNumberText(state.value, 1)}${unit === '' ? '' : ` ${unit}`}`;
+  const value =
+    state.value === undefined ? '' : `: ${toQuantityText(state.value, unit, shownUnit(unit).unit === unit ? { digits: 1 } : {})}`;
   const clicked = state.cylinders === undefined ? '' : `: ${state.cylinders.length === 0 ? 'none clicked' : state.cylinders.join(', ')}`;
   return `done${value}${clicked}${by}${when}`;
 }

@@ -4,8 +4,10 @@ import { useEffect, useRef } from 'preact/hooks';
 import type { StepAct, StepView } from '../../server/contract/check-steps.ts';
 import type { CheckState } from '../../server/contract/checks.ts';
 import { toAddress } from '../router.tsx';
+import { toDeclaredValue, toShownWord } from '../shell/units.ts';
 import { CrankingBouts } from './cranking-bouts.tsx';
 import { VerdictRow } from './verdict-list.tsx';
+import { toSaid } from './verdict-words.ts';
 
 export interface StepPanelProps {
   state: CheckState;
@@ -23,7 +25,7 @@ export function StepPanel({ state, step, act }: StepPanelProps) {
   const number = steps.findIndex(({ name }) => name === step.name) + 1;
   const lastedS = state.seconds - (state.steps[step.name]?.fromS ?? state.seconds);
   const leftS = Math.max(0, (step.waitS ?? step.watch?.forS ?? 0) - lastedS);
-  const value = toNumber(typed.value);
+  const value = toReading(typed.value, step.reading?.unit ?? '');
   const settle = () =>
     act({
       step: step.name,
@@ -40,7 +42,7 @@ export function StepPanel({ state, step, act }: StepPanelProps) {
       <h2 ref={heading} tabIndex={-1}>
         {step.title}
       </h2>
-      <p class="step-say">{step.say}</p>
+      <p class="step-say">{toSaid(step)}</p>
       {step.kind === 'reading' && <Reading step={step} typed={typed} onEnter={() => value !== undefined && settle()} />}
       {step.kind === 'choose' && step.choose && <Choice choose={step.choose} chosen={chosen} />}
       {state.result?.bouts && step.watch?.verdict && <CrankingBouts bouts={state.result.bouts} seconds={state.seconds} />}
@@ -82,10 +84,10 @@ export function StepPanel({ state, step, act }: StepPanelProps) {
   );
 }
 
-/** A comma is a point where people write it so. */
-function toNumber(text: string): number | undefined {
+/** In the step's own unit, of what was typed in the unit shown. A comma is a point where people write it so. */
+function toReading(text: string, unit: string): number | undefined {
   const value = Number(text.trim().replace(',', '.').replace('−', '-'));
-  return text.trim() === '' || !Number.isFinite(value) ? undefined : value;
+  return text.trim() === '' || !Number.isFinite(value) ? undefined : toDeclaredValue(value, unit);
 }
 
 function toWaitWords({ watch, waitS }: StepView, leftS: number): string {
@@ -107,7 +109,7 @@ function Reading({ step, typed, onEnter }: { step: StepView; typed: Signal<strin
   const { unit = '' } = step.reading ?? {};
   return (
     <label class="check-field">
-      Reading{unit === '' ? '' : `, ${unit}`}
+      Reading{unit === '' ? '' : `, ${toShownWord(unit)}`}
       <input
         type="text"
         inputMode="decimal"

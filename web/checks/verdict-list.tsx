@@ -37,11 +37,11 @@ export function VerdictList({ result, run }: VerdictListProps) {
         <details class="verdict-more" open={result.verdicts.length === 0}>
           <summary>Not judged ({notJudged.length})</summary>
           <ul class="plain verdict-rows">
-            {notJudged.map(({ what, line }) => (
+            {notJudged.map(({ what, whatParts, line }) => (
               <li key={what} class="verdict" data-verdict="not-judged">
                 <VerdictSign kind="not-judged" />
                 <div>
-                  <p>{what}</p>
+                  <p>{toSaid({ say: what, sayParts: whatParts })}</p>
                   {line.startsWith('nothing:') ? (
                     <p class="small">{line.slice(8)}</p>
                   ) : (

@@ -1,5 +1,6 @@
 // The samples around a verdict, kept with its run: drawn small, with the moment of the verdict marked.
-import { toNumberText } from '../shell/numbers.ts';
+import { toNumberText, toWords } from '../shell/numbers.ts';
+import { toQuantityText, toShownNumber } from '../shell/units.ts';
 
 export interface Samples {
   channel: string;
@@ -23,17 +24,17 @@ export function VerdictSamples({ samples, at }: { samples: Samples; at: number |
   const [from, to] = [samples.at[0] as number, samples.at.at(-1) as number];
   const x = (seconds: number) => (to > from ? ((seconds - from) / (to - from)) * width : 0);
   const y = (value: number) => (high > low ? height - 3 - ((value - low) / (high - low)) * (height - 6) : height / 2);
-  const range = `${toNumberText(low, 1)} to ${toNumberText(high, 1)} ${samples.unit}`;
+  const range = `${toShownNumber(low, samples.unit)} to ${toQuantityText(high, samples.unit)}`;
   return (
     <figure class="verdict-samples">
-      <svg viewBox={`0 0 ${width} ${height}`} role="img" aria-label={`${samples.channel}, ${range}, from ${from} to ${to} s`}>
+      <svg viewBox={`0 0 ${width} ${height}`} role="img" aria-label={`${toWords(samples.channel)}, ${range}, from ${from} to ${to} s`}>
         {at !== undefined && at >= from && at <= to && <line class="moment" x1={x(at)} x2={x(at)} y1={0} y2={height} />}
         {toLines(samples, x, y).map((points) => (
           <polyline key={points} points={points} />
         ))}
       </svg>
       <figcaption class="small quiet">
-        {samples.channel}: {range}, {toNumberText(from, 1)} to {toNumberText(to, 1)} s
+        {toWords(samples.channel)}: {range}, {toNumberText(from, 1)} to {toNumberText(to, 1)} s
       </figcaption>
     </figure>
   );

@@ -1,9 +1,9 @@
-// What verdicts say, with their amounts in the units of this browser.
-import type { VerdictView } from '../../server/contract/checks.ts';
+// What checks say, with their amounts in the units of this browser.
+import type { WordsAndAmounts } from '../../server/contract/words-and-amounts.ts';
 import { shownUnit, toQuantityText } from '../shell/units.ts';
 
-/** The sentence, as its check wrote it but for the units. */
-export function toSaid({ say, sayParts }: VerdictView): string {
+/** The sentence, as the server wrote it but for the units. */
+export function toSaid({ say, sayParts }: { say: string; sayParts?: WordsAndAmounts | undefined }): string {
   return sayParts?.map((part) => (typeof part === 'string' ? part : toAmountText(part.value, part.unit, part.digits))).join('') ?? say;
 }
 

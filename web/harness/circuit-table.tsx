@@ -1,5 +1,6 @@
 // Circuits with what they lose and what protects them, and the fuses with what hangs on each.
 import type { HarnessCircuit, HarnessView } from '../../server/contract/harness.ts';
+import { toQuantityText } from '../shell/units.ts';
 
 export function CircuitTable({ view }: { view: HarnessView }) {
   const worst = [...view.circuits].sort((a, b) => b.warnings.length - a.warnings.length);
@@ -7,8 +8,9 @@ export function CircuitTable({ view }: { view: HarnessView }) {
     <section aria-labelledby="circuits-title">
       <h2 id="circuits-title">Circuits</h2>
       <p class="small quiet">
-        Resistance by ASTM B258 at 20 °C. Drop there and back at 80 °C, the way back taken to be as long and as thick; limit 4 % of the
-        nominal voltage. What a wire carries: single wire in free air. Limits are common practice, no source.
+        Resistance by ASTM B258 at {toQuantityText(20, 'degC')}. Drop there and back at {toQuantityText(80, 'degC')}, the way back taken to
+        be as long and as thick; limit 4 % of the nominal voltage. What a wire carries: single wire in free air. Limits are common practice,
+        no source.
       </p>
       <div class="scroll-x">
         <table class="circuit-table">

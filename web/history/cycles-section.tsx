@@ -6,6 +6,7 @@ import { toSheetText } from '../../server/contract/log-words.ts';
 import { WriterField, writeDown } from '../log-book/write-down.tsx';
 import { toAddress } from '../router.tsx';
 import { toClockText } from '../shell/numbers.ts';
+import { toQuantityText, toShownWord } from '../shell/units.ts';
 import { Problem, useWork } from '../shell/work.tsx';
 import { toFigureAddress } from '../why/asked.ts';
 import type { TopicProps } from './history-page.tsx';
@@ -19,7 +20,8 @@ export function CyclesSection({ history: { cycles, cycleLimits }, refresh }: Top
     <section class="history-section" aria-labelledby="cycles-title">
       <h2 id="cycles-title">Heat cycles</h2>
       <p>
-        Up to {cycleLimits.warmC} °C and cold again, below {cycleLimits.coldC} °C. What never came up to temperature has no number.
+        Up to {toQuantityText(cycleLimits.warmC, 'degC')} and cold again, below {toQuantityText(cycleLimits.coldC, 'degC')}. What never came
+        up to temperature has no number.
       </p>
       {cycles.length === 0 && <p>The engine has not run in what is recorded.</p>}
       {newest.map((cycle) => (
@@ -33,24 +35,25 @@ function Cycle({ cycle, refresh }: { cycle: HeatCycleView; refresh(): Promise<vo
   const { number, session, fromS, startedWallMs, runs, runningS, startC, coolantPeakC, oilPeakC, exhaustPeaks, cold, probeHours } = cycle;
   const sheet = cycle.sheet?.kind === 'heat-cycle-sheet' ? (cycle.sheet as Sheet) : undefined;
   const writing = useSignal(false);
+  const degrees = toShownWord('degC');
   const figure = (...key: (string | number)[]) => toFigureAddress('history', 'cycle', session, fromS, ...key);
   return (
     <article class="panel history-section" data-cycle={number ?? 'none'}>
       <h3>{number === null ? 'Not up to temperature' : `Heat cycle ${number}`}</h3>
       <p>
         <a href={toAddress('sessions', String(session))}>{new Date(startedWallMs).toLocaleString()}</a>, {runs}{' '}
-        {runs === 1 ? 'run' : 'runs'}, {toClockText(runningS)} running. From <FigureCell value={startC} digits={0} of={figure('startC')} />{' '}
-        °C; coolant up to <FigureCell value={coolantPeakC} digits={0} of={figure('coolantPeakC')} /> °C, oil up to{' '}
-        <FigureCell value={oilPeakC} digits={0} of={figure('oilPeakC')} /> °C.{' '}
+        {runs === 1 ? 'run' : 'runs'}, {toClockText(runningS)} running. From <FigureCell value={startC} unit="degC" of={figure('startC')} />{' '}
+        {degrees}; coolant up to <FigureCell value={coolantPeakC} unit="degC" of={figure('coolantPeakC')} /> {degrees}, oil up to{' '}
+        <FigureCell value={oilPeakC} unit="degC" of={figure('oilPeakC')} /> {degrees}.{' '}
         {cold ? `Cold again ${new Date(cold.wallMs).toLocaleString()}.` : 'Not seen cold again yet.'}
       </p>
       {exhaustPeaks.length > 0 && (
         <p class="small">
-          Highest indicated, °C:{' '}
+          Highest indicated, {degrees}:{' '}
           {exhaustPeaks.map(({ cylinder, peakC }, i) => (
             <span key={cylinder}>
               {i > 0 && ', '}
-              {cylinder}: <FigureCell value={peakC} digits={0} of={figure('peak', cylinder)} />
+              {cylinder}: <FigureCell value={peakC} unit="degC" of={figure('peak', cylinder)} />
             </span>
           ))}
         </p>

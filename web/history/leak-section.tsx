@@ -1,4 +1,6 @@
 // How fuel pressure fell behind each prime, beside last time; never judged alone.
+import { toSaid } from '../checks/verdict-words.ts';
+import { toShownWord } from '../shell/units.ts';
 import { toFigureAddress } from '../why/asked.ts';
 import type { TopicProps } from './history-page.tsx';
 import { Table } from './probes-section.tsx';
@@ -8,25 +10,25 @@ export function LeakSection({ history: { leaks, leakNow } }: TopicProps) {
   return (
     <section class="history-section" aria-labelledby="leak-title">
       <h2 id="leak-title">Leak-down behind the prime</h2>
-      {leakNow.map(({ set, say, isFaster }) => (
+      {leakNow.map(({ set, isFaster, ...told }) => (
         <p key={set} class={`history-word ${isFaster ? 'blocked' : ''}`}>
-          {say}
+          {toSaid(told)}
         </p>
       ))}
       {leaks.length === 0 ? (
         <p>No session shows a prime before the engine turned.</p>
       ) : (
         <Table
-          head={['When', 'Session', 'Set', 'From, kPa', 'Fell to, kPa']}
+          head={['When', 'Session', 'Set', `From, ${toShownWord('kPa')}`, `Fell to, ${toShownWord('kPa')}`]}
           rows={leaks.map(({ startedWallMs, session, set, fromKpa, marks }) => [
             new Date(startedWallMs).toLocaleString(),
             String(session),
             set,
-            <FigureCell key="from" value={fromKpa} digits={0} of={toFigureAddress('history', 'leak', session, set, 'from')} />,
+            <FigureCell key="from" value={fromKpa} unit="kPa" of={toFigureAddress('history', 'leak', session, set, 'from')} />,
             marks.map(({ s, kpa }, i) => (
               <span key={s}>
                 {i > 0 && ', '}
-                {s} s: <FigureCell value={kpa} digits={0} of={toFigureAddress('history', 'leak', session, set, s)} />
+                {s} s: <FigureCell value={kpa} unit="kPa" of={toFigureAddress('history', 'leak', session, set, s)} />
               </span>
             )),
           ])}

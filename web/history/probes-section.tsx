@@ -3,7 +3,8 @@ import type { ComponentChildren } from 'preact';
 import type { EngineHistoryView } from '../../server/contract/engine-history.ts';
 import { VerdictRow } from '../checks/verdict-list.tsx';
 import { toAddress } from '../router.tsx';
-import { toNumberText, toSignedText } from '../shell/numbers.ts';
+import { toNumberText } from '../shell/numbers.ts';
+import { toShownNumber, toShownWord } from '../shell/units.ts';
 import { toFigureAddress } from '../why/asked.ts';
 import { WhyFigure } from '../why/why-figure.tsx';
 import type { TopicProps } from './history-page.tsx';
@@ -80,14 +81,14 @@ function Drift({ drift }: { drift: EngineHistoryView['drift'] }) {
         </ol>
       )}
       <Table
-        head={['Cylinder', 'Probe', 'From the others, K', 'Last time, K', 'Moved, K']}
+        head={['Cylinder', 'Probe', ...['From the others', 'Last time', 'Moved'].map((word) => `${word}, ${toShownWord('K', true)}`)]}
         rows={probes.map(({ cylinder, channel, probe, offK, lastOffK, driftK }) => {
           const cell = (kelvin: number | null, which: string) =>
             kelvin === null ? (
               '–'
             ) : (
               <WhyFigure key={which} of={toFigureAddress('history', 'drift', channel, which)}>
-                {toSignedText(kelvin, 1)}
+                {toShownNumber(kelvin, 'K', { digits: 1, difference: true, signed: true })}
               </WhyFigure>
             );
           return [String(cylinder), probe ?? '–', cell(offK, 'off'), cell(lastOffK, 'last'), cell(driftK, 'moved')];

@@ -1,7 +1,9 @@
 // Starts in numbers, and the last one beside earlier ones like it.
 import type { EngineHistoryView, StartView } from '../../server/contract/engine-history.ts';
+import { toSaid } from '../checks/verdict-words.ts';
 import { toAddress } from '../router.tsx';
 import { toNumberText } from '../shell/numbers.ts';
+import { toKelvinText, toShownNumber, toShownWord } from '../shell/units.ts';
 import { toFigureAddress } from '../why/asked.ts';
 import { WhyFigure } from '../why/why-figure.tsx';
 import type { TopicProps } from './history-page.tsx';
@@ -9,14 +11,19 @@ import { Wide } from './wide.tsx';
 
 interface FigureCellProps {
   value: number | null | undefined;
-  digits: number;
+  /** Of the value; none where there is no choice of units. K is a difference. */
+  unit?: string;
+  /** Behind the point; those of the unit when left out. */
+  digits?: number;
   /** Address of the figure. */
   of: string;
 }
 
-/** A number that can be asked where it is from; none is a dash. */
-export function FigureCell({ value, digits, of }: FigureCellProps) {
-  return value === null || value === undefined ? <>–</> : <WhyFigure of={of}>{toNumberText(value, digits)}</WhyFigure>;
+/** A number in the unit shown, which stands beside it, that can be asked where it is from; none is a dash. */
+export function FigureCell({ value, unit = '', digits, of }: FigureCellProps) {
+  if (value === null || value === undefined) return <>–</>;
+  const writing = { ...(digits === undefined ? {} : { digits }), difference: unit === 'K' };
+  return <WhyFigure of={of}>{toShownNumber(value, unit, writing)}</WhyFigure>;
 }
 
 export function StartsSection({ history: { starts, comparison } }: TopicProps) {
@@ -31,11 +38,13 @@ export function StartsSection({ history: { starts, comparison } }: TopicProps) {
           <table>
             <thead>
               <tr>
-                {['When', 'From, °C', 'Cranked, s', 'Lowest, V', 'Oil after, s', 'Cylinders, as they lit (s)'].map((word) => (
-                  <th key={word} scope="col">
-                    {word}
-                  </th>
-                ))}
+                {['When', `From, ${toShownWord('degC')}`, 'Cranked, s', 'Lowest, V', 'Oil after, s', 'Cylinders, as they lit (s)'].map(
+                  (word) => (
+                    <th key={word} scope="col">
+                      {word}
+                    </th>
+                  ),
+                )}
               </tr>
             </thead>
             <tbody>
@@ -47,7 +56,8 @@ export function StartsSection({ history: { starts, comparison } }: TopicProps) {
         </Wide>
       )}
       <p class="small quiet">
-        A port is lit when it has risen by 25 K above the lowest since the fire. Cylinders within 0.3 s of each other have no order.
+        A port is lit when it has risen by {toKelvinText(25)} above the lowest since the fire. Cylinders within 0.3 s of each other have no
+        order.
       </p>
     </section>
   );
@@ -62,7 +72,7 @@ function StartRow({ start }: { start: StartView }) {
         <a href={toAddress('sessions', String(session))}>{new Date(startedWallMs).toLocaleString()}</a>
       </td>
       <td>
-        <FigureCell value={startC} digits={0} of={figure('startC')} />
+        <FigureCell value={startC} unit="degC" of={figure('startC')} />
       </td>
       <td>
         <FigureCell value={crankedS} digits={1} of={figure('crankedS')} />
@@ -87,11 +97,11 @@ function StartRow({ start }: { start: StartView }) {
 }
 
 function Comparison({ comparison }: { comparison: NonNullable<EngineHistoryView['comparison']> }) {
-  const { say, measures } = comparison;
+  const { measures } = comparison;
   return (
     <div class="panel history-section">
       <h3>The last start beside earlier ones like it</h3>
-      <p class="history-word">{say}</p>
+      <p class="history-word">{toSaid(comparison)}</p>
       {measures.length > 0 && (
         <Wide label="The last start beside earlier ones">
           <table>

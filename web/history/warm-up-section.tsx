@@ -4,6 +4,7 @@ import type { EngineView } from '../../server/contract/vehicle-view.ts';
 import { VerdictRow } from '../checks/verdict-list.tsx';
 import { toAddress } from '../router.tsx';
 import { toClockText } from '../shell/numbers.ts';
+import { toShownWord } from '../shell/units.ts';
 import { useFeed } from '../stream/feed.ts';
 import { toFigureAddress } from '../why/asked.ts';
 import type { TopicProps } from './history-page.tsx';
@@ -30,16 +31,17 @@ function Run({ run }: { run: RunView }) {
   const engine = useFeed().vehicle.value?.engine;
   const { session, startedWallMs, fromS, toS, warmUp, verdicts, coolantKPerMin, oilKPerMin, coolantPeakC, oilPeakC } = run;
   const figure = (...key: (string | number)[]) => toFigureAddress('history', 'run', session, fromS, ...key);
+  const degrees = toShownWord('degC');
   return (
     <div class="panel history-section">
       <h3>
         <a href={toAddress('sessions', String(session))}>{new Date(startedWallMs).toLocaleString()}</a>, ran {toClockText(toS - fromS)}
       </h3>
       <p>
-        Coolant up to <FigureCell value={coolantPeakC} digits={0} of={figure('coolantPeakC')} /> °C, oil up to{' '}
-        <FigureCell value={oilPeakC} digits={0} of={figure('oilPeakC')} /> °C. Over the last minute coolant{' '}
-        <FigureCell value={coolantKPerMin} digits={1} of={figure('coolantKPerMin')} /> K/min, oil{' '}
-        <FigureCell value={oilKPerMin} digits={1} of={figure('oilKPerMin')} /> K/min.
+        Coolant up to <FigureCell value={coolantPeakC} unit="degC" of={figure('coolantPeakC')} /> {degrees}, oil up to{' '}
+        <FigureCell value={oilPeakC} unit="degC" of={figure('oilPeakC')} /> {degrees}. Over the last minute coolant{' '}
+        <FigureCell value={coolantKPerMin} unit="K" digits={1} of={figure('coolantKPerMin')} /> {toShownWord('K', true)}/min, oil{' '}
+        <FigureCell value={oilKPerMin} unit="K" digits={1} of={figure('oilKPerMin')} /> {toShownWord('K', true)}/min.
       </p>
       {warmUp.length > 0 && (
         <Wide label="Temperatures after the fire">
@@ -57,10 +59,12 @@ function Run({ run }: { run: RunView }) {
             <tbody>
               {(['coolantC', 'oilC', 'exhaustC'] as const).map((what) => (
                 <tr key={what}>
-                  <th scope="row">{rowWords[what]}</th>
+                  <th scope="row">
+                    {rowWords[what]}, {degrees}
+                  </th>
                   {warmUp.map((point) => (
                     <td key={point.s}>
-                      <FigureCell value={point[what]} digits={0} of={figure(what, point.s)} />
+                      <FigureCell value={point[what]} unit="degC" of={figure(what, point.s)} />
                     </td>
                   ))}
                 </tr>
@@ -94,4 +98,4 @@ function toPlots(session: number, { roles, cylinders }: EngineView): string {
   return `${toAddress('plots')}?traces=${encodeURIComponent(traces)}`;
 }
 
-const rowWords = { coolantC: 'Coolant, °C', oilC: 'Oil, °C', exhaustC: 'Exhaust, median, °C' } as const;
+const rowWords = { coolantC: 'Coolant', oilC: 'Oil', exhaustC: 'Exhaust, median' } as const;

@@ -3,7 +3,7 @@ import type { LogEntryRequest } from '../../server/contract/log-book.ts';
 import type { PullsView } from '../../server/contract/pulls.ts';
 import { keepFile, logEntries, readLog, textOf, WritingForm, writeDown } from '../log-book/write-down.tsx';
 import { toNumberText } from '../shell/numbers.ts';
-import { toQuantityText } from '../shell/units.ts';
+import { shownUnit, toDeclaredValue, toQuantityText, toShownWord } from '../shell/units.ts';
 import { Problem, useWork } from '../shell/work.tsx';
 
 type DynoKind = NonNullable<Extract<LogEntryRequest, { kind: 'dyno' }>['dyno']>;
@@ -45,28 +45,52 @@ export function DynoPanel({ view, session, changed }: DynoProps) {
   );
 }
 
+/** A value of `unit` in the unit shown, as a field of numbers takes it: a point, and no more digits than a barometer has. */
+function toTypedText(value: number, unit: string): string {
+  const { factor, offset } = shownUnit(unit);
+  return String(factor === 1 && offset === 0 ? value : Number((value * factor + offset).toPrecision(6)));
+}
+
 function DynoForm({ dyno, session, changed }: Omit<DynoProps, 'view'> & { dyno: PullsView['dyno'] }) {
   const work = useWork();
   const save = async (given: FormData) => {
     const text = (name: string) => textOf(given, name);
     const number = <K extends string>(name: K) => (text(name) === '' ? {} : ({ [name]: Number(text(name)) } as Record<K, number>));
+    const converted = (name: 'stationKpa' | 'roomC', unit: string) => {
+      if (text(name) === '') return {};
+      // What nobody touched stays as it was written down, to the last digit.
+      const untouched = dyno[name] !== null && text(name) === toTypedText(dyno[name], unit);
+      return { [name]: untouched ? dyno[name] : toDeclaredValue(Number(text(name)), unit) };
+    };
     await writeDown({
       kind: 'dyno',
       session,
       ...(text('dyno') === '' ? {} : { dyno: text('dyno') as DynoKind }),
       ...(text('gear') === '' ? {} : { gear: text('gear') }),
       ...number('rollerRatio'),
-      ...number('stationKpa'),
-      ...number('roomC'),
+      ...converted('stationKpa', 'kPa'),
+      ...converted('roomC', 'degC'),
       ...number('humidityPercent'),
       holdsAbsolute: given.get('holdsAbsolute') !== null,
     });
     await changed();
   };
-  const field = (name: 'rollerRatio' | 'stationKpa' | 'roomC' | 'humidityPercent', words: string, min: number, max: number) => (
+  const field = (
+    name: 'rollerRatio' | 'stationKpa' | 'roomC' | 'humidityPercent',
+    words: string,
+    [min, max]: [number, number],
+    unit = '',
+  ) => (
     <label class="field">
       <span>{words}</span>
-      <input type="number" name={name} step="any" min={min} max={max} defaultValue={dyno[name] === null ? '' : String(dyno[name])} />
+      <input
+        type="number"
+        name={name}
+        step="any"
+        min={toTypedText(min, unit)}
+        max={toTypedText(max, unit)}
+        defaultValue={dyno[name] === null ? '' : toTypedText(dyno[name], unit)}
+      />
     </label>
   );
   return (
@@ -86,10 +110,10 @@ function DynoForm({ dyno, session, changed }: Omit<DynoProps, 'view'> & { dyno: 
         <span>Gear</span>
         <input type="text" name="gear" maxLength={20} defaultValue={dyno.gear ?? ''} />
       </label>
-      {field('rollerRatio', 'Engine turns for one of the roller', 0.001, 1000)}
-      {field('stationKpa', 'Station pressure, kPa, not reduced to sea level', 50, 120)}
-      {field('roomC', 'Air at the intake, °C', -40, 80)}
-      {field('humidityPercent', 'Humidity, %', 0, 100)}
+      {field('rollerRatio', 'Engine turns for one of the roller', [0.001, 1000])}
+      {field('stationKpa', `Station pressure, ${toShownWord('kPa')}, not reduced to sea level`, [50, 120], 'kPa')}
+      {field('roomC', `Air at the intake, ${toShownWord('degC')}`, [-40, 80], 'degC')}
+      {field('humidityPercent', 'Humidity, %', [0, 100])}
       <label class="tick">
         <input type="checkbox" name="holdsAbsolute" defaultChecked={dyno.holdsAbsolute} /> Boost is held to an absolute pressure
       </label>

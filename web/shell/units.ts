@@ -93,6 +93,12 @@ export function toShownNumber(value: number, unit: string, { digits, difference,
   return (signed ? toSignedText : toNumberText)(value * shown.factor + shown.offset, digits ?? digitsOf(shown.unit));
 }
 
+/** What somebody typed in the unit shown, as a value of `unit`. */
+export function toDeclaredValue(shownValue: number, unit: string, difference = false): number {
+  const shown = shownUnit(unit, difference);
+  return shown.unit === unit ? shownValue : (shownValue - shown.offset) / shown.factor;
+}
+
 /** The unit in which values of `unit` are shown, as it is written: `°F`. */
 export function toShownWord(unit: string, difference = false): string {
   return toUnitWord(shownUnit(unit, difference).unit);
