@@ -1,7 +1,7 @@
 // `evenburn import-table TABLE -o device.yaml`: a device manual's table turned into a device file.
 import { basename, extname } from 'node:path';
 import { type Command, InvalidArgumentError, Option } from 'commander';
-import type { TableField } from '../definitions/table-columns.ts';
+import type { TableField } from '../definitions/table-headings.ts';
 import type { ImportedTable, TableOptions } from '../definitions/table-import.ts';
 import type { RowNote } from '../definitions/table-rows.ts';
 import { EvenburnError } from '../errors.ts';
@@ -75,7 +75,7 @@ export async function writeDefinition(text: string, output: string | undefined, 
 }
 
 async function toTableOptions(path: string, options: ImportTableOptions): Promise<TableOptions> {
-  const { tableFields } = await import('../definitions/table-columns.ts');
+  const { tableFields } = await import('../definitions/table-headings.ts');
   const { title, idBase, countFrom, bitNumbering, byteOrder } = options;
   return {
     device: toDeviceName(options.device ?? basename(options.output ?? path, extname(options.output ?? path))),

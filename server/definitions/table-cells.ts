@@ -1,17 +1,34 @@
-// What single cells of a device manual's table say: numbers, positions, types and units in the spellings that manuals have.
-import { findUnit, units } from '../channels/unit.ts';
+// What single cells of a device manual's table say: numbers, positions, types and names in the spellings that manuals have.
+import { plainLetters } from './table-text.ts';
 
-/** `0.1`, `0,1`, `1/8`, `x0.1`, `/10`, `0.125 rpm/bit`, `0x1F`; undefined when there is no number. */
+const number = String.raw`[-+]?[\d.,]*\d[\d.,]*(?:e[-+]?\d+)?`;
+const numberPattern = new RegExp(
+  String.raw`^(?:[x×*]\s*)?([/÷]\s*)?(${number})(?:\s*\^\s*([-+]?\d{1,2}))?(?:\s*[/÷:]\s*(\d+(?:[.,]\d+)?))?(?=$|[\s%°a-zA-ZµΩ/])`,
+  'i',
+);
+
+/** `0.1`, `0,1`, `1/8`, `x0.1`, `/10`, `÷ 10`, `10^-1`, `0.125 rpm/bit`, `0x1F`; undefined when there is no number. */
 export function parseNumber(cell: string): number | undefined {
+  return readNumber(cell)?.value;
+}
+
+/** A number and what stands behind it: `100 mV/bit` is 100 and `mV`, without the words that say for each raw step. */
+export function parseMeasured(cell: string): { value: number; unit: string } | undefined {
+  const read = readNumber(cell);
+  const perStep = /\s*(?:\/|\bper\b|\bje\b|\bpar\b|\bpor\b)\s*(?:bits?|lsb|digit|count|step|inc(?:rement)?|schritt|pas)\.?\s*$/i;
+  return read && { value: read.value, unit: read.rest.replace(perStep, '').trim() };
+}
+
+function readNumber(cell: string): { value: number; rest: string } | undefined {
   const text = cell.trim().replace(/[\u2212\u2013]/g, '-');
   const hex = /^([-+]?)0x([0-9a-f]+)$/i.exec(text);
-  if (hex) return (hex[1] === '-' ? -1 : 1) * Number.parseInt(hex[2] as string, 16);
-  const match = /^(?:[x×*]\s*)?(\/\s*)?([-+]?[\d.,]*\d[\d.,]*(?:e[-+]?\d+)?)(?:\s*\/\s*(\d+(?:[.,]\d+)?))?(?=$|[\s%°a-zA-Zµ/])/i.exec(text);
+  if (hex) return { value: (hex[1] === '-' ? -1 : 1) * Number.parseInt(hex[2] as string, 16), rest: '' };
+  const match = numberPattern.exec(text);
   if (!match) return undefined;
-  const number = toNumber(match[2] as string);
-  const below = match[3] === undefined ? 1 : toNumber(match[3]);
-  const value = (match[1] ? 1 / number : number) / below;
-  return Number.isFinite(value) ? value : undefined;
+  const [whole, divides, digits, power, divisor] = match;
+  const base = toNumber(digits as string) ** (power === undefined ? 1 : Number(power));
+  const value = (divides ? 1 / base : base) / (divisor === undefined ? 1 : toNumber(divisor));
+  return Number.isFinite(value) ? { value, rest: text.slice(whole.length) } : undefined;
 }
 
 /** A straight line over a raw value: value = factor × raw + offset. */
@@ -140,7 +157,12 @@ export function parseSpan(cell: string): { low: number; high: number } | undefin
 export interface TablePlace {
   byte?: { first: number; last?: number };
   /** Within the byte when `byte` is there, otherwise within the frame. */
-  bit?: { first: number; last?: number };
+  bit?: {
+    first: number;
+    last?: number;
+    /** Both are the signal's ends: the most and the least significant bit, in whatever bytes. */
+    ends?: true;
+  };
 }
 
 const between = String.raw`\s*(?:-|:|\.\.+|…|,|&|\bto\b|\band\b)\s*`;
@@ -175,6 +197,11 @@ export interface CellType {
   byteOrder?: 'little' | 'big';
 }
 
+const unsignedWords =
+  /\b(unsigned|vorzeichenlos|ohne vorzeichen|non signe|sin signo|senza segno|sem sinal|zonder teken|utan tecken|bez znaku)\b/;
+const signedWords =
+  /\b(signed|two.?s complement|vorzeichenbehaftet|mit vorzeichen|zweierkomplement|signe|con signo|con segno|com sinal|met teken|med tecken|ze znakiem)\b/;
+
 const namedTypes: readonly [pattern: RegExp, type: CellType][] = [
   [/\b(double|float64|real64)\b/, { sign: 'float', bitLength: 64 }],
   [/\b(float|float32|single|real|real32|ieee ?754)\b/, { sign: 'float', bitLength: 32 }],
@@ -188,16 +215,19 @@ const namedTypes: readonly [pattern: RegExp, type: CellType][] = [
 ];
 
 export function parseType(cell: string): CellType {
-  const text = cell
+  const text = plainLetters(cell)
     .toLowerCase()
     .replace(/_t\b/g, '')
     .replace(/[_()/,]+/g, ' ')
     .trim();
   const type: CellType = { ...namedTypes.find(([pattern]) => pattern.test(text))?.[1] };
   if (type.sign === undefined) {
-    if (/\b(u|un|uns|uint|unsigned)\d*\b/.test(text)) type.sign = 'unsigned';
-    else if (/\b(s|i|int|sint|signed)\d*\b/.test(text)) type.sign = 'signed';
-  } else if (type.sign === 'signed' && /\bunsigned\b/.test(text)) type.sign = 'unsigned';
+    if (/\b(u|un|uns|uint|unsigned)\d*\b/.test(text) || unsignedWords.test(text)) type.sign = 'unsigned';
+    else if (/\b(s|i|int|sint|signed)\d*\b/.test(text) || signedWords.test(text)) type.sign = 'signed';
+  } else if (type.sign !== 'float') {
+    if (/\bunsigned\b/.test(text) || unsignedWords.test(text)) type.sign = 'unsigned';
+    else if (/\bsigned\b/.test(text) || signedWords.test(text)) type.sign = 'signed';
+  }
   const size = /(\d+)\s*(bytes?)?/.exec(text);
   if (size && type.bitLength === undefined) type.bitLength = Number(size[1]) * (size[2] ? 8 : 1);
   const byteOrder = parseByteOrder(text);
@@ -208,15 +238,17 @@ export function parseType(cell: string): CellType {
 /** Which byte comes first, in words or as the trade's usual letters. */
 export function parseByteOrder(cell: string): 'little' | 'big' | undefined {
   const text = cell.toLowerCase();
-  if (/\b(big|be|motorola|msb|network|high)\b|big-?endian/.test(text)) return 'big';
-  if (/\b(little|le|intel|lsb|low)\b|little-?endian/.test(text)) return 'little';
-  return undefined;
+  // The one that stands first: `MSB-LSB`, `low byte, high byte`.
+  const big = text.search(/\b(big|be|motorola|msb|network|high|hi|hb)\b|big-?endian/);
+  const little = text.search(/\b(little|le|intel|lsb|low|lo|lb)\b|little-?endian/);
+  if (big < 0 && little < 0) return undefined;
+  return little < 0 || (big >= 0 && big < little) ? 'big' : 'little';
 }
 
 export function parseSign(cell: string): 'unsigned' | 'signed' | 'float' | undefined {
-  const text = cell.trim().toLowerCase();
-  if (/^(unsigned|uns|u|no|n|false|0|\+)$/.test(text)) return 'unsigned';
-  if (/^(signed|s|yes|y|true|1|\+\/-|±|-|two.?s complement)$/.test(text)) return 'signed';
+  const text = plainLetters(cell).trim().toLowerCase();
+  if (/^(unsigned|uns|u|no|n|false|0|\+|nein|non|nao|nee|nej|nie)$/.test(text) || unsignedWords.test(text)) return 'unsigned';
+  if (/^(signed|s|yes|y|true|1|\+\/-|±|-|ja|oui|si|sim|tak)$/.test(text) || signedWords.test(text)) return 'signed';
   return /^(float|ieee)/.test(text) ? 'float' : undefined;
 }
 
@@ -227,93 +259,9 @@ export function parseExtended(cell: string): boolean | undefined {
   return /^(no|n|false|0|std.*|standard|base|11.*|2\.0a)$/.test(text) ? false : undefined;
 }
 
-const otherUnits: Readonly<Record<string, string>> = {
-  c: 'degC',
-  celsius: 'degC',
-  degreec: 'degC',
-  degreesc: 'degC',
-  degreescelsius: 'degC',
-  degcelsius: 'degC',
-  f: 'degF',
-  fahrenheit: 'degF',
-  degreesf: 'degF',
-  kelvin: 'K',
-  percent: '%',
-  pct: '%',
-  '1/min': 'rpm',
-  'r/min': 'rpm',
-  'min-1': 'rpm',
-  revmin: 'rpm',
-  'rev/min': 'rpm',
-  volt: 'V',
-  volts: 'V',
-  millivolts: 'mV',
-  amp: 'A',
-  amps: 'A',
-  ampere: 'A',
-  sec: 's',
-  seconds: 's',
-  second: 's',
-  msec: 'ms',
-  milliseconds: 'ms',
-  usec: 'us',
-  microseconds: 'us',
-  degrees: 'deg',
-  degree: 'deg',
-  '°': 'deg',
-  degbtdc: 'deg',
-  kph: 'km/h',
-  kmh: 'km/h',
-  millibar: 'mbar',
-  hpa: 'mbar',
-  ohms: 'ohm',
-  Ω: 'ohm',
-  λ: 'lambda',
-  'lb-ft': 'lbft',
-  'ft-lb': 'lbft',
-  n·m: 'Nm',
-  'n*m': 'Nm',
-  'l/hr': 'L/h',
-  'kg/hr': 'kg/h',
-  'lb/hr': 'lb/h',
-  'cc/m': 'cc/min',
-  'ml/min': 'cc/min',
-  litres: 'L',
-  liters: 'L',
-  hertz: 'Hz',
-};
-
-const plainUnits = new Set(['', '-', '–', 'n/a', 'none', 'raw', 'bool', 'boolean', 'flag', 'enum', 'state', 'bit', 'na', '1']);
-
-/** A unit of `channels/unit.ts` by other spellings, '' for none; undefined when it is none that is known. */
-export function parseUnit(cell: string): string | undefined {
-  const text = cell
-    .trim()
-    .replace(/^\[(.*)\]$/, '$1')
-    .replace(/^µ|^μ/, 'u')
-    // The ordinal sign looks the same, and stands on more keyboards.
-    .replace('º', '°');
-  if (findUnit(text)) return text;
-  const lower = text.toLowerCase().replace(/\s+/g, '');
-  if (plainUnits.has(lower)) return '';
-  const degrees = lower.replace('°', 'deg').replace(/^degrees?/, 'deg');
-  const byCase = [...units.keys()].find((name) => name.toLowerCase() === lower || name.toLowerCase() === degrees);
-  return byCase ?? otherUnits[lower] ?? otherUnits[degrees];
-}
-
-/** `psig`, `kPa abs`, `bar (g)`: a unit of pressure with what it counts from; undefined for anything else. */
-export function parsePressure(cell: string): { unit: string; reference: 'gauge' | 'absolute' } | undefined {
-  const match = /^\s*(.*?[a-z])\s*[[(]?\s*(abs(?:olute)?|a|gauge|gage|g|rel(?:ative)?)\.?\s*[\])]?\s*$/i.exec(cell);
-  const unit = match ? parseUnit(match[1] as string) : undefined;
-  if (!match || unit === undefined || findUnit(unit)?.dimension !== 'pressure' || findUnit(cell.trim())) return undefined;
-  return { unit, reference: /^a/i.test(match[2] as string) ? 'absolute' : 'gauge' };
-}
-
 /** A name as files have it: `Engine Speed (RPM)` → engine_speed, `5V Supply` → signal_5v_supply. */
 export function toSnakeName(cell: string, first = 'signal'): string {
-  const name = cell
-    .normalize('NFKD')
-    .replace(/[\u0300-\u036f]/g, '')
+  const name = plainLetters(cell)
     .replace(/[([][^)\]]*[)\]]/g, ' ')
     .replace(/([a-z0-9])([A-Z][a-z])/g, '$1_$2')
     .toLowerCase()
@@ -324,9 +272,13 @@ export function toSnakeName(cell: string, first = 'signal'): string {
   return /^[a-z]/.test(name) ? name : `${first}_${name}`;
 }
 
-/** `0=off, 1=on` as raw values with names; undefined where it is anything else. */
+const stateStart = String.raw`(?:0x[0-9a-f]+|\d+)\s*[=:-]`;
+
+/** `0=off, 1=on`, `0: off; 1: on`, `0=N 1=1st` as raw values with names; undefined where it is anything else. */
 export function parseStates(cell: string): [raw: string, name: string][] | undefined {
-  const parts = cell.split(/[,;/\n]/).map((part) => /^\s*(0x[0-9a-f]+|\d+)\s*[=:-]\s*(.+?)\s*$/i.exec(part));
+  const parts = cell
+    .split(new RegExp(String.raw`\s*[,;/\n]\s*|\s+(?=${stateStart})`, 'i'))
+    .map((part) => /^\s*(0x[0-9a-f]+|\d+)\s*[=:-]\s*(.+?)\s*$/i.exec(part));
   if (parts.length === 0 || parts.some((part) => !part)) return undefined;
   return parts.map((part) => [part?.[1] as string, part?.[2] as string]);
 }
@@ -336,8 +288,58 @@ export function isStatesPerBits(cell: string): boolean {
   return /^\s*\d+\s*states?\b/i.test(cell);
 }
 
-/** Raw values `0xFFFF`, `65280..65535`, as definition files write them; undefined where a cell is neither. */
+/** Raw values `0xFFFF`, `FFh`, `65280..65535`, as definition files write them; undefined where a cell is neither. */
 export function parseRawCell(cell: string): string | undefined {
-  const text = cell.trim().replace(/\s*(?:-|–|\bto\b)\s*/, '..');
+  const text = cell
+    .trim()
+    .replace(/(?:\$|\b)([0-9a-f]+)h\b|\$([0-9a-f]+)\b/gi, (_, behind, before) => `0x${(behind ?? before).toUpperCase()}`)
+    .replace(/\s*(?:-|–|\bto\b)\s*/, '..');
   return /^(0x[0-9a-f]+|\d+)(\.\.(0x[0-9a-f]+|\d+))?$/i.test(text) ? text : undefined;
+}
+
+/** An id as a cell has it, perhaps with words beside it. */
+export interface IdCell {
+  id: number;
+  /** Written so that it can only be one of 29 bits. */
+  extended: boolean;
+  /** Words beside it: the frame's name. */
+  words: string;
+}
+
+const prefixedId = /(?:0x|\$|16#)[0-9a-f]+\b|\b[0-9][0-9a-f]*h\b|\b[a-f][0-9a-f]*[0-9][0-9a-f]*h\b/gi;
+const idMax = 0x1fffffff;
+
+/**
+ * `0x4C0`, `4C0h`, `$4C0`, `18 FF 12 00`, `ID 0x510`, `0x511 (1297)`, `1280 Pressures`; undefined where no single id stands.
+ *
+ * @param base Of digits without a prefix.
+ */
+export function parseId(cell: string, base: 'hex' | 'dec'): IdCell | undefined {
+  const alone = /^(0x|\$|16#)?([0-9a-f]+)\s*(h)?\s*(x)?$/i.exec(cell.replace(/[\s_]/g, ''));
+  if (alone) {
+    const digits = alone[2] as string;
+    const hex = alone[1] !== undefined || alone[3] !== undefined || base === 'hex' || /[a-f]/i.test(digits);
+    return toIdCell(Number.parseInt(digits, hex ? 16 : 10), alone[4] !== undefined || (hex && digits.length === 8), '');
+  }
+  const prefixed = [...cell.matchAll(prefixedId)].map(([text]) => text);
+  const [first] = prefixed;
+  if (first !== undefined) {
+    const digits = first.replace(/^(0x|\$|16#)|h$/gi, '');
+    const id = Number.parseInt(digits, 16);
+    const same = prefixed.every((text) => Number.parseInt(text.replace(/^(0x|\$|16#)|h$/gi, ''), 16) === id);
+    const words = cell.replace(prefixedId, ' ').replace(new RegExp(`\\b${id}\\b`), ' ');
+    return same ? toIdCell(id, digits.length === 8, words) : undefined;
+  }
+  const plain = /^(?:(?:can )?id:?\s*)?(\d[0-9a-f]*)\s*[-–:,(/ ]\s*(.*)$/i.exec(cell) ?? /^(?:can )?id:?\s*([0-9a-f]+)()$/i.exec(cell);
+  if (!plain) return undefined;
+  const digits = plain[1] as string;
+  return toIdCell(Number.parseInt(digits, base === 'hex' || /[a-f]/i.test(digits) ? 16 : 10), false, plain[2] as string);
+}
+
+function toIdCell(id: number, extended: boolean, beside: string): IdCell | undefined {
+  const words = beside
+    .replace(/\b(can|id|hex|dec)\b:?/gi, ' ')
+    .replace(/^[^\p{L}\d]+|[^\p{L}\d)]+$/gu, '')
+    .trim();
+  return id <= idMax ? { id, extended, words } : undefined;
 }

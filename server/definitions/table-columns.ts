@@ -1,73 +1,7 @@
 // What the headings of a device manual's table mean: which column holds ids, positions, scaling and so on.
-import { type Separator, separators, splitTable, type TableRow } from './table-text.ts';
-
-/** What a column can hold, with the headings by which it is known; docs/table-import.md lists them (a test compares). */
-export const tableFields = {
-  id: ['id', 'can id', 'frame id', 'message id', 'msg id', 'identifier', 'arbitration id', 'cob id', 'address', 'header'],
-  pgn: ['pgn', 'parameter group', 'parameter group number'],
-  source_address: ['sa', 'source address', 'source'],
-  frame: ['frame', 'message', 'frame name', 'message name', 'msg', 'msg name', 'packet', 'packet name'],
-  name: [
-    'name',
-    'signal',
-    'signal name',
-    'channel',
-    'channel name',
-    'parameter',
-    'parameter name',
-    'variable',
-    'label',
-    'item',
-    'measurement',
-  ],
-  byte: [
-    'byte',
-    'bytes',
-    'byte position',
-    'byte pos',
-    'start byte',
-    'first byte',
-    'byte offset',
-    'byte number',
-    'byte no',
-    'data byte',
-    'data bytes',
-    'position',
-    'pos',
-    'location',
-    'start',
-    'start position',
-  ],
-  last_byte: ['end byte', 'last byte', 'stop byte', 'to byte'],
-  bit: ['bit', 'start bit', 'startbit', 'first bit', 'bit position', 'bit pos', 'bit offset', 'bit number', 'bit no', 'lsb'],
-  last_bit: ['end bit', 'last bit', 'stop bit', 'to bit'],
-  bits: ['bits'],
-  bit_length: ['bit length', 'length in bits', 'number of bits', 'no of bits', 'bit count', 'bit size', 'bit width', 'width', 'num bits'],
-  byte_length: ['byte length', 'length in bytes', 'number of bytes', 'no of bytes', 'byte count', 'byte size', 'num bytes'],
-  length: ['length', 'size', 'len'],
-  frame_length: ['dlc', 'frame length', 'data length', 'message length', 'data length code'],
-  type: ['type', 'data type', 'datatype', 'format', 'value type', 'encoding'],
-  byte_order: ['byte order', 'byteorder', 'endian', 'endianness', 'endianess'],
-  sign: ['sign', 'signed', 'signedness'],
-  factor: ['factor', 'scale', 'scaling', 'scale factor', 'multiplier', 'multiply', 'multiply by', 'resolution', 'gain', 'slope'],
-  formula: ['formula', 'conversion', 'conversion formula', 'equation', 'calculation', 'transfer function'],
-  divisor: ['divisor', 'divider', 'divide', 'divide by', 'div'],
-  offset: ['offset', 'value offset', 'add', 'bias', 'intercept'],
-  unit: ['unit', 'units', 'uom', 'engineering unit', 'engineering units'],
-  min: ['min', 'minimum', 'min value', 'minimum value', 'lower limit'],
-  max: ['max', 'maximum', 'max value', 'maximum value', 'upper limit'],
-  range: ['range', 'value range', 'data range', 'operating range'],
-  period: ['period', 'cycle time', 'cycle', 'interval', 'transmit interval', 'update interval', 'repetition'],
-  rate: ['rate', 'frequency', 'transmit rate', 'update rate', 'broadcast rate'],
-  extended: ['extended', 'ide', 'id type', '29 bit', 'id format', 'frame type'],
-  states: ['states', 'values', 'enumeration', 'enum', 'value table'],
-  fault: ['fault', 'error', 'error value', 'invalid', 'invalid value'],
-  not_available: ['not available', 'n a', 'na'],
-  spn: ['spn', 'suspect parameter number'],
-  comment: ['comment', 'comments', 'note', 'notes', 'description', 'remark', 'remarks', 'meaning'],
-} as const;
-
-export type TableField = keyof typeof tableFields;
+import { toByteRows } from './table-byte-columns.ts';
+import { fieldOfHeading, type TableField } from './table-headings.ts';
+import { plainLetters, type Separator, separators, splitTable, type TableRow } from './table-text.ts';
 
 export interface Column {
   field: TableField;
@@ -102,14 +36,27 @@ export function readTable(text: string, chosen: Partial<Record<TableField, strin
   let best: ReadTable | undefined;
   for (const separator of separators) {
     const rows = splitTable(text, separator);
-    for (const [i, row] of rows.slice(0, headingRowsTried).entries()) {
-      const { columns, unused } = findColumns(row.cells, chosen);
+    for (const [i, heading] of rows.slice(0, headingRowsTried).entries()) {
+      const { headings, rows: below, named } = toByteRows(heading.cells, rows.slice(i + 1));
+      const { columns, unused } = findColumns(headings, { ...named, ...chosen });
       const known = Object.keys(columns).length;
       if (!isEnough(columns) || known <= Object.keys(best?.columns ?? {}).length) continue;
-      best = { separator, headingRow: row.row, headings: row.cells, columns, unused, rows: rows.slice(i + 1) };
+      best = {
+        separator,
+        headingRow: heading.row,
+        headings,
+        columns,
+        unused,
+        rows: below.filter(({ cells }) => !isSame(cells, heading.cells)),
+      };
     }
   }
   return best;
+}
+
+/** Whether a row is the headings again, as at the top of a manual's next page. */
+function isSame(cells: readonly string[], headings: readonly string[]): boolean {
+  return headings.every((heading, at) => heading.toLowerCase() === (cells[at] ?? '').toLowerCase());
 }
 
 /**
@@ -149,6 +96,7 @@ function findColumns(headings: string[], chosen: Partial<Record<TableField, stri
     taken.add(at);
   }
   settleOffset(columns);
+  settleHighestBit(columns);
   if (chosen.byte === undefined && chosen.byte_length === undefined) settleBytes(columns, headings, taken);
   const unused = headings.filter((heading, at) => heading !== '' && !taken.has(at));
   return { columns, unused };
@@ -160,6 +108,14 @@ function settleOffset(columns: ReadTable['columns']): void {
   if (!offset || columns.byte || columns.bit || columns.bits) return;
   delete columns.offset;
   columns.byte = { ...offset, field: 'byte' };
+}
+
+/** `MSB` without a column for the other end is where a signal starts. */
+function settleHighestBit(columns: ReadTable['columns']): void {
+  const { last_bit } = columns;
+  if (!last_bit || columns.bit || columns.byte || columns.bits) return;
+  delete columns.last_bit;
+  columns.bit = { ...last_bit, field: 'bit' };
 }
 
 /** `Bytes` beside another heading for the first byte says how many there are. */
@@ -176,12 +132,6 @@ function settleBytes(columns: ReadTable['columns'], headings: readonly string[],
   taken.add(bytesAt);
 }
 
-const fieldOfHeading: ReadonlyMap<string, TableField> = new Map(
-  (Object.entries(tableFields) as [TableField, readonly string[]][]).flatMap(([field, names]) =>
-    names.map((name) => [name, field] as const),
-  ),
-);
-
 /** Words that say nothing about what a column holds, or are a hint. */
 const fillers = new Set(['can', 'hex', 'dec', 'decimal', 'hexadecimal', 'ms', 'hz', 's', 'the', 'raw', 'physical']);
 
@@ -193,19 +143,25 @@ function findField(heading: string): { field: TableField; hint: string } | undef
   return field && { field, hint };
 }
 
+const bitWord = /^(bits?|bitar|bity|bitow|bitach)$/;
+const byteWord = /^(bytes?|octets?|bajty?|bajtow|bajtach)$/;
+const joiners = new Set(['in', 'en', 'em', 'w', 'i']);
+
 /** `Length (bits)`, `Offset [byte]`, `Size in bytes`: what is measured stands in the hint. */
 function hintedField(words: string[], hint: string): TableField | undefined {
-  const name = words.filter((word) => !['in', 'bit', 'bits', 'byte', 'bytes'].includes(word)).join(' ');
-  const measure = /\bbits?\b/.test(hint) ? 'bit' : /\bbytes?\b/.test(hint) ? 'byte' : undefined;
+  const said = hint.split(/[^a-z]+/);
+  const measure = said.some((word) => bitWord.test(word)) ? 'bit' : said.some((word) => byteWord.test(word)) ? 'byte' : undefined;
   if (measure === undefined) return undefined;
-  if (['length', 'size', 'len'].includes(name)) return measure === 'bit' ? 'bit_length' : 'byte_length';
-  if (['offset', 'position', 'pos', 'start', 'location'].includes(name)) return measure;
-  return undefined;
+  const name = words.filter((word) => !joiners.has(word) && !bitWord.test(word) && !byteWord.test(word)).join(' ');
+  const field = fieldOfHeading.get(name);
+  if (field === 'length') return measure === 'bit' ? 'bit_length' : 'byte_length';
+  return field === 'byte' || field === 'offset' || name === 'start' ? measure : undefined;
 }
 
 function parseHeading(heading: string): { words: string[]; hint: string } {
-  const inside = [...heading.matchAll(/[([{]([^)\]}]*)[)\]}]/g)].map((match) => match[1] as string);
-  const plain = heading
+  const letters = plainLetters(heading);
+  const inside = [...letters.matchAll(/[([{]([^)\]}]*)[)\]}]/g)].map((match) => match[1] as string);
+  const plain = letters
     .replace(/[([{][^)\]}]*[)\]}]/g, ' ')
     .replace(/([a-z])([A-Z])/g, '$1 $2')
     .toLowerCase();

@@ -5,7 +5,8 @@ import { type BitPlace, bitsOf } from './bit-layout.ts';
 import { parseVehicle } from './load-vehicle.ts';
 import { toFlowText } from './splice.ts';
 import type { TablePlace } from './table-cells.ts';
-import { type ReadTable, readTable, type TableField } from './table-columns.ts';
+import { type ReadTable, readTable } from './table-columns.ts';
+import type { TableField } from './table-headings.ts';
 import { type RowNote, readRows, type TableFrame, type TableSignal } from './table-rows.ts';
 import type { Problem } from './vehicle.ts';
 
@@ -247,7 +248,7 @@ function bigStart(firstByte: number, bytes: number, bitLength: number): number {
 
 function placeByBits(
   signal: TableSignal,
-  bit: { first: number; last?: number },
+  bit: NonNullable<TablePlace['bit']>,
   way: Counting,
   byteOrder: 'little' | 'big',
 ): BitPlace | string {
@@ -257,6 +258,12 @@ function placeByBits(
   const [low, high] = [bit.first - countFrom, (bit.last ?? bit.first) - countFrom];
   if (inByte && (low < 0 || high > 7))
     return `'${signal.name}' is in bit ${high > 7 ? (bit.last ?? bit.first) : bit.first} of its byte, and a byte has 8`;
+  if (bit.ends && byteOrder === 'big' && bitNumbering !== 'msb0' && (base + low) >> 3 !== (base + high) >> 3) {
+    const length = leftPosition(base + high) - leftPosition(base + low) + 1;
+    return length < 1
+      ? `'${signal.name}' has its ends the wrong way round for big-endian order`
+      : { startBit: base + low, bitLength: length, byteOrder };
+  }
   const bitLength = bit.last === undefined ? (signal.bitLength ?? 1) : high - low + 1;
   const from = base + low;
   if (bit.last !== undefined) return placeOfSpan(from, base + high, bitNumbering, byteOrder, signal.name);
@@ -353,7 +360,7 @@ class DeviceWriter {
 }
 
 function toSignalText(signal: TableSignal, place: BitPlace): string {
-  const { name, sign, factor, offset, unit, reference, min, max, states, fault, notAvailable, comment } = signal;
+  const { name, sign, factor, offset, unit, reference, min, max, states, fault, notAvailable, when, comment } = signal;
   const parts = [`name: ${name}`, ...toPlaceParts(place)];
   if (place.byteOrder === 'big') parts.push('byte_order: big');
   if (sign !== 'unsigned') parts.push(`sign: ${sign}`);
@@ -365,6 +372,7 @@ function toSignalText(signal: TableSignal, place: BitPlace): string {
   if (max !== undefined) parts.push(`max: ${max}`);
   if (fault !== undefined) parts.push(`fault: ${fault}`);
   if (notAvailable !== undefined) parts.push(`not_available: ${notAvailable}`);
+  if (when && when.length > 0) parts.push(`when: { ${when.map((one) => `${one.signal}: ${one.values}`).join(', ')} }`);
   if (states) parts.push(`states: { ${states.map(([raw, label]) => `${raw}: ${toFlowText(label)}`).join(', ')} }`);
   return `{ ${parts.join(', ')} }${comment === '' ? '' : ` # ${comment}`}`;
 }

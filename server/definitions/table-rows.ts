@@ -1,25 +1,30 @@
 // Rows of a device manual's table as frames and signals; places are kept as the table counts them.
+
 import {
+  type IdCell,
   isStatesPerBits,
   type Linear,
   parseBitSpan,
   parseByteOrder,
   parseBytePlace,
   parseExtended,
+  parseId,
   parseLinear,
   parseNumber,
-  parsePressure,
   parseRawCell,
   parseSign,
   parseSpan,
   parseStates,
   parseType,
-  parseUnit,
   type TablePlace,
   toSnakeName,
 } from './table-cells.ts';
-import type { Column, ReadTable, TableField } from './table-columns.ts';
+import type { Column, ReadTable } from './table-columns.ts';
+import { findSelector, parseCondition } from './table-conditions.ts';
+import { joinHalves, parseHalf } from './table-halves.ts';
+import type { TableField } from './table-headings.ts';
 import type { TableRow } from './table-text.ts';
+import { parsePressure, parseScaled, parseUnit, toSignalUnit, unitBehind } from './table-units.ts';
 
 /** Something about a row that a person must know. */
 export interface RowNote {
@@ -49,6 +54,13 @@ export interface TableSignal {
   fault?: string;
   notAvailable?: string;
   comment: string;
+  /** Of a multiplexed frame: it tells which of the others are present. */
+  selects?: boolean;
+  /** Present while these hold: signal of the frame → raw values as a definition file writes them; no signal: the frame's selector. */
+  when?: { signal?: string; values: string }[];
+  /** It is one byte of a number: which, and what the number is called. */
+  half?: 'high' | 'low';
+  wholeName?: string;
 }
 
 export interface TableFrame {
@@ -96,17 +108,91 @@ class RowReader {
   read(): TableRows {
     for (const row of this.table.rows) {
       this.current = row;
+      if (this.isRemark()) {
+        this.note(`'${row.cells.find((cell) => cell !== '')}' is left out`);
+        continue;
+      }
       this.enterFrame();
       const name = toSnakeName(this.cell('name') || this.cell('comment'));
       const place = this.readPlace();
       if (place === undefined) this.withoutPlace(name);
       else if (place !== 'faulty') this.enterSignal(name, place);
     }
+    for (const frame of this.frames) {
+      this.joinBytes(frame);
+      this.settleConditions(frame);
+    }
+    this.tellApart();
     const frames = this.frames.filter(({ signals }) => signals.length > 0);
     for (const empty of this.frames) {
       if (empty.signals.length === 0) this.notes.push({ row: empty.row, say: `frame '${empty.name}' has no signals and is left out` });
     }
     return { frames, conflicts: this.conflicts, notes: this.notes, idBase: this.idBase };
+  }
+
+  /** A footnote: one cell in the row, where an id would be, and none. */
+  private isRemark(): boolean {
+    const filled = this.current.cells.filter((cell) => cell !== '');
+    const id = this.cell('id') || this.cell('pgn');
+    return filled.length === 1 && filled[0] === id && !/\d/.test(id);
+  }
+
+  private joinBytes(frame: TableFrame): void {
+    const joined: TableSignal[] = [];
+    for (const signal of frame.signals) {
+      const at = joined.findIndex((other) => joinHalves(other, signal) !== undefined);
+      if (at < 0) {
+        joined.push(signal);
+        continue;
+      }
+      const other = joined[at] as TableSignal;
+      const whole = joinHalves(other, signal) as TableSignal;
+      joined[at] = whole;
+      const rows = other.row === signal.row ? '' : ` of rows ${other.row} and ${signal.row}`;
+      this.notes.push({ row: other.row, say: `'${other.name}' and '${signal.name}'${rows} are taken as the two bytes of '${whole.name}'` });
+    }
+    frame.signals = joined;
+  }
+
+  /** Names the signal that each condition is about. */
+  private settleConditions(frame: TableFrame): void {
+    const heading = this.column('when')?.heading ?? '';
+    const selector = findSelector(frame.signals, heading);
+    const open = frame.signals.filter(({ when }) => when?.some(({ signal }) => signal === undefined));
+    if (selector === undefined && open[0])
+      this.conflicts.push({
+        row: open[0].row,
+        column: heading,
+        say: `nothing tells which signal of frame '${frame.name}' '${open[0].name}' depends on`,
+        fix: `Write M in column '${heading}' in the row of the signal that selects, or name it: page = 0.`,
+      });
+    for (const signal of frame.signals) {
+      if (!signal.when) continue;
+      // A selector says its own value in no row but its own.
+      const about = signal.when.map((one) => ({ ...one, signal: one.signal ?? selector }));
+      const told = about.filter((one): one is { signal: string; values: string } => one.signal !== undefined && one.signal !== signal.name);
+      signal.when = told;
+    }
+  }
+
+  /** Manuals call an oil temperature and an oil pressure `Oil`, each under its own frame. */
+  private tellApart(): void {
+    const all = this.frames.flatMap((frame) => frame.signals.map((signal) => ({ frame, signal })));
+    const taken = new Set<string>();
+    for (const { frame, signal } of all) {
+      const before = all.find((other) => other.signal.name === signal.name);
+      const name = `${frame.name}_${signal.name}`;
+      if (before && before.frame !== frame && taken.has(signal.name) && !all.some((other) => other.signal.name === name)) {
+        this.notes.push({
+          row: signal.row,
+          say: `there is a '${signal.name}' in frame '${before.frame.name}' too: this one is called '${name}'`,
+        });
+        for (const other of frame.signals)
+          for (const condition of other.when ?? []) if (condition.signal === signal.name) condition.signal = name;
+        signal.name = name;
+      }
+      taken.add(signal.name);
+    }
   }
 
   private column(field: TableField): Column | undefined {
@@ -158,7 +244,7 @@ class RowReader {
       if (this.frame) this.completeFrame(this.frame);
       return;
     }
-    const read = idCell === '' ? undefined : this.parseId(idCell);
+    const read = idCell === '' ? undefined : parseId(idCell, this.idBase);
     const pgn = pgnCell === '' ? undefined : this.parseGroup(pgnCell);
     if ((idCell !== '' && read === undefined && pgn === undefined) || (pgnCell !== '' && pgn === undefined)) {
       const [what, text, field] = pgnCell === '' ? (['id', idCell, 'id'] as const) : (['parameter group', pgnCell, 'pgn'] as const);
@@ -174,16 +260,11 @@ class RowReader {
         one.pgn === pgn &&
         (pgn !== undefined ? one.sourceAddress === sourceAddress : one.id === read?.id && one.extended === this.extended(read)),
     );
-    this.frame = same ?? this.newFrame(read, pgn, sourceAddress, nameCell);
+    this.frame = same ?? this.newFrame(read, pgn, sourceAddress, nameCell || (read?.words ?? ''));
     this.completeFrame(this.frame);
   }
 
-  private newFrame(
-    read: { id: number; marked: boolean } | undefined,
-    pgn: number | undefined,
-    sourceAddress: number | undefined,
-    name: string,
-  ): TableFrame {
+  private newFrame(read: IdCell | undefined, pgn: number | undefined, sourceAddress: number | undefined, name: string): TableFrame {
     const number = pgn ?? read?.id ?? 0;
     const frame: TableFrame = {
       row: this.current.row,
@@ -198,8 +279,8 @@ class RowReader {
     return frame;
   }
 
-  private extended(read: { id: number; marked: boolean } | undefined): boolean {
-    return (read?.id ?? 0) > 0x7ff || read?.marked === true || parseExtended(this.cell('extended')) === true;
+  private extended(read: IdCell | undefined): boolean {
+    return (read?.id ?? 0) > 0x7ff || read?.extended === true || parseExtended(this.cell('extended')) === true;
   }
 
   /** Length and period may stand in any row of the frame. */
@@ -248,15 +329,6 @@ class RowReader {
     return undefined;
   }
 
-  private parseId(cell: string): { id: number; marked: boolean } | undefined {
-    const match = /^(0x|\$|16#)?([0-9a-f]+)\s*(h)?\s*(x)?$/i.exec(cell.replace(/[\s_]/g, ''));
-    if (!match) return undefined;
-    const digits = match[2] as string;
-    const hex = match[1] !== undefined || match[3] !== undefined || this.idBase === 'hex' || /[a-f]/i.test(digits);
-    const id = Number.parseInt(digits, hex ? 16 : 10);
-    return id <= 0x1fffffff ? { id, marked: match[4] !== undefined || (hex && digits.length === 8) } : undefined;
-  }
-
   private parseGroup(cell: string): number | undefined {
     const column = this.column('pgn');
     const match = /^(0x|\$)?([0-9a-f]+)(h)?$/i.exec(cell.replace(/[\s_]/g, ''));
@@ -283,11 +355,16 @@ class RowReader {
       if (!read) return this.faultyPlace(bitCell, this.column('bit') ? 'bit' : 'bits');
       place.bit = read;
       const last = parseNumber(this.cell('last_bit'));
-      if (last !== undefined) place.bit = { first: Math.min(read.first, last), last: Math.max(read.first, last) };
+      if (last !== undefined) place.bit = { first: Math.min(read.first, last), last: Math.max(read.first, last), ...this.bitEnds() };
       // Counted through the whole frame, though the byte stands beside it.
       if (place.byte && (place.bit.last ?? place.bit.first) > 8) delete place.byte;
     }
     return place;
+  }
+
+  /** Columns called MSB and LSB name a signal's ends, wherever its bytes lie. */
+  private bitEnds(): { ends?: true } {
+    return /\bmsb\b/.test(this.column('last_bit')?.hint ?? '') ? { ends: true } : {};
   }
 
   private faultyPlace(cell: string, field: TableField): 'faulty' {
@@ -328,6 +405,8 @@ class RowReader {
       this.conflict('the signal has no name', 'Fill it in.', 'name');
       return;
     }
+    const half = parseHalf(this.cell('name') || this.cell('comment'));
+    const unit = this.unit();
     const type = parseType(this.cell('type'));
     const sign = parseSign(this.cell('sign')) ?? type.sign ?? 'unsigned';
     const bitLength = this.bitLength(place) ?? type.bitLength;
@@ -339,10 +418,12 @@ class RowReader {
       ...(bitLength !== undefined ? { bitLength } : {}),
       ...(byteOrder ? { byteOrder } : {}),
       sign,
-      ...this.scaling(),
+      ...this.scaling(unit.unit),
       ...this.limits(),
       ...this.rawValues(),
-      ...this.unit(),
+      ...unit,
+      ...this.condition(),
+      ...(half ? { half: half.half, wholeName: toSnakeName(half.name) } : {}),
       comment: this.comment(),
     });
   }
@@ -368,20 +449,19 @@ class RowReader {
     return this.table.rows.every((row) => (parseNumber(row.cells[column.at] ?? '') ?? 0) <= 8);
   }
 
-  private number(field: TableField): number | undefined {
-    const cell = this.cell(field);
-    if (cell === '' || /^[-–]$/.test(cell)) return undefined;
-    const value = parseNumber(cell);
-    if (value === undefined)
-      this.conflict(`'${cell}' is no number for '${this.column(field)?.heading}'`, 'Write a number like 0.1.', field);
-    return value;
+  private isEmpty(field: TableField): boolean {
+    return /^[-–]?$/.test(this.cell(field));
+  }
+
+  private noNumber(field: TableField): void {
+    this.conflict(`'${this.cell(field)}' is no number for '${this.column(field)?.heading}'`, 'Write a number like 0.1.', field);
   }
 
   /** By factor and offset; where the row has neither, by its formula. */
-  private scaling(): Linear {
+  private scaling(unit: string): Linear {
     const formula = this.cell('formula');
     const apart = ['factor', 'divisor', 'offset'].some((field) => this.cell(field as TableField) !== '');
-    if (formula === '' || apart || /^[-–]$/.test(formula)) return { factor: this.factor(), offset: this.number('offset') ?? 0 };
+    if (apart || this.isEmpty('formula')) return { factor: this.factor(unit), offset: this.inUnit('offset', unit) ?? 0 };
     const factor = parseNumber(formula);
     const line = parseLinear(formula) ?? (factor === undefined ? undefined : { factor, offset: 0 });
     if (!line)
@@ -393,12 +473,39 @@ class RowReader {
     return line ?? { factor: 1, offset: 0 };
   }
 
-  private factor(): number {
-    const divisor = this.number('divisor');
-    const factor = this.factorIsOfStates() ? 1 : (this.number('factor') ?? 1);
-    if (divisor === undefined) return factor;
-    if (divisor === 0) this.conflict('a divisor of 0', 'Write another, 1 for none.', 'divisor');
-    return divisor === 0 ? factor : factor / divisor;
+  private factor(unit: string): number {
+    const factor = this.factorIsOfStates() ? 1 : (this.inUnit('factor', unit) ?? 1);
+    if (this.isEmpty('divisor')) return factor;
+    const divisor = parseNumber(this.cell('divisor'));
+    if (divisor === undefined) this.noNumber('divisor');
+    else if (divisor === 0) this.conflict('a divisor of 0', 'Write another, 1 for none.', 'divisor');
+    return divisor ? factor / divisor : factor;
+  }
+
+  /** A number in the signal's unit: a factor of 100 mV is 0.1 where the unit is V. */
+  private inUnit(field: 'factor' | 'offset', unit: string): number | undefined {
+    if (this.isEmpty(field)) return undefined;
+    const read = parseScaled(this.cell(field));
+    if (!read) {
+      this.noNumber(field);
+      return undefined;
+    }
+    const value = toSignalUnit(read, unit, field);
+    if (value === undefined)
+      this.conflict(`'${this.cell(field)}' is in ${read.unit}, and the signal in ${unit}`, 'Write both in one unit.', field);
+    return value;
+  }
+
+  private condition(): Pick<TableSignal, 'selects' | 'when'> {
+    const read = parseCondition(this.cell('when'));
+    if (!read)
+      this.conflict(
+        `'${this.cell('when')}' doesn't say when a signal is present`,
+        'Write m0, a raw value, or page = 0; M for the selector.',
+        'when',
+      );
+    if (read?.kind === 'selector') return { selects: true };
+    return read?.kind === 'when' ? { when: read.conditions } : {};
   }
 
   /** Where a column of factors says states instead. */
@@ -436,14 +543,21 @@ class RowReader {
     return raw;
   }
 
+  /** By its column; without one by brackets behind the name, or by what stands behind the scaling. */
   private unit(): Pick<TableSignal, 'unit' | 'reference'> {
-    const cell = this.cell('unit') || (/[([]([^)\]]+)[)\]]\s*$/.exec(this.column('unit') ? '' : this.cell('name'))?.[1] ?? '');
+    const bracketed = /[([]([^)\]]+)[)\]]\s*$/.exec(this.column('unit') ? '' : this.cell('name'))?.[1] ?? '';
+    const cell = this.cell('unit') || bracketed;
     const pressure = parsePressure(cell);
     if (pressure) return pressure;
     const unit = parseUnit(cell);
     if (unit === undefined && this.cell('unit') !== '')
       this.note(`unit '${cell}' is not known and left out (docs/units.md lists them)`, 'unit');
-    return { unit: unit ?? '' };
+    return { unit: unit || (this.cell('unit') === '' ? this.unitOfScaling() : '') };
+  }
+
+  private unitOfScaling(): string {
+    const of = (field: TableField) => parseScaled(this.cell(field))?.unit ?? '';
+    return of('factor') || of('offset') || unitBehind(this.cell('formula'));
   }
 
   private comment(): string {

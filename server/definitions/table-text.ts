@@ -6,15 +6,31 @@ export interface TableRow {
   cells: string[];
 }
 
-/** What may stand between cells. */
-export const separators = ['\t', ';', ',', '|'] as const;
+/** What may stand between cells; `  ` is two or more spaces, as text copied from a printed page has them. */
+export const separators = ['\t', ';', ',', '|', '  '] as const;
 export type Separator = (typeof separators)[number];
+
+const lettersApart: readonly [letter: RegExp, plain: string][] = [
+  [/ß/g, 'ss'],
+  [/[æÆ]/g, 'ae'],
+  [/[øØ]/g, 'o'],
+  [/[łŁ]/g, 'l'],
+  [/[đĐ]/g, 'd'],
+  [/ı/g, 'i'],
+];
+
+/** Without accents and the like: `Größe` is Grosse. */
+export function plainLetters(text: string): string {
+  const folded = text.normalize('NFKD').replace(/[\u0300-\u036f]/g, '');
+  return lettersApart.reduce((plain, [letter, as]) => plain.replace(letter, as), folded);
+}
 
 /**
  * Rows with something in them. A cell in quotes may hold the separator, line breaks, and quotes twice. With `|` the row's outer bars and
  * a line of dashes are no cells.
  */
 export function splitTable(text: string, separator: Separator): TableRow[] {
+  if (separator === '  ') return splitBySpaces(text);
   const rows: TableRow[] = [];
   const scanner = new Scanner(text.replace(/^\uFEFF/, ''), separator);
   for (let row = scanner.nextRow(); row; row = scanner.nextRow()) {
@@ -22,6 +38,31 @@ export function splitTable(text: string, separator: Separator): TableRow[] {
     if (cells.some((cell) => cell !== '') && !cells.every((cell) => /^:?-*:?$/.test(cell))) rows.push({ row: row.row, cells });
   }
   return rows;
+}
+
+/**
+ * Columns held apart by spaces. A row with fewer cells than the longest one before it has cells missing: each stands under the column in
+ * which it begins, as the page had it.
+ */
+function splitBySpaces(text: string): TableRow[] {
+  const lines = text.split(/\r?\n/).map((line, i) => ({ row: i + 1, pieces: [...line.matchAll(/\S+(?: \S+)*/g)] }));
+  let starts: number[] = [];
+  return lines.flatMap(({ row, pieces }) => {
+    if (pieces.length === 0 || pieces.every(([piece]) => /^[-=_ ]+$/.test(piece))) return [];
+    if (pieces.length >= starts.length) {
+      starts = pieces.map(({ index }) => index);
+      return [{ row, cells: pieces.map(([piece]) => piece) }];
+    }
+    const cells = starts.map(() => '');
+    for (const { index, 0: piece } of pieces) {
+      const at = Math.max(
+        0,
+        starts.findLastIndex((start) => start <= index + 1),
+      );
+      cells[at] = [cells[at], piece].filter(Boolean).join(' ');
+    }
+    return [{ row, cells }];
+  });
 }
 
 function withoutBars(cells: string[]): string[] {

@@ -1,7 +1,8 @@
 // A manual's table as a page asks for it: laid out with its conflicts, or its headings alone where they must be named by hand.
 import type { HarnessTableRequest, HarnessTableView, TableRequest, TableView } from '../contract/table-import.ts';
 import { type HarnessField, harnessFields, importHarnessTable } from '../definitions/harness-table.ts';
-import { guessHeadings, type TableField, tableFields } from '../definitions/table-columns.ts';
+import { guessHeadings } from '../definitions/table-columns.ts';
+import { type TableField, tableFields } from '../definitions/table-headings.ts';
 import { importTable, type TableOptions } from '../definitions/table-import.ts';
 import { EvenburnError } from '../errors.ts';
 

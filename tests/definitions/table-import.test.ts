@@ -7,8 +7,9 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import { bitPositions } from '../../server/codec/bits.ts';
 import { parseVehicle } from '../../server/definitions/load-vehicle.ts';
-import { parseLinear, parseNumber, parseType, parseUnit, toSnakeName } from '../../server/definitions/table-cells.ts';
+import { parseLinear, parseNumber, parseType, toSnakeName } from '../../server/definitions/table-cells.ts';
 import { type ImportedTable, importTable, type TableOptions } from '../../server/definitions/table-import.ts';
+import { parseUnit } from '../../server/definitions/table-units.ts';
 import type { Frame, Signal } from '../../server/definitions/vehicle.ts';
 
 function read(text: string, options: Partial<TableOptions> = {}): ImportedTable {
