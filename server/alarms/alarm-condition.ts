@@ -63,7 +63,11 @@ export class AlarmCondition implements AlarmTruths {
       this.when = true;
     }
     if (this.clear === undefined) this.over = this.when === undefined ? undefined : !this.when;
-    else if (isRaised || this.clearRemembers) this.over = truthOf(this.clear);
+    else if (isRaised || this.clearRemembers) {
+      this.over = truthOf(this.clear);
+      // Where both hold at once, it would be raised and cleared in turn for as long as they do.
+      if (this.when === true && this.over === true) this.over = false;
+    }
     if (this.gate !== undefined) this.while = truthOf(this.gate);
   }
 

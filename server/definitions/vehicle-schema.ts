@@ -238,7 +238,7 @@ const alarmSchema = z
     while: formula('Gate: judged only while this is true.', 'engine_running').optional(),
     arm_after: quantity('How long the gate must have been true first; 0 by default.', { ...alarmTime, example: '3 s' }).optional(),
     for: quantity('How long the condition must hold; 0 by default.', alarmTime).optional(),
-    clear: formula('Condition that ends it; by default that `when` is false.', 'oil_margin > 30').optional(),
+    clear: formula('Condition that ends it once `when` no longer holds; by default that `when` is false.', 'oil_margin > 30').optional(),
     severity: choice('advisory, caution or warning (the whole screen); warning by default.', ['advisory', 'caution', 'warning']).optional(),
     latch: flag('Stays until it is acknowledged; false by default.').optional(),
     advice: text('What to do, in a few words.', 'Shut down now').optional(),

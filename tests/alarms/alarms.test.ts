@@ -73,6 +73,24 @@ describe('the low oil alarm', () => {
   });
 });
 
+describe('an alarm whose clear condition holds while it does', () => {
+  const hot = (clear: string) => madeEngineVehicle({ alarms: [alarm('hot', 'exhaust_temp_1 > 900', { clear })] });
+
+  it('stays raised, and is not raised and cleared in turn, until its condition no longer holds', () => {
+    const run = new PipelineRun(hot('exhaust_temp_2 < 500'));
+    run.frames(...each(0, 200, (t) => probes(t, 950, 400, 1, 1, 1, 1)), ...each(200, 300, (t) => probes(t, 800, 400, 1, 1, 1, 1))).finish();
+    expect(run.story()).toEqual(['0 ms: raised hot', '200 ms: cleared hot']);
+  });
+
+  it('is cleared by it while the condition itself is unknown', () => {
+    const run = new PipelineRun(hot('exhaust_temp_2 < 500'));
+    run
+      .frames(...each(0, 200, (t) => probes(t, 950, 700, 1, 1, 1, 1)), ...each(200, 300, (t) => probes(t, 0xffff, 400, 1, 1, 1, 1)))
+      .finish();
+    expect(run.story()).toEqual(['0 ms: raised hot', '200 ms: cleared hot']);
+  });
+});
+
 describe('spikes between instants', () => {
   it('are caught by an alarm without time, which shows the extreme and ends at the next instant', () => {
     const run = new PipelineRun(madeEngineVehicle({ alarms: [alarm('hot', 'exhaust_temp_1 > 900')] }));
