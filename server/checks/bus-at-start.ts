@@ -41,7 +41,9 @@ export function judgeBus(check: StartCheck): void {
   for (const bus of check.vehicle.buses) {
     for (const device of bus.devices) {
       const { outages } = followDevice(device, check.traffic);
-      const drops = outages.filter((outage) => outage.kind !== 'never' && outage.missed >= 2 && within(outage.fromUs, outage.toUs));
+      const drops = outages.filter(
+        (outage) => outage.kind !== 'never' && outage.kind !== 'late' && outage.missed >= 2 && within(outage.fromUs, outage.toUs),
+      );
       const [first] = drops;
       if (!first) continue;
       found = true;

@@ -1,7 +1,8 @@
 // One bus of a recording as the bus check's judges see it: its traffic, its devices' silences, its faults, and where verdicts go.
 import { type ErrorFrame, headerShare, isFault, isFraming, isUnacknowledged } from '../bus/error-frame.ts';
-import type { Bus } from '../definitions/vehicle.ts';
+import type { Bus, Device } from '../definitions/vehicle.ts';
 import { type BusTraffic, type FrameLog, idText, type Repetition, type TrafficLog } from './bus-traffic.ts';
+import { findSecondTalker, type SecondTalker } from './frame-findings.ts';
 import { type DevicePresence, followDevice, indexAtOrBefore, type Outage } from './outage.ts';
 import { listCuts } from './trunk-break.ts';
 import type { LimitsOf } from './usual-limits.ts';
@@ -17,6 +18,17 @@ export interface Unacknowledged {
   log: FrameLog | undefined;
 }
 
+/** Load in percent: the mean of all, and the worst stretches without those of a lone sender that repeats itself. */
+export interface Load {
+  mean: number;
+  worstSecond: number;
+  worstSecondAtUs: number;
+  worst100Ms: number;
+  isOver: boolean;
+  /** Only a lone sender's repetitions fill it. */
+  isAloneOver: boolean;
+}
+
 export class BusEvidence {
   readonly traffic: TrafficLog;
   readonly bus: Bus;
@@ -25,8 +37,16 @@ export class BusEvidence {
   readonly seen: BusTraffic;
   readonly faults: ErrorFrame[];
   private readonly faultTimesUs: Float64Array;
-  readonly presences: DevicePresence[];
   readonly alone: Unacknowledged[];
+  /** Frames that two devices send. */
+  readonly talkers = new Map<FrameLog, SecondTalker>();
+  readonly presences: DevicePresence[];
+  /** Undefined where nothing came. */
+  readonly load: Load | undefined;
+  /** Frames that are late by turns on a bus that is too full. */
+  readonly waiting: string[] = [];
+  /** Devices that were not there yet when the bus began to speak, and that no break hid. */
+  readonly lateDevices = new Map<Device, Outage>();
 
   constructor(traffic: TrafficLog, bus: Bus, limits: LimitsOf<'bus'>, result: CheckResult) {
     this.traffic = traffic;
@@ -36,8 +56,13 @@ export class BusEvidence {
     this.seen = traffic.buses[bus.index] as BusTraffic;
     this.faults = this.seen.errors.filter(isFault);
     this.faultTimesUs = Float64Array.from(this.faults, ({ timeUs }) => timeUs);
-    this.presences = bus.devices.map((device) => followDevice(device, traffic));
     this.alone = this.findUnacknowledged();
+    this.load = this.measureLoad();
+    for (const log of this.seen.logs) {
+      const talker = findSecondTalker(log, (fromUs, toUs) => this.isAlone(fromUs, toUs));
+      if (talker) this.talkers.set(log, talker);
+    }
+    this.presences = bus.devices.map((device) => followDevice(device, traffic, (log) => this.talkers.has(log)));
   }
 
   add(verdict: Verdict): void {
@@ -47,6 +72,24 @@ export class BusEvidence {
   at(timeUs: number): number {
     // A recording without any frame has no time of its own.
     return Number.isFinite(timeUs) ? Math.round(timeUs - this.traffic.firstUs) / 1e6 : 0;
+  }
+
+  private measureLoad(): Load | undefined {
+    const seconds = (this.traffic.lastUs - this.traffic.firstUs) / 1e6;
+    if (!(seconds > 0) || this.seen.frames === 0) return undefined;
+    const toPercent = (bits: number, overS: number) => (100 * bits) / (this.bus.bitRate * overS);
+    const all = this.seen.load.measure(() => false);
+    const counted = this.alone.length === 0 ? all : this.seen.load.measure((fromUs, toUs) => this.isAlone(fromUs, toUs));
+    const worst = ({ bits, worstSecond }: typeof all) => (seconds >= 1 ? toPercent(worstSecond.bits, 1) : toPercent(bits, seconds));
+    const isOver = worst(counted) > this.limits.loadPercent;
+    return {
+      mean: toPercent(all.bits, seconds),
+      worstSecond: worst(counted),
+      worstSecondAtUs: counted.worstSecond.atUs,
+      worst100Ms: toPercent(counted.worst100Ms.bits, 0.1),
+      isOver,
+      isAloneOver: !isOver && worst(all) > this.limits.loadPercent,
+    };
   }
 
   findUnacknowledged(): Unacknowledged[] {

@@ -19,6 +19,8 @@ export class FrameLog {
   readonly timesUs = new Column();
   /** Times at which a data byte other than the counter's differed from the frame before. */
   readonly changesUs = new Column();
+  /** Changes by which the payload became again what it was before the last change. */
+  stepsBack = 0;
   /** The counter's raw value of each frame, with the same index as `timesUs`; empty without a counter. */
   readonly counters = new Column();
   readonly counterBits: number;
@@ -33,6 +35,9 @@ export class FrameLog {
   bits = 0;
   lastBytes: Uint8Array;
   lastLength = -1;
+  /** Data before the last change. */
+  private bytesBefore = new Uint8Array(64);
+  private lengthBefore = -1;
   /** Data of the first frame. */
   private firstBytes = new Uint8Array(0);
   private readonly counter: Signal | undefined;
@@ -62,23 +67,31 @@ export class FrameLog {
     if (this.definition?.pgn !== undefined) this.sources.set(id & 0xff, (this.sources.get(id & 0xff) ?? 0) + 1);
     if (this.counter) this.counters.push(Number(extractRaw(bytes, this.counter) ?? -1n));
     if (this.lastLength < 0) this.firstBytes = bytes.slice(0, length);
-    else if (this.differs(bytes, length)) this.changesUs.push(timeUs);
+    else if (this.differs(bytes, length, this.lastBytes, this.lastLength)) this.takeChange(timeUs, bytes, length);
     if (length > this.lastBytes.length) this.lastBytes = new Uint8Array(length);
     this.lastBytes.set(bytes.subarray(0, length));
     this.lastLength = length;
   }
 
-  private differs(bytes: Uint8Array, length: number): boolean {
-    if (length !== this.lastLength) return true;
+  private takeChange(timeUs: number, bytes: Uint8Array, length: number): void {
+    if (!this.differs(bytes, length, this.bytesBefore, this.lengthBefore)) this.stepsBack++;
+    this.changesUs.push(timeUs);
+    if (this.lastLength > this.bytesBefore.length) this.bytesBefore = new Uint8Array(this.lastLength);
+    this.bytesBefore.set(this.lastBytes.subarray(0, this.lastLength));
+    this.lengthBefore = this.lastLength;
+  }
+
+  private differs(bytes: Uint8Array, length: number, others: Uint8Array, othersLength: number): boolean {
+    if (length !== othersLength) return true;
     for (let i = 0; i < length; i++) {
-      if ((((bytes[i] as number) ^ (this.lastBytes[i] as number)) & (this.payloadMask[i] ?? 0xff)) !== 0) return true;
+      if ((((bytes[i] as number) ^ (others[i] as number)) & (this.payloadMask[i] ?? 0xff)) !== 0) return true;
     }
     return false;
   }
 
   /** The last frame says what the first one said, its counter aside. */
   get endsAsItBegan(): boolean {
-    return this.timesUs.length > 0 && !this.differs(this.firstBytes, this.firstBytes.length);
+    return this.timesUs.length > 0 && !this.differs(this.firstBytes, this.firstBytes.length, this.lastBytes, this.lastLength);
   }
 
   get firstUs(): number {
@@ -110,43 +123,52 @@ export interface Repetition {
   frames: number;
 }
 
-/** Load of one bus over time. */
-export class BusLoad {
-  bits = 0;
-  worst100MsBits = 0;
-  worst100MsAtUs = 0;
-  worstSecondBits = 0;
-  worstSecondAtUs = 0;
-  private readonly window = new Float64Array(10);
-  private windowSum = 0;
-  private slot = Number.NEGATIVE_INFINITY;
+const slotUs = 100_000;
+const slotsPerSecond = 10;
 
-  take(timeUs: number, bits: number): void {
-    this.bits += bits;
-    const slot = Math.floor(timeUs / 100_000);
-    for (let step = Math.min(10, slot - this.slot); step > 0; step--) {
-      const at = modulo(slot - step + 1, 10);
-      this.windowSum -= this.window[at] as number;
-      this.window[at] = 0;
-    }
-    if (slot > this.slot) this.slot = slot;
-    const at = modulo(slot, 10);
-    const slotBits = (this.window[at] as number) + bits;
-    this.window[at] = slotBits;
-    this.windowSum += bits;
-    if (slotBits > this.worst100MsBits) {
-      this.worst100MsBits = slotBits;
-      this.worst100MsAtUs = slot * 100_000;
-    }
-    if (this.windowSum > this.worstSecondBits) {
-      this.worstSecondBits = this.windowSum;
-      this.worstSecondAtUs = (slot - 9) * 100_000;
-    }
-  }
+/** The fullest stretch of a bus. */
+export interface WorstLoad {
+  bits: number;
+  atUs: number;
 }
 
-function modulo(value: number, by: number): number {
-  return ((value % by) + by) % by;
+/** Load of one bus over time, by slots of 100 ms. */
+export class BusLoad {
+  /** Slots in which anything came, by their number since time 0, and the bits of each. */
+  private readonly slots = new Column();
+  private readonly slotBits = new Column();
+
+  take(timeUs: number, bits: number): void {
+    const slot = Math.floor(timeUs / slotUs);
+    const last = this.slots.length - 1;
+    // A frame that came late by its stamp counts with the newest.
+    if (last >= 0 && slot <= this.slots.at(last)) this.slotBits.values[last] = this.slotBits.at(last) + bits;
+    else {
+      this.slots.push(slot);
+      this.slotBits.push(bits);
+    }
+  }
+
+  /** The bits of all slots, and the fullest 100 ms and second, those left out that `isLeftOut` names. */
+  measure(isLeftOut: (fromUs: number, toUs: number) => boolean): { bits: number; worst100Ms: WorstLoad; worstSecond: WorstLoad } {
+    let bits = 0;
+    let inSecond = 0;
+    let oldest = 0;
+    const worst100Ms = { bits: 0, atUs: 0 };
+    const worstSecond = { bits: 0, atUs: 0 };
+    const counted = this.slotBits.values.slice();
+    for (let i = 0; i < counted.length; i++) {
+      const slot = this.slots.at(i);
+      if (isLeftOut(slot * slotUs, (slot + 1) * slotUs)) counted[i] = 0;
+      const now = counted[i] as number;
+      bits += now;
+      inSecond += now;
+      for (; this.slots.at(oldest) <= slot - slotsPerSecond; oldest++) inSecond -= counted[oldest] as number;
+      if (now > worst100Ms.bits) Object.assign(worst100Ms, { bits: now, atUs: slot * slotUs });
+      if (inSecond > worstSecond.bits) Object.assign(worstSecond, { bits: inSecond, atUs: (slot - slotsPerSecond + 1) * slotUs });
+    }
+    return { bits, worst100Ms, worstSecond };
+  }
 }
 
 /** What one bus carried. */
@@ -162,9 +184,12 @@ export interface BusTraffic {
 }
 
 const errorsKeptMax = 100_000;
+const stampStepUsMax = 10_000;
 /** A healthy frame never follows itself unchanged at less than this many times its own length on the wire. */
 const backToBackLengths = 3;
 const repetitionFramesMin = 50;
+/** Adapters hand frames on in batches of up to so long, and some stamp them then. */
+const batchUsMax = 20_000;
 
 /**
  * Gathers the evidence from frames in time order. Memory grows by some 8 to 24 bytes a frame.
@@ -175,6 +200,10 @@ export class TrafficLog {
   readonly buses: BusTraffic[];
   firstUs = Number.POSITIVE_INFINITY;
   lastUs = Number.NEGATIVE_INFINITY;
+  /** Of the first frame on any bus; `firstUs` where none has come. */
+  private beganUs: number | undefined;
+  /** The coarsest step of 1, 10, ... 10000 us that all frames' times keep: what the recording's time stamps resolve. */
+  stampUs = stampStepUsMax;
   frames = 0;
   /** Undefined where no frame tells it. */
   readonly supply: SupplyVoltage | undefined;
@@ -227,6 +256,8 @@ export class TrafficLog {
       if (bus.errors.length < errorsKeptMax) bus.errors.push(toErrorFrame(timeUs, id, bytes));
       return;
     }
+    this.beganUs ??= timeUs;
+    while (this.stampUs > 1 && (timeUs - this.beganUs) % this.stampUs !== 0) this.stampUs /= 10;
     this.frames++;
     bus.frames++;
     const length = batch.length[i] as number;
@@ -253,6 +284,10 @@ export class TrafficLog {
     log.take(message.timeUs[0] as number, id, message.bytesOf(0), message.length[0] as number, 0);
   }
 
+  get firstFrameUs(): number {
+    return this.beganUs ?? this.firstUs;
+  }
+
   private findLog(bus: BusTraffic, id: number, flags: number): FrameLog {
     const extended = (flags & frameFlag.extended) !== 0;
     const key = extended ? id + 0x100000000 : id;
@@ -277,7 +312,10 @@ export class TrafficLog {
     const closeUs = (backToBackLengths * bits * 1e6) / bitRate;
     const running = this.current[bus.index];
     const same = log.lastLength === length && equalBytes(log.lastBytes, bytes, length);
-    if (running && running.log === log && same && timeUs - running.toUs <= closeUs) {
+    // By the mean distance: stamps of whole milliseconds, or of batches, put several frames on one time.
+    const isClose =
+      running && timeUs - running.toUs <= Math.max(closeUs, batchUsMax) && timeUs - running.fromUs <= closeUs * running.frames;
+    if (running && isClose && running.log === log && same) {
       running.toUs = timeUs;
       if (++running.frames === repetitionFramesMin) bus.repetitions.push(running);
       return;

@@ -1,15 +1,21 @@
 // The bus check's verdicts on devices and on the trunk: missing, restarting, dropping out, cut off.
 import type { BusEvidence } from './bus-evidence.ts';
+import { addCommonSilences, findCommonSilences } from './common-silence.ts';
 import { strayLosses } from './frame-findings.ts';
-import { counterWeight, type DevicePresence, gridWeightMax, type Outage, toMeanwhile } from './outage.ts';
+import { bootMaxUs, counterWeight, type DevicePresence, gridWeightMax, type Outage, toMeanwhile } from './outage.ts';
 import { type Episode, findBreaks, listCuts, type TrunkBreak, toEpisodes } from './trunk-break.ts';
 
 const startOf = (found: TrunkBreak) => Math.min(...found.episodes.map((episode) => episode.fromUs));
 
 export function judgeDevices(on: BusEvidence): void {
-  const outages = on.presences.flatMap((presence) => presence.outages).filter((outage) => !on.isAlone(outage.fromUs, outage.toUs));
+  const silences = findCommonSilences(on).filter(({ fromUs, toUs }) => !on.isAlone(fromUs, toUs));
+  const common = new Set(silences.flatMap((silence) => silence.outages));
+  const outages = on.presences
+    .flatMap((presence) => presence.outages)
+    .filter((outage) => !common.has(outage) && !on.isAlone(outage.fromUs, outage.toUs));
   const episodes = toEpisodes(outages, on.bus.trunk);
   settleLoneGaps(episodes);
+  settleTogether(outages);
   const breaks = findBreaks(
     on.bus,
     on.presences,
@@ -25,7 +31,22 @@ export function judgeDevices(on: BusEvidence): void {
       unsure.filter((other) => !isEcho(found, other)),
     );
   }
-  for (const presence of on.presences) judgePresence(on, presence, accepted, breaks);
+  // Two breaks, one on each side of the listener, may be open at once.
+  const isHidden = ({ device }: Outage) => accepted.some(({ beyond }) => beyond.includes(device.name));
+  addCommonSilences(
+    on,
+    silences.filter((silence) => !silence.outages.every(isHidden)),
+  );
+  for (const presence of on.presences) judgePresence(on, presence, { accepted, breaks, common });
+}
+
+/** What became of a bus's silences. */
+interface Settled {
+  accepted: readonly TrunkBreak[];
+  /** Those that are too little to be certain of among them. */
+  breaks: readonly TrunkBreak[];
+  /** Of everybody at once, which are the listener's own. */
+  common: ReadonlySet<Outage>;
 }
 
 /** Silences that a device has alone are taken to have one cause, unless its counters say otherwise of one: their evidence is added up. */
@@ -42,6 +63,21 @@ function settleLoneGaps(episodes: readonly Episode[]): void {
   }
 }
 
+/**
+ * Devices that fall silent together, on whatever side of the listener, have one cause, and boot as long as each takes: where counters say that
+ * most began anew, one without a counter did too.
+ */
+function settleTogether(outages: readonly Outage[]): void {
+  const gaps = outages.filter(({ kind }) => kind === 'gap');
+  const settled: Outage[] = [];
+  for (const gap of gaps) {
+    if (gap.meanwhile === 'restarted' || gap.ranOn >= counterWeight) continue;
+    const together = gaps.filter((other) => Math.abs(other.fromUs - gap.fromUs) <= 1.3 * Math.max(gap.slackUs, other.slackUs));
+    if (together.length > 2 && toMeanwhile(together.reduce((sum, { ranOn }) => sum + ranOn, 0)) === 'restarted') settled.push(gap);
+  }
+  for (const gap of settled) gap.meanwhile = 'restarted';
+}
+
 /** Too few silences to be certain of, but with error frames as a contact makes them: beside a break that is certain it is worth a look. */
 function couldBeSecond(on: BusEvidence, found: TrunkBreak): boolean {
   return found.episodes.some((episode) => hasContactFaults(on, episode));
@@ -55,6 +91,9 @@ function couldBeBreak(on: BusEvidence, episode: Episode): boolean {
   if (on.findUnread()) return false;
   const meanwhile = outages.length === 1 ? only?.meanwhile : toMeanwhile(outages.reduce((sum, { ranOn }) => sum + ranOn, 0));
   if (meanwhile === 'restarted') return false;
+  // Who is first heard late may have booted late: only counters under way, and errors beside a lone one, tell of a wire.
+  if (outages.some(({ kind }) => kind === 'late') && meanwhile !== 'ran-on') return false;
+  if (only?.kind === 'late' && outages.length === 1) return on.faultsWithin(only.fromUs, only.toUs) >= 3;
   if (outages.length > 1 || !only) return true;
   if (only.kind === 'gap' && isAnyoneAtWrongRate(on)) return false;
   if (only.kind === 'gap') return only.meanwhile === 'ran-on' || on.faultsWithin(only.fromUs, only.toUs) >= 3;
@@ -175,6 +214,8 @@ function overlapsAny(episodes: readonly Episode[], fromUs: number, toUs: number)
 function isExplained(breaks: readonly TrunkBreak[], outage: Outage): boolean {
   return breaks.some((found) => {
     if (!found.beyond.includes(outage.device.name)) return false;
+    // Not there yet: hidden all the time, and until the wire closed.
+    if (outage.kind === 'late') return found.episodes.some(({ toUs }) => Math.abs(toUs - outage.toUs) <= 2 * outage.slackUs + 5_000);
     const again = found.episodes.length >= episodesAgain && outage.kind === 'gap' && outage.ranOn > -counterWeight;
     return again || overlapsAny(found.episodes, outage.fromUs, outage.toUs);
   });
@@ -187,7 +228,8 @@ function isFlooded(on: BusEvidence, { fromUs, toUs, ranOn }: Outage): boolean {
   return ranOn > -counterWeight && on.faultsWithin(fromUs, toUs) >= floodFaults;
 }
 
-const floodFaults = 8;
+/** So many errors within one silence. */
+export const floodFaults = 8;
 
 /** @param unsure Other places that may be loose too. */
 function addBreak(on: BusEvidence, found: TrunkBreak, unsure: readonly TrunkBreak[]): void {
@@ -217,24 +259,40 @@ function toPerhaps({ stretch, beyond, episodes }: TrunkBreak): string {
   return `; perhaps also between ${stretch.replace(' - ', ' and ')}, where ${beyond.join(' and ')} ${beyond.length === 1 ? 'was' : 'were'} missed ${times}, too seldom to tell`;
 }
 
-function judgePresence(on: BusEvidence, presence: DevicePresence, accepted: readonly TrunkBreak[], breaks: readonly TrunkBreak[]): void {
+function judgePresence(on: BusEvidence, presence: DevicePresence, { accepted, breaks, common }: Settled): void {
   const { device, outages } = presence;
-  const gone = outages.find((outage) => outage.kind !== 'gap');
+  const gone = outages.find((outage) => outage.kind === 'never' || outage.kind === 'for-good');
+  const late = outages.find((outage) => outage.kind === 'late');
+  if (late && !isExplained(accepted, late) && !on.isAlone(late.fromUs, late.toUs)) on.lateDevices.set(device, late);
   // A break that hides this device alone looks the same as a device that lost its supply.
   const alone = listCuts(on.bus.trunk ?? []).filter(({ beyond }) => beyond.size === 1 && beyond.has(device.name));
   const stretches = breaks.filter((found) => found.beyond.includes(device.name)).map((found) => found.stretch);
   const possible = [...new Set([...stretches, ...alone.map(({ stretch }) => stretch)])];
-  if (gone && !isStarved(on, presence)) addMissing(on, gone, possible, isExplained(accepted, gone));
+  if (gone && isTooShortFor(on, gone)) {
+    const waitS = Math.ceil((bootMaxUs + 1.5 * gone.slackUs) / 1e6);
+    on.result.notJudged?.push({
+      what: `whether ${device.name} is there: it speaks every ${gone.slackUs / 1e6} s`,
+      line: `a recording of ${waitS} s or more`,
+    });
+  } else if (gone && !isStarved(on, presence)) addMissing(on, gone, possible, isExplained(accepted, gone));
   else if (presence.timesUs.length > 0 || device.frames.some((frame) => frame.periodUs !== undefined)) {
     on.add({ code: 'device-missing', ok: true, device: device.name, say: `${device.name} is present` });
   }
-  const lone = outages.filter((outage) => outage.kind === 'gap' && !isExplained(accepted, outage) && !isFlooded(on, outage));
+  const lone = outages.filter(
+    (outage) => outage.kind === 'gap' && !common.has(outage) && !isExplained(accepted, outage) && !isFlooded(on, outage),
+  );
   const restarts = lone.filter((outage) => outage.meanwhile === 'restarted');
   const [restart] = restarts;
   if (restart) addRestart(on, restart, restarts);
   const drops = lone.filter((outage) => outage.meanwhile !== 'restarted' && outage.missed >= 3 && outage.toUs - outage.fromUs > 100_000);
   const [drop] = drops;
   if (drop && !on.isAlone(drop.fromUs, drop.toUs)) addDrop(on, drop, drops, possible);
+}
+
+/** A device may boot for a second before its first frame is due: where others speak, one that speaks seldom may still come. */
+function isTooShortFor({ traffic }: BusEvidence, { kind, slackUs }: Outage): boolean {
+  const lengthUs = traffic.lastUs - traffic.firstUs;
+  return kind === 'never' && traffic.frames > 0 && slackUs > lengthUs / 3 && lengthUs < bootMaxUs + 1.5 * slackUs;
 }
 
 /** The lone unacknowledged sender itself, or anybody while it repeats: nobody could speak. */

@@ -39,7 +39,7 @@ export function measureTiming(log: FrameLog): Timing | undefined {
 export interface Lateness {
   fromUs: number;
   measuredUs: number;
-  why: 'period' | 'jitter' | 'gap';
+  why: 'period' | 'jitter' | 'gap' | 'begin';
 }
 
 /** Tolerances of a period: common practice, no source. */
@@ -51,8 +51,15 @@ const strayShareMax = 0.05;
 const longGapPeriods = 5;
 const longGapMinUs = 100_000;
 
-/** Whether a frame comes late against its declared period, the device's own silences left out. */
-export function findLateness(log: FrameLog, outages: readonly Outage[]): Lateness | undefined {
+/**
+ * Whether a frame comes late against its declared period, the device's own silences left out.
+ * @param isFlooded Stretches in which errors took frames away.
+ */
+export function findLateness(
+  log: FrameLog,
+  outages: readonly Outage[],
+  isFlooded: (fromUs: number, toUs: number) => boolean,
+): Lateness | undefined {
   const period = log.definition?.periodUs;
   const times = log.timesUs.values;
   if (period === undefined || times.length < 6) return undefined;
@@ -73,8 +80,19 @@ export function findLateness(log: FrameLog, outages: readonly Outage[]): Latenes
   if (kept.length >= 40 && stray.length > strayShareMax * kept.length) {
     return { fromUs: (stray[0] as { at: number }).at, measuredUs: quantile(ascending, 0.95), why: 'jitter' };
   }
-  const long = kept.find(({ gap }) => gap > Math.max(longGapPeriods * period, longGapMinUs));
+  // Frames that were sent and lost are not late: over a gap of whole periods their counter says so, or the errors that took them.
+  const isLost = ({ gap, at }: { gap: number; at: number }) =>
+    isLoss(gap, period) && (isCountedOver(log, at, period) || isFlooded(at, at + gap));
+  const long = kept.find((one) => one.gap > Math.max(longGapPeriods * period, longGapMinUs) && !isLost(one));
   return long ? { fromUs: long.at, measuredUs: long.gap, why: 'gap' } : undefined;
+}
+
+/** The counter moved on with the periods that went by behind this time. */
+function isCountedOver(log: FrameLog, atUs: number, period: number): boolean {
+  if (log.counterBits < 3) return false;
+  const modulus = counterModulus(log);
+  const i = indexAtOrBefore(log.timesUs.values, atUs);
+  return agreesWithTime(log, i, i + 1, period, modalStep(log, modulus), modulus);
 }
 
 /** A gap of whole periods: a frame was lost there, and the next came on time. */
@@ -122,30 +140,40 @@ const talkWindowPeriods = 12;
 const talkRatioMin = 1.35;
 
 /**
- * Two devices on one id: more frames than the period allows for a stretch of time, in two interleaved time grids or with two
- * alternating payloads. A single sender that is merely too fast keeps one even grid and one counter.
+ * Two devices on one id: two addresses, more frames than the period allows in interleaved time grids, two counters that take turns, or
+ * frames between those of the id's own grid. A single sender that is merely too fast keeps one even grid and one counter; one that also
+ * sends on a change says the same again at its next turn.
+ * @param isLeftOut Stretches in which a lone sender repeats itself.
  */
-export function findSecondTalker(log: FrameLog): SecondTalker | undefined {
+export function findSecondTalker(log: FrameLog, isLeftOut: (fromUs: number, toUs: number) => boolean): SecondTalker | undefined {
   const times = log.timesUs.values;
   const addresses = [...log.sources].filter(([, frames]) => frames >= 3).map(([address]) => `0x${address.toString(16).toUpperCase()}`);
   if (addresses.length > 1) {
     return { fromUs: times[0] ?? 0, ratio: addresses.length, evidence: `source addresses ${addresses.join(' and ')} both send it` };
   }
   const period = log.definition?.periodUs;
-  if (period === undefined || times.length < 2 * talkWindowPeriods) return undefined;
+  if (times.length < 2 * talkWindowPeriods) return undefined;
+  if (period === undefined) return findTurns(log, undefined, isLeftOut);
+  return findCrowding(log, period, isLeftOut) ?? findTurns(log, period, isLeftOut) ?? findInterlopers(log, period, isLeftOut);
+}
+
+/** Many more frames than the period allows for a stretch of time, unevenly spaced. */
+function findCrowding(log: FrameLog, period: number, isLeftOut: (fromUs: number, toUs: number) => boolean): SecondTalker | undefined {
+  const times = log.timesUs.values;
   const windowUs = talkWindowPeriods * period;
   let run = 0;
   for (let from = times[0] as number; from + windowUs <= (times[times.length - 1] as number); from += windowUs) {
     const first = indexAtOrBefore(times, from - 1) + 1;
     const last = indexAtOrBefore(times, from + windowUs - 1);
     const ratio = (last - first + 1) / talkWindowPeriods;
-    run = ratio >= talkRatioMin && unevenGaps(times, first, last, period) ? run + 1 : 0;
+    const crowded = ratio >= talkRatioMin && unevenGaps(times, first, last, period) && !countsAlone(log, first, last);
+    run = crowded && !isLeftOut(from, from + windowUs) ? run + 1 : 0;
     if (run === 2) {
       const evidence = `${(ratio * talkWindowPeriods).toFixed(0)} frames in ${talkWindowPeriods} periods, in interleaved time grids`;
       return { fromUs: from - windowUs, ratio, evidence };
     }
   }
-  return evenlyDoubled(log, period);
+  return undefined;
 }
 
 /** Interleaved grids that are not spaced evenly: short and long gaps take turns. */
@@ -155,20 +183,106 @@ function unevenGaps(times: Float64Array, first: number, last: number, period: nu
   return short >= 0.2 * (last - first);
 }
 
-/** Two senders that happen to be half a period apart: only a counter that takes turns tells them from one fast sender. */
-function evenlyDoubled(log: FrameLog, period: number): SecondTalker | undefined {
-  if (log.counters.length < 40) return undefined;
+/** Every frame counts on from the one before: one sender counts them all. */
+function countsAlone(log: FrameLog, first: number, last: number): boolean {
+  if (log.counterBits < turnBitsMin) return false;
   const modulus = counterModulus(log);
-  const median = quantile(gapsOf(log.timesUs.values).sort(), 0.5);
-  if (median > 0.7 * period) return undefined;
-  let odd = 0;
-  for (let i = 2; i < log.counters.length; i++) {
-    const step = modulo(log.counters.at(i) - log.counters.at(i - 1), modulus);
-    const stepOfTwo = modulo(log.counters.at(i) - log.counters.at(i - 2), modulus);
-    if (step !== 1 && stepOfTwo === 1) odd++;
+  let kept = 0;
+  for (let i = first + 1; i <= last; i++) if (modulo(log.counters.at(i) - log.counters.at(i - 1), modulus) === 1) kept++;
+  return kept >= 0.9 * (last - first);
+}
+
+const turnBitsMin = 3;
+const turnsMin = 12;
+/** A counter may leave out so many frames that were lost. */
+const turnLossMax = 3;
+
+/**
+ * Two counters that take turns, at whatever rates: each frame counts on from one of two that came before. Of a frame on events this is
+ * the only sign; its pages may count by themselves, and then it is none.
+ */
+function findTurns(
+  log: FrameLog,
+  period: number | undefined,
+  isLeftOut: (fromUs: number, toUs: number) => boolean,
+): SecondTalker | undefined {
+  const { definition, counters } = log;
+  if (log.counterBits < turnBitsMin || !definition) return undefined;
+  if (period === undefined ? definition.signals.some(({ when }) => when.length > 0) : ratioOf(log, period) < turnRatioMin) return undefined;
+  const modulus = counterModulus(log);
+  const ahead = (value: number, last: number) => (Number.isNaN(last) ? modulus : modulo(value - last, modulus));
+  const lasts: [number, number] = [counters.at(0), Number.NaN];
+  const frames = [1, 0];
+  let current = 0;
+  let turns = 0;
+  let strays = 0;
+  let fromUs = 0;
+  for (let i = 1; i < counters.length; i++) {
+    if (isLeftOut(log.timesUs.at(i), log.timesUs.at(i))) continue;
+    const value = counters.at(i);
+    const [own, other] = [ahead(value, lasts[current] as number), ahead(value, lasts[1 - current] as number)];
+    const isOwn = own === 1 || (own > 0 && own <= turnLossMax && other !== 1);
+    const isOther = !isOwn && other > 0 && other <= turnLossMax;
+    if (!isOwn && !isOther) strays++;
+    if (!isOwn) {
+      current = 1 - current;
+      if (isOther && turns++ === 0) fromUs = log.timesUs.at(i);
+    }
+    lasts[current] = value;
+    frames[current] = (frames[current] as number) + 1;
   }
-  if (odd < log.counters.length / 3) return undefined;
-  return { fromUs: log.firstUs, ratio: period / median, evidence: 'two counters take turns' };
+  const [first, second] = frames as [number, number];
+  const fewer = Math.min(first, second);
+  if (turns < turnsMin || strays > 0.15 * turns || fewer < turnsMin || turns < 0.6 * fewer) return undefined;
+  const evidence = `two counters take turns, ${first} and ${second} frames`;
+  return { fromUs, ratio: (first + second) / Math.max(first, second), evidence };
+}
+
+const turnRatioMin = 1.05;
+
+/** Frames that came, over those that one sender would have sent. */
+function ratioOf(log: FrameLog, period: number): number {
+  return ((log.timesUs.length - 1) * period) / (log.lastUs - log.firstUs);
+}
+
+const interlopersMin = 6;
+const interloperShare = 0.03;
+const keptGridShare = 0.6;
+
+/**
+ * Frames that stand between two of the id's own grid: three within one period. Jitter makes no such three, since the frames of one
+ * sender are two periods apart there, and behind a silence whatever had waited comes at once.
+ */
+function findInterlopers(log: FrameLog, period: number, isLeftOut: (fromUs: number, toUs: number) => boolean): SecondTalker | undefined {
+  const times = log.timesUs.values;
+  const gaps = gapsOf(times);
+  const pace = Math.min(1.05 * period, quantile(gaps.slice().sort(), 0.85));
+  const changes = new Set(log.changesUs.values);
+  let found = 0;
+  let onChange = 0;
+  let kept = 0;
+  let alone = 0;
+  let fromUs = 0;
+  for (let i = 1; i < gaps.length; i++) {
+    const [before, after] = [gaps[i - 1] as number, gaps[i] as number];
+    if (after > 0.7 * pace && after < 1.3 * pace) kept++;
+    const span = before + after;
+    const behindSilence = Math.max(gaps[i - 2] ?? 0, gaps[i - 3] ?? 0) > 1.6 * pace;
+    if (span < 0.8 * pace || span > 1.15 * pace || behindSilence || isLeftOut(times[i] as number, times[i] as number)) continue;
+    if (found++ === 0) fromUs = times[i] as number;
+    // Three in a row count on: one sender.
+    if (countsAlone(log, i - 1, i + 1)) alone++;
+    if (changes.has(times[i] as number) && !changes.has(times[i + 1] as number)) onChange++;
+  }
+  if (found < Math.max(interlopersMin, interloperShare * gaps.length)) return undefined;
+  if (alone > 0.5 * found || onChange > 0.6 * found) return undefined;
+  // Each of them splits one gap of the grid in two.
+  if (kept + found < keptGridShare * (gaps.length - found)) return undefined;
+  return {
+    fromUs,
+    ratio: ratioOf(log, period),
+    evidence: `${found} frames between those of its own time grid`,
+  };
 }
 
 export interface CounterFault {
@@ -289,9 +403,14 @@ const changesMin = 5;
 
 /**
  * A payload that moved and then stopped for good: still for much longer than it ever was since it first moved. A frame that never
- * moved is constant, which is no fault.
+ * moved is constant, which is no fault; one whose movement died out by itself came to rest, as a temperature does that settles.
  */
 export function findFreeze(log: FrameLog): Freeze | undefined {
+  return diedOut(log) ? undefined : findRest(log);
+}
+
+/** A payload that moved and stands still since, by itself or not. */
+export function findRest(log: FrameLog): Freeze | undefined {
   const changes = log.changesUs.values;
   if (changes.length < changesMin) return undefined;
   const lastChange = changes[changes.length - 1] as number;
@@ -300,4 +419,27 @@ export function findFreeze(log: FrameLog): Freeze | undefined {
   for (let i = 1; i < changes.length; i++) longest = Math.max(longest, (changes[i] as number) - (changes[i - 1] as number));
   if (stillUs < Math.max(frozenMinUs, frozenTimes * longest)) return undefined;
   return { fromUs: lastChange, seconds: stillUs / 1e6 };
+}
+
+/** Steps that are as likely in one half of a time as in the other fall so unevenly only once in 500 times: so many standard deviations. */
+const unevenBy = 2.88;
+const slowingSteps = 4;
+
+/**
+ * Far fewer changes in the second half of the time in which a payload moved than in the first, or its last steps each longer than the one
+ * before and the last the longest of all; and it went one way, without taking a step back.
+ */
+function diedOut(log: FrameLog): boolean {
+  const changes = log.changesUs.values;
+  if (log.stepsBack > 0.1 * changes.length) return false;
+  const steps = gapsOf(changes);
+  const last = steps.subarray(-slowingSteps);
+  const meanOf = (some: Float64Array) => some.reduce((sum, step) => sum + step, 0) / some.length;
+  const halfUs = ((changes[0] as number) + (changes[changes.length - 1] as number)) / 2;
+  const late = changes.length - 1 - indexAtOrBefore(changes, halfUs);
+  const fewerLate = late + 0.5 < changes.length / 2 - (unevenBy * Math.sqrt(changes.length)) / 2;
+  if (fewerLate && meanOf(last) > 2 * meanOf(steps)) return true;
+  const slowing = last.length === slowingSteps && last.every((step, i) => i === 0 || step >= 0.9 * (last[i - 1] as number));
+  const longest = last[last.length - 1] as number;
+  return slowing && longest >= 1.5 * (last[0] as number) && steps.every((step) => step <= longest);
 }

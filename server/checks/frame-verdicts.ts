@@ -3,9 +3,9 @@ import { extractRaw } from '../codec/bits.ts';
 import type { Frame } from '../definitions/vehicle.ts';
 import type { BusEvidence } from './bus-evidence.ts';
 import type { FrameLog } from './bus-traffic.ts';
-import { isStarved } from './device-verdicts.ts';
-import { findCounterFault, findFreeze, findLateness, findSecondTalker, measureTiming } from './frame-findings.ts';
-import { type DevicePresence, indexAtOrBefore } from './outage.ts';
+import { floodFaults, isStarved } from './device-verdicts.ts';
+import { findCounterFault, findFreeze, findLateness, findRest, type Lateness, measureTiming } from './frame-findings.ts';
+import { bootMaxUs, type DevicePresence, indexAtOrBefore } from './outage.ts';
 
 export function judgeFrame(on: BusEvidence, frame: Frame, presence: DevicePresence): void {
   const log = on.traffic.findDefinitionLog(frame);
@@ -15,7 +15,7 @@ export function judgeFrame(on: BusEvidence, frame: Frame, presence: DevicePresen
   }
   const about = { device: frame.device, frame: frame.name };
   judgeLength(on, log, about, frame);
-  const talker = on.isAlone(log.firstUs, log.lastUs) ? undefined : findSecondTalker(log);
+  const talker = on.talkers.get(log);
   if (talker) {
     on.add({
       code: 'two-talkers',
@@ -28,7 +28,8 @@ export function judgeFrame(on: BusEvidence, frame: Frame, presence: DevicePresen
       next: `Give one of them another id. Unplug ${frame.device}: what still comes is the other one.`,
     });
   }
-  judgeTiming(on, log, frame, presence, about);
+  // Between two senders neither's times nor counts can be followed.
+  if (!talker) judgeTiming(on, log, frame, presence, about);
   if (!talker) judgeCounter(on, log, presence, about);
   judgeFreeze(on, log, about);
 }
@@ -71,7 +72,12 @@ function judgeTiming(
   about: { device: string; frame: string },
 ): void {
   const timing = measureTiming(log);
-  if (frame.periodUs === undefined || !timing || on.isAlone(log.firstUs, log.lastUs)) return;
+  if (frame.periodUs === undefined || on.isAlone(log.firstUs, log.lastUs)) return;
+  const begun = findLateBegin(on, log, frame.periodUs, presence);
+  if (!timing) {
+    if (begun) addLate(on, begun, frame.periodUs, about, {});
+    return;
+  }
   const stopped = stoppedAlone(log, frame, presence);
   if (stopped !== undefined) {
     on.add({
@@ -85,7 +91,7 @@ function judgeTiming(
       next: `Look at what ${frame.device} does at that moment.`,
     });
   }
-  const late = findLateness(log, on.presences.find((other) => other.device.name === frame.device)?.outages ?? []);
+  const late = findLateness(log, presence.outages, (fromUs, toUs) => on.faultsWithin(fromUs, toUs) >= floodFaults) ?? begun;
   const evidence = {
     periodMs: frame.periodUs / 1000,
     meanMs: timing.meanUs / 1000,
@@ -94,25 +100,50 @@ function judgeTiming(
     longestMs: timing.longestUs / 1000,
     longestAt: on.at(timing.longestAtUs),
   };
-  const ms = (us: number) => `${(us / 1000).toFixed(us < 100_000 ? 1 : 0)} ms`;
   if (!late) {
     const say = `${frame.name} every ${ms(timing.meanUs)}, longest gap ${ms(timing.longestUs)}`;
     on.add({ code: 'frame-late', ok: true, ...about, measured: timing.meanUs / 1000, limit: frame.periodUs / 1000, say, evidence });
     return;
   }
-  const how = { period: 'comes every', jitter: 'is late by turns, up to every', gap: 'once came only after' }[late.why];
+  // On a bus that is too full, frames wait their turn: that is told with its load.
+  if (late.why !== 'period' && late.why !== 'begin' && on.load?.isOver) on.waiting.push(frame.name);
+  else addLate(on, late, frame.periodUs, about, { evidence });
+}
+
+const ms = (us: number) => `${(us / 1000).toFixed(us < 100_000 ? 1 : 0)} ms`;
+
+function addLate(on: BusEvidence, late: Lateness, periodUs: number, about: { device: string; frame: string }, more: object): void {
+  const began = late.why === 'begin';
+  const how = { period: 'comes every', jitter: 'is late by turns, up to every', gap: 'once came only after', begin: 'came first after' }[
+    late.why
+  ];
   on.add({
     code: 'frame-late',
     ok: false,
     ...about,
     at: on.at(late.fromUs),
     measured: late.measuredUs / 1000,
-    limit: frame.periodUs / 1000,
-    say: `${frame.name} ${how} ${ms(late.measuredUs)} instead of ${ms(frame.periodUs)}`,
-    next: `Compare with the period in ${frame.device}'s manual; a device that is overloaded or starved of bus time sends late.`,
-    evidence,
+    limit: (began ? bootMaxUs : periodUs) / 1000,
+    say: `${about.frame} ${how} ${ms(late.measuredUs)} ${began ? `(devices may take ${ms(bootMaxUs)} to boot)` : `instead of ${ms(periodUs)}`}`,
+    next: began
+      ? `Look when ${about.device} gets its supply: a relay or a key position behind the others', or it restarts while it boots.`
+      : `Compare with the period in ${about.device}'s manual; a device that is overloaded or starved of bus time sends late.`,
+    ...more,
   });
 }
+
+/** Of a device that was not there when the bus began to speak, or of a frame that was not when its device did. */
+function findLateBegin(on: BusEvidence, log: FrameLog, periodUs: number, presence: DevicePresence): Lateness | undefined {
+  const late = on.lateDevices.get(presence.device);
+  if (late) return { fromUs: late.fromUs, measuredUs: log.firstUs - late.fromUs, why: 'begin' };
+  const deviceUs = presence.timesUs[0] as number;
+  const afterUs = log.firstUs - deviceUs;
+  const excused = presence.outages.some(({ fromUs, toUs }) => fromUs < log.firstUs && toUs > deviceUs);
+  return afterUs > bootMaxUs + beginPeriods * periodUs && !excused ? { fromUs: deviceUs, measuredUs: afterUs, why: 'begin' } : undefined;
+}
+
+/** A frame that begins behind its device's others: single ones of it may be lost. */
+const beginPeriods = 6;
 
 /** A frame that stopped while its device went on: the time of its last frame. */
 function stoppedAlone(log: FrameLog, frame: Frame, presence: DevicePresence): number | undefined {
@@ -197,7 +228,7 @@ function engineCameToRest(on: BusEvidence, atUs: number): boolean {
     .flatMap((bus) => bus.logs)
     .find((other) => other.definition?.signals.some((signal) => signal.name === speed));
   if (!speed || !log) return false;
-  const rest = findFreeze(log);
+  const rest = findRest(log);
   return rest !== undefined && rest.fromUs >= atUs - 5_000_000 && speedAtEnd(log, speed) === 0;
 }
 

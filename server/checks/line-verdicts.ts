@@ -118,25 +118,23 @@ function terminationAdvice(on: BusEvidence): string {
 }
 
 export function judgeLoad(on: BusEvidence): void {
-  const { load } = on.seen;
-  const seconds = (on.traffic.lastUs - on.traffic.firstUs) / 1e6;
-  if (!(seconds > 0) || on.seen.frames === 0) return;
-  const mean = (100 * load.bits) / (on.bus.bitRate * seconds);
-  const worstSecond = seconds >= 1 ? (100 * load.worstSecondBits) / on.bus.bitRate : mean;
-  const worst100Ms = (100 * load.worst100MsBits) / (on.bus.bitRate / 10);
+  if (!on.load) return;
+  const { mean, worstSecond, worstSecondAtUs, worst100Ms, isOver, isAloneOver } = on.load;
   on.result.loadPercent = Math.max(on.result.loadPercent ?? 0, mean);
-  const over = Math.max(mean, worstSecond) > on.limits.loadPercent;
-  if (over && on.alone.length > 0) return;
+  if (isAloneOver) return;
+  const waiting =
+    on.waiting.length > 0 ? `; ${on.waiting.join(' and ')} wait${on.waiting.length === 1 ? 's' : ''} for the bus by turns` : '';
   on.add({
     code: 'bus-load',
-    ok: !over,
-    ...(over ? { at: on.at(load.worstSecondAtUs) } : {}),
+    ok: !isOver,
+    ...(isOver ? { at: on.at(Math.max(worstSecondAtUs, on.traffic.firstUs)) } : {}),
     measured: Math.round(mean * 1000) / 1000,
     limit: on.limits.loadPercent,
     worstSecondPercent: Math.round(worstSecond * 100) / 100,
     worst100MsPercent: Math.round(worst100Ms * 100) / 100,
-    say: `load ${mean.toFixed(1)} % on average, ${worstSecond.toFixed(1)} % in the worst second, ${worst100Ms.toFixed(1)} % in the worst 100 ms`,
-    ...(over ? { next: 'Slow down frames that nobody needs so often, or raise the bit rate of every node.' } : {}),
+    say: `load ${mean.toFixed(1)} % on average, ${worstSecond.toFixed(1)} % in the worst second, ${worst100Ms.toFixed(1)} % in the worst 100 ms${waiting}`,
+    ...(on.waiting.length > 0 ? { waiting: on.waiting } : {}),
+    ...(isOver ? { next: 'Slow down frames that nobody needs so often, or raise the bit rate of every node.' } : {}),
   });
 }
 

@@ -11,7 +11,7 @@ export interface Outage {
   toUs: number;
   /** Frames of its fastest id that were due and did not come. */
   missed: number;
-  kind: 'gap' | 'never' | 'for-good';
+  kind: 'gap' | 'late' | 'never' | 'for-good';
   /** Natural logarithm of the odds that it ran on meanwhile rather than restarted. */
   ranOn: number;
   /** `ran-on`: counters and time grid continue; `restarted`: they begin again; `unknown`: nothing tells. */
@@ -25,7 +25,7 @@ export interface DevicePresence {
   device: Device;
   /** Logs of its frames that were seen. */
   logs: FrameLog[];
-  /** Times of all its frames in order. */
+  /** Times of all its frames in order; those that another device sends too only where it has no other. */
   timesUs: Float64Array;
   /** Shortest of its frames' periods as kept; undefined when none has a period (then silence tells nothing). */
   fastestUs: number | undefined;
@@ -38,14 +38,18 @@ const gapPeriods = 1.7;
 const goneMinUs = 1_500_000;
 const gonePeriods = 6;
 /** Devices may boot up to a second apart. */
-const bootMaxUs = 1_500_000;
+export const bootMaxUs = 1_500_000;
 
-/** Follows one device through the traffic. Repetitions of an unacknowledged sender are not gaps of its other frames. */
-export function followDevice(device: Device, traffic: TrafficLog): DevicePresence {
+/**
+ * Follows one device through the traffic. Repetitions of an unacknowledged sender are not gaps of its other frames.
+ * @param isShared Frames that another device sends too: their counters and times tell nothing of this one.
+ */
+export function followDevice(device: Device, traffic: TrafficLog, isShared: (log: FrameLog) => boolean = () => false): DevicePresence {
   const logs = device.frames.map((frame) => traffic.findDefinitionLog(frame)).filter((log) => log !== undefined);
-  const timesUs = mergedTimes(logs);
+  const own = logs.filter((log) => !isShared(log));
+  const timesUs = mergedTimes(own.length > 0 ? own : logs);
   const periods = device.frames.map((frame) => frame.periodUs).filter((period) => period !== undefined);
-  const presence: DevicePresence = { device, logs, timesUs, fastestUs: fastestKept(logs), outages: [] };
+  const presence: DevicePresence = { device, logs, timesUs, fastestUs: fastestKept(own.length > 0 ? own : logs), outages: [] };
   if (periods.length === 0) return presence;
   if (timesUs.length === 0) {
     const slackUs = Math.min(...periods);
@@ -62,25 +66,28 @@ export function followDevice(device: Device, traffic: TrafficLog): DevicePresenc
     });
     return presence;
   }
-  if (presence.fastestUs !== undefined) findGaps(presence, presence.fastestUs, traffic);
+  if (presence.fastestUs !== undefined) findGaps(presence, presence.fastestUs, traffic, own);
   return presence;
 }
 
-function findGaps(presence: DevicePresence, fastestUs: number, traffic: TrafficLog): void {
+function findGaps(presence: DevicePresence, fastestUs: number, traffic: TrafficLog, own: readonly FrameLog[]): void {
   const { device, timesUs, outages } = presence;
-  const spans = toSpans(presence.logs);
+  const spans = toSpans(own.length > 0 ? own : presence.logs);
+  const telling = own.filter((log) => log.definition?.periodUs !== undefined);
   const add = (fromUs: number, toUs: number, slackUs: number, kind: Outage['kind'], ranOn: number) => {
     const missed = Math.max(1, Math.round((toUs - fromUs) / slackUs) - 1);
     outages.push({ device, fromUs, toUs, missed, kind, ranOn, meanwhile: toMeanwhile(ranOn), slackUs });
   };
   const first = timesUs[0] as number;
-  if (first - traffic.firstUs > bootMaxUs + gapPeriods * fastestUs) add(traffic.firstUs, first, fastestUs, 'gap', -counterWeight);
-  for (let i = 1; i < timesUs.length; i++) {
+  // A live check listens before the key is on: a device is late behind the first that speaks.
+  const beganUs = traffic.firstFrameUs;
+  if (first - beganUs > bootMaxUs + gapPeriods * fastestUs) add(beganUs, first, fastestUs, 'late', weighBegun(telling, first));
+  for (let i = 1; own.length > 0 && i < timesUs.length; i++) {
     const before = timesUs[i - 1] as number;
     const after = timesUs[i] as number;
     if (after - before <= gapPeriods * fastestUs) continue;
     const dueUs = fastestAlive(spans, before, after);
-    if (after - before > gapPeriods * dueUs) add(before, after, dueUs, 'gap', weighRunningOn(presence, before, after));
+    if (after - before > gapPeriods * dueUs) add(before, after, dueUs, 'gap', weighRunningOn(telling, before, after, traffic.stampUs));
   }
   const last = timesUs[timesUs.length - 1] as number;
   const dueUs = fastestAlive(spans, last, last - goneMinUs);
@@ -171,6 +178,9 @@ const knownFrom = 1.6;
 /** What a counter that runs on, or begins again, weighs; and one that does neither. */
 export const counterWeight = 6;
 const oddCounterWeight = -1;
+/** What the first count of a device weighs: most counters begin at 0 or 1, and of one under way few counts are so low. */
+const begunWeight = 2;
+const begunBitsMin = 4;
 /** No frame's time grid weighs more than this. */
 export const gridWeightMax = 3;
 /** Share of frames that come off their grid though nothing happened. */
@@ -185,21 +195,41 @@ export function toMeanwhile(ranOn: number): Outage['meanwhile'] {
 
 /**
  * Did the device run on through a gap? Counters weigh most: beyond a broken wire they run on, after a restart they begin again. The time
- * grid of its frames weighs by how regular they are: after a restart it lies anywhere. @returns Natural logarithm of the odds; positive: it ran on.
+ * grid of its frames weighs by how regular they are: after a restart it lies anywhere. A controller that could not send keeps one frame and
+ * sends it as soon as it can, off the grid and with an old count: the frame behind it tells then.
+ * @returns Natural logarithm of the odds; positive: it ran on.
  */
-function weighRunningOn(presence: DevicePresence, beforeUs: number, afterUs: number): number {
+function weighRunningOn(logs: readonly FrameLog[], beforeUs: number, afterUs: number, stampUs: number): number {
   let weight = 0;
-  for (const log of presence.logs) {
-    if (log.definition?.periodUs === undefined) continue;
+  for (const log of logs) {
     const last = indexAtOrBefore(log.timesUs.values, beforeUs);
-    const next = last + 1;
-    if (last < 0 || next >= log.timesUs.length) continue;
-    const { paceUs, spread } = paceOf(log);
-    const periods = (log.timesUs.at(next) - log.timesUs.at(last)) / paceUs;
-    if (log.timesUs.at(next) - afterUs > 4 * paceUs) continue;
-    if (log.counterBits > 0) weight += weighCounter(log, last, next, Math.round(periods));
-    if (periods < gridPeriodsMax && periods > gapPeriods)
-      weight += weighGrid(Math.abs(periods - Math.round(periods)), spread + 2e-4 * periods);
+    if (last < 0) continue;
+    const { paceUs, spread } = paceOf(log, stampUs);
+    const weights: number[] = [];
+    for (let next = last + 1; next <= last + 2 && next < log.timesUs.length; next++) {
+      if (log.timesUs.at(next) - afterUs > 4 * paceUs) break;
+      weights.push(weighFrame(log, last, next, paceUs, spread));
+    }
+    if (weights.length > 0) weight += Math.max(...weights);
+  }
+  return weight;
+}
+
+/** What one frame behind a silence says, beside the last one before it. */
+function weighFrame(log: FrameLog, last: number, next: number, paceUs: number, spread: number): number {
+  const periods = (log.timesUs.at(next) - log.timesUs.at(last)) / paceUs;
+  const counted = log.counterBits > 0 ? weighCounter(log, last, next, Math.round(periods)) : 0;
+  if (periods >= gridPeriodsMax || periods <= gapPeriods) return counted;
+  return counted + weighGrid(Math.abs(periods - Math.round(periods)), spread + 2e-4 * periods);
+}
+
+/** Had a device run before its first frame was seen? Its counters begin there, or are under way. @returns As `weighRunningOn`. */
+function weighBegun(logs: readonly FrameLog[], firstUs: number): number {
+  let weight = 0;
+  for (const log of logs) {
+    if (log.counterBits < begunBitsMin || log.counters.at(0) < 0 || log.firstUs - firstUs > 4 * (log.definition?.periodUs as number))
+      continue;
+    weight += log.counters.at(0) <= 2 ? -begunWeight : begunWeight;
   }
   return weight;
 }
@@ -230,9 +260,11 @@ function modulo(value: number, by: number): number {
 }
 
 const paces = new WeakMap<FrameLog, { frames: number; paceUs: number; spread: number }>();
+/** Standard deviation of the distance of two times that are each told in whole steps, in steps: 1 / sqrt(6). */
+const stampSpread = 0.41;
 
 /** At what distance a frame's times follow each other where none is missing, and how far they stray from that, in periods. */
-function paceOf(log: FrameLog): { paceUs: number; spread: number } {
+function paceOf(log: FrameLog, stampUs: number): { paceUs: number; spread: number } {
   const held = paces.get(log);
   if (held?.frames === log.timesUs.length) return held;
   const declared = log.definition?.periodUs as number;
@@ -241,7 +273,7 @@ function paceOf(log: FrameLog): { paceUs: number; spread: number } {
   const kept = gaps.filter((gap) => gap > 0.6 * median && gap < 1.4 * median);
   const paceUs = kept.length > 8 ? kept.reduce((sum, gap) => sum + gap, 0) / kept.length : median;
   const distances = kept.map((gap) => Math.abs(gap - paceUs) / paceUs).sort();
-  const spread = Math.max(0.012, kept.length > 8 ? 1.48 * quantile(distances, 0.5) : 0.03);
+  const spread = Math.max(0.012, kept.length > 8 ? 1.48 * quantile(distances, 0.5) : 0.03, (stampSpread * stampUs) / paceUs);
   const pace = { frames: log.timesUs.length, paceUs, spread };
   paces.set(log, pace);
   return pace;

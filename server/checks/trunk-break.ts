@@ -58,7 +58,8 @@ function shareEnds(a: Outage, b: Outage): boolean {
   if (a.device === b.device) return false;
   const slack = 1.3 * Math.max(a.slackUs, b.slackUs) + 5_000;
   const starts = a.kind === 'never' || b.kind === 'never' ? a.kind === b.kind : Math.abs(a.fromUs - b.fromUs) <= slack;
-  const ends = a.kind === 'gap' && b.kind === 'gap' ? Math.abs(a.toUs - b.toUs) <= slack : a.kind === b.kind;
+  const isBack = ({ kind }: Outage) => kind === 'gap' || kind === 'late';
+  const ends = isBack(a) && isBack(b) ? Math.abs(a.toUs - b.toUs) <= slack : a.kind === b.kind;
   return starts && ends;
 }
 
