@@ -30,6 +30,10 @@ export const livePauseAfterMs = 5_000;
 export const liveDropAfterMs = 30_000;
 export const liveBinsPerPacketMax = 64;
 export const liveClientsMax = 64;
+/** Of these, from one device. */
+export const liveClientsPerHolderMax = 16;
+/** A stream that is opened and never joined is closed. */
+export const liveJoinMaxMs = 10_000;
 /** The live bins of all channels together. */
 export const rollingStoreBytesMax = 128 * 1024 * 1024;
 export const liveIdsMax = 4096;
@@ -57,6 +61,20 @@ export const passphraseCharactersMin = 12;
 export const passphraseCharactersMax = 200;
 /** Logins that were ended before their time and are remembered; at more, everybody is logged out. */
 export const loginsEndedMax = 1000;
+/** Streams of a check, a pull or a shared replay that are open at once: all of them, and those of one device. */
+export const eventStreamsMax = 128;
+export const eventStreamsPerHolderMax = 16;
+/** A stream in which nothing happens says so this often, so that one whose page is gone is noticed. */
+export const streamHeartbeatMs = 15_000;
+/** Connections from the network: all of them, and those from one address. A browser opens six, and one for the live stream. */
+export const connectionsMax = 512;
+export const connectionsPerAddressMax = 64;
+/** A request's body must be there within this; recorded files take as long as they need while bytes come. */
+export const httpBodyArrivesMaxMs = 60_000;
+/** A recorded file of which no byte comes for so long is given up. */
+export const importSilenceMaxMs = 60_000;
+/** A download of which no byte is taken for so long is given up: others wait for their turn. */
+export const exportSilenceMaxMs = 60_000;
 /** Open streams are looked at this often: whoever's login has run out is cut off. */
 export const streamRecheckMs = 30_000;
 /** This computer's own addresses are read again after so long. */

@@ -40,6 +40,8 @@ export interface Network {
   authority?: { cert: string; isNew: boolean };
   /** Passphrases that were made just now: to be told once, and kept nowhere. */
   made?: Passphrases;
+  /** Passphrases that were given by hand and are other ones than before. */
+  given?: boolean;
 }
 
 /**
@@ -60,11 +62,19 @@ export async function openNetwork(options: NetworkOptions, folder: string): Prom
   const how = { secure: tls !== undefined, loopbackIsCrew: names.length === 0 };
   const door = openLanDoor(scheme, names);
   const given = await givenPassphrases(options);
-  const before = given || options.newPassphrases ? undefined : await Access.open(folder, how);
+  const before = options.newPassphrases ? undefined : await openBefore(() => Access.open(folder, how), given);
   if (before) return { ...common, door, access: before };
   const fresh = { crew: makePassphrase(), viewer: makePassphrase() };
   const access = await Access.create(folder, given ?? fresh, how);
-  return { ...common, door, access, ...(given ? {} : { made: fresh }) };
+  return { ...common, door, access, ...(given ? { given: true } : { made: fresh }) };
+}
+
+/** What was set before, unless other passphrases are given now: the same ones at every start log nobody out. */
+async function openBefore(open: () => Promise<Access | undefined>, given: Passphrases | undefined): Promise<Access | undefined> {
+  if (!given) return open();
+  // What can't be read is replaced by what is given.
+  const before = await open().catch(() => undefined);
+  return before && (await before.hasPassphrases(given)) ? before : undefined;
 }
 
 function checkTogether(options: NetworkOptions): void {
@@ -139,7 +149,7 @@ async function ask(question: string): Promise<string> {
 }
 
 /** Addresses on the network with the first as a QR code on standard output; passphrases, once, on standard error. */
-export async function tellNetwork({ door, access, made, authority }: Network, port: number): Promise<void> {
+export async function tellNetwork({ door, access, made, given, authority }: Network, port: number): Promise<void> {
   if (authority) tellAuthority(authority);
   if (!access) return;
   const { ownAddresses } = await import('../http/guard.ts');
@@ -150,6 +160,7 @@ export async function tellNetwork({ door, access, made, authority }: Network, po
   else process.stdout.write(await drawQr(first));
   if (made)
     process.stderr.write(`Passphrase for the crew:  ${made.crew}\nPassphrase for viewers:   ${made.viewer}\nThey are shown this once.\n`);
+  else if (given) process.stderr.write('The passphrases are those that were given now; whoever was logged in logs in again.\n');
   else process.stderr.write('The passphrases are those set before; --new-passphrases makes new ones and logs everybody out.\n');
   if (door.scheme === 'http')
     process.stderr.write('Without --https whoever listens in on the network can read along, passphrases included.\n');

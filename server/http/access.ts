@@ -9,7 +9,7 @@ import { EvenburnError } from '../errors.ts';
 import { loginLastsMs, loginsEndedMax, passphraseCharactersMax, passphraseCharactersMin } from '../limits.ts';
 import { keepAccessFile, readAccessFile } from './access-file.ts';
 import { hostName, isLoopbackName } from './guard.ts';
-import { LoginTries } from './login-tries.ts';
+import { isLoopbackAddress, LoginTries, toSource } from './login-tries.ts';
 
 /** One of each, as people type them. */
 export interface Passphrases {
@@ -116,6 +116,11 @@ export class Access {
     return new Access(folder, record, options);
   }
 
+  /** These are the passphrases that are set. */
+  async hasPassphrases({ crew, viewer }: Passphrases): Promise<boolean> {
+    return (await this.findRole(crew)) === 'crew' && (await this.findRole(viewer)) === 'viewer';
+  }
+
   /** With https the browser itself holds the cookie to this host, path and scheme. */
   get cookieName(): string {
     return this.secure ? '__Host-evenburn' : 'evenburn';
@@ -129,8 +134,17 @@ export class Access {
   /** Asked from this computer by its loopback name, and by no server that forwards what others ask. */
   isAtTheComputer({ headers, remoteAddress }: Asker): boolean {
     if (!this.loopbackIsCrew || headers.forwarded !== undefined || headers['x-forwarded-for'] !== undefined) return false;
-    const from = (remoteAddress ?? '').replace(/^::ffff:/, '');
-    return (from === '::1' || from.startsWith('127.')) && isLoopbackName(hostName(headers.host));
+    return isLoopbackAddress(remoteAddress ?? '') && isLoopbackName(hostName(headers.host));
+  }
+
+  /**
+   * Whose what is held open counts as: the device's address, or the login where a server in front forwards what everybody asks. Undefined:
+   * somebody at the computer itself.
+   */
+  holderOf(asker: Asker): string | undefined {
+    if (this.isAtTheComputer(asker)) return undefined;
+    const address = asker.remoteAddress ?? '';
+    return isLoopbackAddress(address) ? (this.readLogin(asker)?.id ?? 'nobody') : toSource(address);
   }
 
   /** Cuts off what is under way to `asker` once its login is over. Call what is returned when it has ended by itself. */
@@ -194,10 +208,20 @@ export class Access {
     if (value === undefined) return undefined;
     const signed = cookies.fastifyCookie.unsign(value, this.record.key);
     if (!signed.valid) return undefined;
-    const said = login.parse(JSON.parse(Buffer.from(signed.value, 'base64url').toString()));
+    const said = parseLogin(signed.value);
+    if (!said) return undefined;
     const now = this.clock.wallMs();
     const holds = said.generation === this.record.generation && now < said.expiresMs && this.record.ended[said.id] === undefined;
     return holds ? said : undefined;
+  }
+}
+
+/** One that another version of the program signed may say other things: it is no login any more. */
+function parseLogin(text: string): z.infer<typeof login> | undefined {
+  try {
+    return login.safeParse(JSON.parse(Buffer.from(text, 'base64url').toString())).data;
+  } catch {
+    return undefined;
   }
 }
 

@@ -36,14 +36,16 @@ import { addAlarmRoutes } from './alarm-routes.ts';
 import { addAttachmentRoutes } from './attachment-routes.ts';
 import { addBeginningRoutes } from './beginning-routes.ts';
 import { addChecksRoutes } from './checks-routes.ts';
+import { boundArrival } from './connections.ts';
 import { addDefinitionRoutes } from './definition-routes.ts';
 import { addEngineHistoryRoutes } from './engine-history-routes.ts';
+import { EventStreams } from './event-streams.ts';
 import { addFigureRoutes } from './figure-routes.ts';
 import { addFrameRoutes } from './frame-routes.ts';
 import { askingOf, type Door, loopbackDoor, requestAllowed } from './guard.ts';
 import { addHarnessRoutes } from './harness-routes.ts';
 import { addHealthRoutes } from './health-routes.ts';
-import { addImportRoutes } from './import-routes.ts';
+import { addImportRoutes, streamedAddresses } from './import-routes.ts';
 import { addLogBookRoutes } from './log-book-routes.ts';
 import { addPaperRoutes } from './paper-routes.ts';
 import { addPreparationRoutes } from './preparation-routes.ts';
@@ -115,7 +117,7 @@ export interface AppParts {
 }
 
 /** One file of routes a topic: add yours to the list. */
-type AddRoutes = (app: App, parts: AppParts) => void;
+type AddRoutes = (app: App, parts: AppParts, streams: EventStreams) => void;
 
 const topics: AddRoutes[] = [
   addAccessRoutes,
@@ -147,6 +149,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
   const built = Fastify({
     bodyLimit: httpBodyBytesMax,
     forceCloseConnections: true,
+    frameworkErrors: answerError,
     ...(parts.tls ? { https: parts.tls } : {}),
     ...(parts.logger ? { loggerInstance: parts.logger } : {}),
   });
@@ -155,16 +158,19 @@ export async function buildApp(parts: AppParts): Promise<App> {
   app.setValidatorCompiler(validatorCompiler);
   app.setSerializerCompiler(serializerCompiler);
   app.addHook('onRequest', async (request, reply) => {
-    const asking = askingOf(request.headers, request.method);
+    const address = request.routeOptions.url ?? '';
+    const asking = askingOf(request.headers, request.method, address.startsWith('/api/'));
     if (!requestAllowed(asking, parts.door ?? loopbackDoor))
       return reply.code(403).send(toErrorView(new EvenburnError('ORIGIN_REFUSED', { host: asking.host ?? '' })));
+    if (!streamedAddresses.has(address)) boundArrival(request, reply);
   });
   await app.register(helmet, pagePolicy);
   await app.register(cookie);
   await app.register(rateLimit, {
     max: httpRequestsPerMinuteMax,
     timeWindow: '1 minute',
-    allowList: (request) => !request.url.startsWith('/api'),
+    // By its route, so that no spelling of an address gets around it.
+    allowList: (request) => !(request.routeOptions.url ?? '').startsWith('/api/'),
     errorResponseBuilder: () => new EvenburnError('REQUESTS_TOO_MANY'),
   });
   await app.register(swagger, {
@@ -176,9 +182,10 @@ export async function buildApp(parts: AppParts): Promise<App> {
     transformObject: jsonSchemaTransformObject,
   });
   app.setErrorHandler(answerError);
+  const streams = new EventStreams(parts.access);
   await app.register(async (api) => {
     if (parts.access) holdToRoles(api.withTypeProvider<ZodTypeProvider>(), parts.access);
-    for (const add of topics) add(api.withTypeProvider<ZodTypeProvider>(), parts);
+    for (const add of topics) add(api.withTypeProvider<ZodTypeProvider>(), parts, streams);
     api.get('/api/openapi.json', { schema: { hide: true } }, async () => app.swagger());
   });
   await servePages(app, parts.webFolder);

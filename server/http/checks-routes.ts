@@ -1,19 +1,20 @@
 // Checks on the live bus: begun, followed, finished and kept; the wiggle and unplug tests; what typed readings of the line mean.
 import { z } from 'zod';
 import { checkStart, stepAct } from '../contract/check-steps.ts';
-import { branchTap, checkRun, checkState, checksView, unplugAsk, type WatchView, watchStart, watchView } from '../contract/checks.ts';
+import { branchTap, checkRun, checkState, checksView, unplugAsk, watchStart, watchView } from '../contract/checks.ts';
 import { watchStreamBytesMax } from '../limits.ts';
 import type { CheckDesk } from '../live/check-desk.ts';
 import type { LiveChecks } from '../live/live-checks.ts';
 import type { App, AppParts } from './app.ts';
+import type { EventStreams } from './event-streams.ts';
 import { addHandRoutes } from './hand-test-routes.ts';
 
-export function addChecksRoutes(app: App, parts: AppParts): void {
+export function addChecksRoutes(app: App, parts: AppParts, streams: EventStreams): void {
   addHandRoutes(app, parts);
   const { checks } = parts;
   if (!checks) return;
   addRunningRoutes(app, checks);
-  addWatchRoutes(app, checks.live);
+  addWatchRoutes(app, checks.live, streams);
 }
 
 function addRunningRoutes(app: App, { live, runs, guided }: CheckDesk): void {
@@ -48,7 +49,7 @@ function addRunningRoutes(app: App, { live, runs, guided }: CheckDesk): void {
   );
 }
 
-function addWatchRoutes(app: App, live: LiveChecks): void {
+function addWatchRoutes(app: App, live: LiveChecks, streams: EventStreams): void {
   const answer = { 200: watchView };
   const base = '/api/checks/watch';
   app.get(base, { schema: { summary: 'Wiggle and unplug test', response: answer } }, async () => live.watch());
@@ -65,16 +66,11 @@ function addWatchRoutes(app: App, live: LiveChecks): void {
   app.post(`${base}/unplug`, { schema: { summary: 'The device to be unplugged', body: unplugAsk, response: answer } }, async ({ body }) =>
     live.unplug(body.device),
   );
-  app.get(`${base}/stream`, { schema: { hide: true } }, (request, reply) => {
-    reply.hijack();
-    const { raw } = reply;
-    for (const [name, value] of Object.entries(reply.getHeaders())) if (value !== undefined) raw.setHeader(name, value);
-    raw.writeHead(200, { 'content-type': 'text/event-stream', 'cache-control': 'no-store' });
-    const send = (view: WatchView) => {
-      // A page that can't keep up misses lines, never memory of ours: it sees the gap in the numbers and asks for all.
-      if (raw.writableLength < watchStreamBytesMax) raw.write(`data: ${JSON.stringify(view)}\n\n`);
-    };
-    send(live.watch());
-    request.raw.once('close', live.listen(send));
-  });
+  // A page that missed lines sees the gap in the numbers and asks for all.
+  app.get(`${base}/stream`, { schema: { hide: true } }, (request, reply) =>
+    streams.start(request, reply, watchStreamBytesMax, (tell) => {
+      tell(live.watch());
+      return live.listen(tell);
+    }),
+  );
 }

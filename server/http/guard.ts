@@ -12,6 +12,8 @@ export interface Asking {
   site?: string | undefined;
   /** The request could change something. */
   changes?: boolean;
+  /** It asks for what only our own pages and programs have to know: an address of /api. */
+  data?: boolean;
 }
 
 /** By what the server may be asked. */
@@ -78,13 +80,14 @@ function sameOrigin(asking: Asking, door: Door): boolean {
 }
 
 /** Headers and method of a request as what the guard judges. */
-export function askingOf(headers: IncomingHttpHeaders, method: string): Asking {
+export function askingOf(headers: IncomingHttpHeaders, method: string, data = false): Asking {
   const site = headers['sec-fetch-site'];
   return {
     host: headers.host,
     origin: headers.origin,
     site: typeof site === 'string' ? site : undefined,
     changes: method !== 'GET' && method !== 'HEAD' && method !== 'OPTIONS',
+    data,
   };
 }
 
@@ -94,7 +97,10 @@ export function askingOf(headers: IncomingHttpHeaders, method: string): Asking {
  */
 export function requestAllowed(asking: Asking, door: Door = loopbackDoor): boolean {
   if (!hostAllowed(asking.host, door)) return false;
-  if (asking.changes && asking.site !== undefined && asking.site !== 'same-origin') return false;
+  const { site } = asking;
+  if (asking.changes && site !== undefined && site !== 'same-origin') return false;
+  // A foreign page can't read an answer, and must not keep the server busy with making it. `none` is an address that somebody typed.
+  if (asking.data && site !== undefined && site !== 'same-origin' && site !== 'none') return false;
   return asking.origin === undefined || sameOrigin(asking, door);
 }
 

@@ -54,9 +54,15 @@ export class LoginTries {
 }
 
 /** One computer has a whole /64 of IPv6 addresses: its first four groups say whose they are. */
-function toSource(address: string): string {
+export function toSource(address: string): string {
   const plain = address.replace(/^::ffff:(?=\d+\.)/, '');
   return plain.includes(':') ? plain.split(':').slice(0, 4).join(':') : plain;
+}
+
+/** @param address As a socket gives it. */
+export function isLoopbackAddress(address: string): boolean {
+  const plain = address.replace(/^::ffff:/, '');
+  return plain === '::1' || plain.startsWith('127.');
 }
 
 function tooMany(waitUs: number): EvenburnError {

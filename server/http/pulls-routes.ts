@@ -1,12 +1,13 @@
 // Pulls and holds of a session, two sets of them compared, trials judged, and the distribution study over several sessions.
 import { z } from 'zod';
-import { type PullNowView, pullNow } from '../contract/pull-now.ts';
+import { pullNow } from '../contract/pull-now.ts';
 import { compareQuery, pullsView, setComparisonView, studyQuery, studyView, trialView } from '../contract/pulls.ts';
 import { pullStreamBytesMax } from '../limits.ts';
 import type { App, AppParts } from './app.ts';
+import type { EventStreams } from './event-streams.ts';
 
-export function addPullsRoutes(app: App, { dyno, station, livePulls }: AppParts): void {
-  if (livePulls) addLiveRoutes(app, livePulls);
+export function addPullsRoutes(app: App, { dyno, station, livePulls }: AppParts, streams: EventStreams): void {
+  if (livePulls) addLiveRoutes(app, livePulls, streams);
   if (!dyno) return;
   const params = z.object({ session: z.coerce.number().int().min(1) });
   app.get(
@@ -29,20 +30,15 @@ export function addPullsRoutes(app: App, { dyno, station, livePulls }: AppParts)
   );
 }
 
-function addLiveRoutes(app: App, livePulls: NonNullable<AppParts['livePulls']>): void {
+function addLiveRoutes(app: App, livePulls: NonNullable<AppParts['livePulls']>, streams: EventStreams): void {
   app.get('/api/pulls/now', { schema: { summary: 'The pull in progress, and the last one', response: { 200: pullNow } } }, async () =>
     livePulls.view(),
   );
-  app.get('/api/pulls/now/stream', { schema: { hide: true } }, (request, reply) => {
-    reply.hijack();
-    const { raw } = reply;
-    for (const [name, value] of Object.entries(reply.getHeaders())) if (value !== undefined) raw.setHeader(name, value);
-    raw.writeHead(200, { 'content-type': 'text/event-stream', 'cache-control': 'no-store' });
-    const send = (view: PullNowView) => {
-      // A page that can't keep up misses lines, never memory of ours; it sees by `overVersion` that it missed what was said of a pull.
-      if (raw.writableLength < pullStreamBytesMax) raw.write(`data: ${JSON.stringify(view)}\n\n`);
-    };
-    send(livePulls.view());
-    request.raw.once('close', livePulls.listen(send));
-  });
+  // A page that missed lines sees by `overVersion` that it missed what was said of a pull.
+  app.get('/api/pulls/now/stream', { schema: { hide: true } }, (request, reply) =>
+    streams.start(request, reply, pullStreamBytesMax, (tell) => {
+      tell(livePulls.view());
+      return livePulls.listen(tell);
+    }),
+  );
 }

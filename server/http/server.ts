@@ -1,16 +1,23 @@
 // A running server: the station, its pages and the live stream on one port: of this computer's loopback, or of every address once logins exist.
+import type { IncomingMessage } from 'node:http';
 import type { AddressInfo } from 'node:net';
 import { EvenburnError } from '../errors.ts';
 import { streamRecheckMs } from '../limits.ts';
 import { LiveGateway } from '../live/gateway.ts';
 import type { Station } from '../station.ts';
+import type { Asker } from './access.ts';
 import { type App, type AppParts, buildApp } from './app.ts';
+import { boundConnections } from './connections.ts';
 import { loopbackDoor, ownAddresses, streamAllowed } from './guard.ts';
 
 /** Loopback only: nobody else on the network can reach it. */
 const loopback = '127.0.0.1';
 /** By IPv6's address of all, IPv4 comes too, but only where there is IPv6. */
 const everyAddress = () => (ownAddresses().some((address) => address.startsWith('[')) ? '::' : '0.0.0.0');
+
+function askerOf({ headers, socket }: IncomingMessage): Asker {
+  return { headers, remoteAddress: socket.remoteAddress };
+}
 
 export interface RunningServer {
   app: App;
@@ -29,10 +36,10 @@ export interface RunningServer {
 export async function startServer(parts: AppParts & { station: Station }, port: number): Promise<RunningServer> {
   const { station, access, door = loopbackDoor } = parts;
   const app = await buildApp(parts);
+  boundConnections(app.server, parts.tls !== undefined);
   const gateway = new LiveGateway(app.server, station, {
-    allow: (request) =>
-      streamAllowed(request, door) &&
-      (access === undefined || access.roleOf({ headers: request.headers, remoteAddress: request.socket.remoteAddress }) !== undefined),
+    allow: (request) => streamAllowed(request, door) && (access === undefined || access.roleOf(askerOf(request)) !== undefined),
+    holderOf: (request) => access?.holderOf(askerOf(request)),
   });
   const recheck = setInterval(() => {
     gateway.recheck();

@@ -20,6 +20,7 @@ import { type WindowQuery, type WindowView, windowQuery, windowView } from '../c
 import { EvenburnError } from '../errors.ts';
 import { channelNameMax } from '../limits.ts';
 import type { App, AppParts } from './app.ts';
+import type { EventStreams } from './event-streams.ts';
 import { addSharedReplayRoutes } from './shared-replay-routes.ts';
 
 /** Which session, and which of its readings; without one, the reading in use. */
@@ -49,7 +50,7 @@ export interface SessionStore {
 
 const sessionParams = z.object({ session: z.coerce.number().int().min(1) });
 
-export function addSessionRoutes(app: App, { sessions, tasks }: AppParts): void {
+export function addSessionRoutes(app: App, { sessions, tasks }: AppParts, streams: EventStreams): void {
   if (!sessions) return;
   const base = '/api/sessions/:session';
   app.get(
@@ -58,7 +59,7 @@ export function addSessionRoutes(app: App, { sessions, tasks }: AppParts): void 
     ({ query: { search } }) => sessions.list(search),
   );
   addReplayRoutes(app, sessions, base);
-  addSharedReplayRoutes(app);
+  addSharedReplayRoutes(app, streams);
   app.patch(
     base,
     {

@@ -12,6 +12,7 @@ import {
 } from '../contract/session-tasks.ts';
 import { reportPolicy } from '../report/paper.ts';
 import type { App, AppParts } from './app.ts';
+import { boundTaking } from './connections.ts';
 import type { SessionAddress } from './session-routes.ts';
 
 /** What does the work, in workers. Errors: SESSION_UNKNOWN, READING_UNKNOWN, CHANNEL_UNKNOWN, SESSION_DAMAGED, REREAD_UNKNOWN. */
@@ -56,6 +57,7 @@ export function addSessionTaskRoutes(app: App, { tasks }: AppParts): void {
     { schema: { summary: 'The session as a file', params: sessionParams, querystring: exportQuery } },
     async ({ params: { session }, query }, reply) => {
       const { name, bytes } = await tasks.export(session, query);
+      boundTaking(reply);
       return reply.header('content-disposition', `attachment; filename="${name}"`).type('application/octet-stream').send(bytes);
     },
   );

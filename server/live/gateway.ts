@@ -5,7 +5,16 @@ import type { AlarmsView } from '../contract/alarms.ts';
 import { type ClientEvents, livePath, type ServerEvents, type SubscribeAnswer, subscription } from '../contract/live.ts';
 import { encodePacket, encodePlot, encodeValues, type PacketValues } from '../contract/packet.ts';
 import type { StationStatus } from '../contract/status.ts';
-import { liveClientsMax, liveInFlightMax, liveMessageBytesMax, livePacketsPerSecondMax, liveSilenceMs, liveStatusMs } from '../limits.ts';
+import {
+  liveClientsMax,
+  liveClientsPerHolderMax,
+  liveInFlightMax,
+  liveJoinMaxMs,
+  liveMessageBytesMax,
+  livePacketsPerSecondMax,
+  liveSilenceMs,
+  liveStatusMs,
+} from '../limits.ts';
 import { instantUs } from '../pipeline-input.ts';
 import { LiveClient, type WantedBins } from './live-client.ts';
 import type { RollingStore } from './rolling-store.ts';
@@ -30,6 +39,8 @@ type LiveSocket = Socket<ClientEvents, ServerEvents>;
 export interface GatewayOptions {
   /** Whether a request may open a stream, and keep it: its Host, Origin and login. */
   allow(request: IncomingMessage): boolean;
+  /** Whose streams count together; undefined, as it is by default: bounded with all alone. */
+  holderOf?(request: IncomingMessage): string | undefined;
 }
 
 const urgentGapMs = instantUs / 1000;
@@ -71,10 +82,21 @@ export class LiveGateway {
       perMessageDeflate: false,
       httpCompression: false,
       maxHttpBufferSize: liveMessageBytesMax,
-      allowRequest: (request, answer) => answer(null, this.clients.size < liveClientsMax && options.allow(request)),
+      connectTimeout: liveJoinMaxMs,
+      allowRequest: (request, answer) => answer(null, this.hasRoom(request) && options.allow(request)),
     });
     this.io.on('connection', (socket) => this.welcome(socket));
     this.timer = setInterval(() => this.onTimer(), 1000 / livePacketsPerSecondMax);
+  }
+
+  /** Connections count before they have joined, too. */
+  private hasRoom(request: IncomingMessage): boolean {
+    const { engine } = this.io;
+    if (engine.clientsCount >= liveClientsMax) return false;
+    const holder = this.options.holderOf?.(request);
+    if (holder === undefined) return true;
+    const open = Object.values((engine as unknown as { clients: Record<string, { request: IncomingMessage }> }).clients);
+    return open.filter((other) => this.options.holderOf?.(other.request) === holder).length < liveClientsPerHolderMax;
   }
 
   get clientCount(): number {

@@ -1,8 +1,10 @@
 // Break-ins: guessing, forging, replaying, foreign pages, wrong roles, tried against the routes and the live stream of a real server.
 import { copyFileSync, mkdtempSync, readFileSync, rmSync, statSync } from 'node:fs';
+import { type ClientRequest, type IncomingMessage, request } from 'node:http';
 import { connect } from 'node:net';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
+import type { Duplex } from 'node:stream';
 import cookies from '@fastify/cookie';
 import { io } from 'socket.io-client';
 import { afterAll, afterEach, beforeAll, beforeEach, describe, expect, it } from 'vitest';
@@ -13,11 +15,11 @@ import { type App, buildApp } from '../../server/http/app.ts';
 import { openLanDoor } from '../../server/http/guard.ts';
 import { type RunningServer, startServer } from '../../server/http/server.ts';
 import type { SessionStore } from '../../server/http/session-routes.ts';
-import { loginLastsMs, loginWrongMax, loginWrongWindowMs } from '../../server/limits.ts';
+import { eventStreamsPerHolderMax, liveClientsPerHolderMax, loginLastsMs, loginWrongMax, loginWrongWindowMs } from '../../server/limits.ts';
 import { LogBook } from '../../server/recording/log-book.ts';
 import { Station } from '../../server/station.ts';
 import { smallVehicle } from '../doubles/small-vehicle.ts';
-import { until } from '../waiting.ts';
+import { until, untilSeen } from '../waiting.ts';
 
 const passphrases = { crew: 'grey heron wades', viewer: 'reeds in the wind' };
 const host = '192.0.2.10:8414';
@@ -248,6 +250,16 @@ describe('cookies', () => {
     for (const cookie of [first, second, third]) expect(restarted?.roleOf({ headers: { cookie }, remoteAddress: tablet })).toBeUndefined();
   });
 
+  it('that this server signed in another shape, as another version might have, are asked to log in again', async () => {
+    const { key } = JSON.parse(readFileSync(join(folder, 'access.json'), 'utf8')) as { key: string };
+    const said = { id: 'a', role: 'crew', issuedMs: 0, expiresMs: clock.wallMs() + 1000, generation: 1 };
+    const signed = (text: string) => cookies.fastifyCookie.sign(Buffer.from(text).toString('base64url'), key);
+    const answered = async (text: string) => vehicleStatus({ cookie: `evenburn=${encodeURIComponent(signed(text))}` });
+    expect(await answered(JSON.stringify(said))).toBe(200);
+    for (const text of [JSON.stringify({ ...said, role: 'admin' }), JSON.stringify({ id: 5 }), '[]', 'null', '{"cut', ''])
+      expect([text, await answered(text)]).toEqual([text, 401]);
+  });
+
   it('run out', async () => {
     const cookie = crewCookie;
     aheadMs = loginLastsMs - 600_000;
@@ -274,6 +286,17 @@ describe('foreign pages', () => {
   ])('that send %j with the cookie of the crew get %i', async (headers, status) => {
     const cookie = crewCookie;
     expect((await ask('POST', '/api/alarms/oil/acknowledge', { cookie, headers })).statusCode).toBe(status);
+  });
+});
+
+describe('reading', () => {
+  it.each([
+    ['cross-site', 403],
+    ['same-site', 403],
+    ['same-origin', 200],
+    ['none', 200],
+  ])('for a page that browsers call %s is answered %i, so that none keeps the server busy', async (site, status) => {
+    expect(await vehicleStatus({ cookie: crewCookie, headers: { 'sec-fetch-site': site } })).toBe(status);
   });
 });
 
@@ -360,6 +383,54 @@ describe('a server on the network', () => {
     expect(second.ended).toBe(false);
     await here.logOutEverybody();
     await until(() => second.ended, 'every stream has ended');
+  });
+
+  it('lets one device follow so many streams and no more, says so, and holds nobody else up', async () => {
+    const [greedy, other] = [await cookieFor(passphrases.viewer), await cookieFor(passphrases.viewer)];
+    const open: ClientRequest[] = [];
+    const follow = (cookie: string) =>
+      new Promise<IncomingMessage>((answered) => {
+        const asked = request(`${at()}/api/sessions/1/replay/stream`, { headers: { cookie }, agent: false }, answered);
+        asked.on('error', () => undefined);
+        asked.end();
+        open.push(asked);
+      });
+    for (let i = 0; i < eventStreamsPerHolderMax; i++) expect((await follow(greedy)).statusCode).toBe(200);
+    const refused = await follow(greedy);
+    expect(refused.statusCode).toBe(503);
+    expect(JSON.parse(String((await refused.toArray())[0]))).toMatchObject({ error: 'STREAMS_TOO_MANY' });
+    expect((await follow(other)).statusCode).toBe(200);
+    open[0]?.destroy();
+    await untilSeen(
+      async () => (await follow(greedy)).statusCode,
+      (status) => status === 200,
+    );
+    for (const asked of open) asked.destroy();
+  });
+
+  it('lets one device open so many live streams, those that never join counted, and holds nobody else up', async () => {
+    const [greedy, other] = [await cookieFor(passphrases.viewer), await cookieFor(passphrases.viewer)];
+    const opened: Duplex[] = [];
+    /** Shakes hands and never joins. */
+    const shake = (cookie: string) =>
+      new Promise<boolean>((done) => {
+        const key = { 'sec-websocket-version': '13', 'sec-websocket-key': 'dGhlIHNhbXBsZSBub25jZQ==' };
+        const headers = { origin: at(), cookie, connection: 'upgrade', upgrade: 'websocket', ...key };
+        const asked = request(`${at()}${livePath}/?EIO=4&transport=websocket`, { headers });
+        asked.once('upgrade', (_, socket) => {
+          opened.push(socket);
+          done(true);
+        });
+        asked.once('response', () => done(false));
+        asked.once('error', () => done(false));
+        asked.end();
+      });
+    const shaken = [];
+    for (let i = 0; i < liveClientsPerHolderMax + 2; i++) shaken.push(await shake(greedy));
+    expect(shaken.filter(Boolean)).toHaveLength(liveClientsPerHolderMax);
+    expect(shaken.slice(-2)).toEqual([false, false]);
+    expect(await shake(other)).toBe(true);
+    for (const socket of opened) socket.destroy();
   });
 
   it('gives no file from outside the pages, however the address is spelt', async () => {

@@ -172,7 +172,8 @@ describe('refusals and bounds', () => {
     const own = await buildApp({ station, version: '1.2.3', webFolder: web });
     let refused = 0;
     for (let i = 0; i < httpRequestsPerMinuteMax + 3; i++) {
-      const answer = await own.inject({ url: '/api/alarms', headers: { host } });
+      // However it is spelt.
+      const answer = await own.inject({ url: i % 2 === 0 ? '/api/alarms' : '/%61pi/alarms', headers: { host } });
       if (answer.statusCode !== 429) continue;
       refused++;
       expect(answer.json()).toMatchObject({ error: 'REQUESTS_TOO_MANY' });
@@ -180,6 +181,14 @@ describe('refusals and bounds', () => {
     expect(refused).toBe(3);
     expect((await own.inject({ url: '/', headers: { host } })).statusCode).toBe(200);
     await own.close();
+  });
+});
+
+describe('errors of the framework', () => {
+  it.each(['/%', '/api/%E0%A4%A', '/api/why/%'])('%s has the shape of every other one', async (url) => {
+    const answer = await ask({ url });
+    expect(answer.statusCode).toBe(400);
+    expect(Object.keys(answer.json()).sort()).toEqual(['cure', 'error', 'message']);
   });
 });
 

@@ -3,6 +3,7 @@ import { type Signal, useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { WatchEventView, WatchView } from '../../server/contract/checks.ts';
 import { getJson } from '../stream/api.ts';
+import { hearEvents } from '../stream/event-stream.ts';
 
 export interface WatchFeed {
   state: Signal<WatchView | undefined>;
@@ -17,15 +18,7 @@ export function useWatchStream(): WatchFeed {
   const events = useSignal<WatchEventView[]>([]);
   const lost = useSignal(false);
   useEffect(() => {
-    const source = new EventSource('api/checks/watch/stream');
-    source.onopen = () => {
-      lost.value = false;
-    };
-    source.onerror = () => {
-      lost.value = true;
-    };
-    source.onmessage = ({ data }: MessageEvent<string>) => {
-      const view = JSON.parse(data) as WatchView;
+    const hear = (view: WatchView) => {
       const newest = events.value[0]?.number ?? 0;
       state.value = view;
       if (view.newest < newest) events.value = [...view.events].reverse();
@@ -35,7 +28,10 @@ export function useWatchStream(): WatchFeed {
         if ((events.value[0]?.number ?? 0) < view.newest || hasHole(events.value)) void refill(events);
       }
     };
-    return () => source.close();
+    const isLost = (is: boolean) => () => {
+      lost.value = is;
+    };
+    return hearEvents('api/checks/watch/stream', hear, { opened: isLost(false), lost: isLost(true) });
   }, []);
   return { state, events, lost };
 }

@@ -3,6 +3,7 @@ import { type Signal, useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import type { PullNowView } from '../../server/contract/pull-now.ts';
 import { getJson } from '../stream/api.ts';
+import { hearEvents } from '../stream/event-stream.ts';
 
 export interface PullFeed {
   view: Signal<PullNowView | undefined>;
@@ -19,7 +20,6 @@ export function usePullStream(): PullFeed {
   const over = useSignal<NonNullable<PullNowView['over']> | undefined>(undefined);
   const lost = useSignal(false);
   useEffect(() => {
-    const source = new EventSource('api/pulls/now/stream');
     let heardMs = performance.now();
     let version = -1;
     let refilling = false;
@@ -41,16 +41,17 @@ export function usePullStream(): PullFeed {
           .then(done);
       }
     };
-    source.onmessage = ({ data }: MessageEvent<string>) => take(JSON.parse(data) as PullNowView);
-    source.onerror = () => {
-      lost.value = true;
-    };
+    const stop = hearEvents('api/pulls/now/stream', take, {
+      lost() {
+        lost.value = true;
+      },
+    });
     const timer = setInterval(() => {
       if (performance.now() - heardMs > silentMs) lost.value = true;
     }, 250);
     return () => {
       clearInterval(timer);
-      source.close();
+      stop();
     };
   }, []);
   return { view, over, lost };

@@ -2,6 +2,7 @@
 import { signal } from '@preact/signals';
 import type { ReplayMove, ReplayNews, SharedReplay } from '../../server/contract/shared-replay.ts';
 import { sendJson, toProblem } from '../stream/api.ts';
+import { hearEvents } from '../stream/event-stream.ts';
 import type { ReplaySource } from './replay-source.ts';
 
 export class FollowedReplay {
@@ -11,7 +12,7 @@ export class FollowedReplay {
   readonly problem = signal('');
   private readonly source: ReplaySource;
   private readonly path: string;
-  private readonly stream: EventSource;
+  private readonly leave: () => void;
   /** Newest move that is known. */
   private sequence = 0;
   private sending = false;
@@ -20,18 +21,18 @@ export class FollowedReplay {
   constructor(source: ReplaySource) {
     this.source = source;
     this.path = `/api/sessions/${source.detail.peek().session.session}/replay`;
-    this.stream = new EventSource(`${this.path}/stream`);
-    this.stream.onmessage = ({ data }: MessageEvent<string>) => this.hear(JSON.parse(data) as ReplayNews);
-    this.stream.onerror = () => {
-      this.problem.value = 'The program does not answer: the others are not followed.';
-      // A program that has started again counts its moves anew.
-      this.sequence = 0;
-    };
+    this.leave = hearEvents(`${this.path}/stream`, (news: ReplayNews) => this.hear(news), {
+      lost: () => {
+        this.problem.value = 'The program does not answer: the others are not followed.';
+        // A program that has started again counts its moves anew.
+        this.sequence = 0;
+      },
+    });
     source.onMoved = () => this.tell();
   }
 
   stop(): void {
-    this.stream.close();
+    this.leave();
     this.source.onMoved = () => undefined;
   }
 
