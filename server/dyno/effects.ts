@@ -1,5 +1,6 @@
 // The linear model of the distribution study: which part of the heat belongs to bank, position, group, cylinder, probe or injector. Pure.
-import { inverse, Matrix } from 'ml-matrix';
+import { Matrix } from 'ml-matrix';
+import { medianOf } from '../checks/watch.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { Hold } from './holds.ts';
 import { randomDraws } from './random-draws.ts';
@@ -82,6 +83,8 @@ const outsideShare = 0.05;
  */
 const usualPortScatterK = 17.5 / 2.53;
 const usualLoadScatterK = 3;
+/** The level of a hold, about the mean of its readings, may be anything. */
+const levelScatterK = 1000;
 const scatterBelief = 1;
 /** Few parts differ much and most hardly: each kind scatters like Student's t with so many degrees of freedom, not like a normal distribution. */
 const tailFreedom = 2;
@@ -182,6 +185,12 @@ const withoutColumn = ({ loadPoint }: Arrangement, off: string, cylinder: number
 /** Names of the sets that are off; empty when all are on. */
 const offIn = ({ strength }: Arrangement): string => [...strength].flatMap(([set, gives]) => (gives === 0 ? [set] : [])).join();
 
+/** What a cylinder may do by itself while a set is off, K²: where no hold had it off the model has no column for that. */
+export function ownVarianceOf(arrangement: Arrangement, places: ReadonlyMap<string, number>, cylinder: number): number {
+  const off = offIn(arrangement);
+  return off !== '' && !places.has(keyOf(withoutColumn(arrangement, off, cylinder))) ? usualLoadScatterK ** 2 : 0;
+}
+
 /** One row a cylinder, each less the mean of all rows: the level of a hold is its own. */
 export function toRows(arrangement: Arrangement, columns: readonly EffectColumn[], cylinders: readonly number[]): number[][] {
   const places = placesOf(columns);
@@ -201,13 +210,15 @@ function centred(rows: number[][]): number[][] {
 const keyOf = ({ kind, set, subject }: EffectColumn) => `${kind} ${set ?? ''} ${subject}`;
 
 /** Where each column stands, by what it is. */
-function placesOf(columns: readonly EffectColumn[]): Map<string, number> {
+export function placesOf(columns: readonly EffectColumn[]): Map<string, number> {
   return new Map(columns.map((column, j) => [keyOf(column), j]));
 }
 
+export type Part = [column: number, weight: number];
+
 /** The few columns that act on a cylinder, with their weights; those that the model doesn't know are left out. */
-function partsOf(arrangement: Arrangement, places: ReadonlyMap<string, number>, cylinder: number): [column: number, weight: number][] {
-  const parts: [number, number][] = [];
+export function partsOf(arrangement: Arrangement, places: ReadonlyMap<string, number>, cylinder: number): Part[] {
+  const parts: Part[] = [];
   const add = (column: EffectColumn, weight: number) => {
     const j = places.get(keyOf(column));
     if (j !== undefined && weight !== 0) parts.push([j, weight]);
@@ -235,17 +246,41 @@ export interface Observation {
   temps: ReadonlyMap<number, number>;
 }
 
-/** Deviations from each hold's own mean, and the design that goes with them. */
-function stack(observations: readonly Observation[], columns: readonly EffectColumn[]): { x: Matrix; y: Matrix } {
-  const rows: number[][] = [];
-  const values: number[][] = [];
-  for (const { arrangement, temps } of observations) {
-    const cylinders = [...temps.keys()];
+/** The design without the levels of the holds: each row less the mean of its hold's. */
+function stack(observations: readonly Observation[], columns: readonly EffectColumn[]): Matrix {
+  return new Matrix(observations.flatMap(({ arrangement, temps }) => toRows(arrangement, columns, [...temps.keys()])));
+}
+
+/**
+ * The same with the level of each hold as a column of its own, and the columns in the order that a ridge regression is quick in: those that act on
+ * one cylinder alone, cylinder by cylinder, then those that several share, then the levels.
+ */
+interface Design {
+  ridge: Ridge;
+  /** Of each column of the model, its place in the ridge. */
+  places: Int32Array;
+  /** Number of readings. */
+  readings: number;
+}
+
+function toDesign(observations: readonly Observation[], columns: readonly EffectColumn[]): Design {
+  const known = placesOf(columns);
+  const rows = observations.flatMap(({ arrangement, temps }, level) => {
     const mean = [...temps.values()].reduce((sum, temp) => sum + temp, 0) / temps.size;
-    rows.push(...toRows(arrangement, columns, cylinders));
-    values.push(...[...temps.values()].map((temp) => [temp - mean]));
+    return [...temps].map(([cylinder, temp]) => ({ cylinder, level, value: temp - mean, parts: partsOf(arrangement, known, cylinder) }));
+  });
+  const ownerOf = new Array<number | undefined>(columns.length);
+  for (const { cylinder, parts } of rows)
+    for (const [j] of parts) ownerOf[j] = ownerOf[j] === undefined || ownerOf[j] === cylinder ? cylinder : Number.POSITIVE_INFINITY;
+  const order = columns.map((_, j) => j).sort((a, b) => (ownerOf[a] ?? 0) - (ownerOf[b] ?? 0) || a - b);
+  const places = new Int32Array(columns.length);
+  for (const [at, j] of order.entries()) places[j] = at;
+  const x = Matrix.zeros(rows.length, columns.length + observations.length);
+  for (const [i, { level, parts }] of rows.entries()) {
+    for (const [j, weight] of parts) x.set(i, places[j] as number, weight);
+    x.set(i, columns.length + level, 1);
   }
-  return { x: new Matrix(rows), y: new Matrix(values) };
+  return { ridge: new Ridge(x, Matrix.columnVector(rows.map(({ value }) => value))), places, readings: rows.length };
 }
 
 /**
@@ -255,31 +290,62 @@ function stack(observations: readonly Observation[], columns: readonly EffectCol
  * and it is the scatters that say how a deviation splits between them. Source: Gelman et al., Bayesian Data Analysis, hierarchical linear models.
  */
 export function fitEffects(observations: readonly Observation[], columns: EffectColumn[]): FittedModel {
-  const { x, y } = stack(observations, columns);
-  const ridge = new Ridge(x, y);
-  const weights = likeliestWeights(ridge, toKinds(columns), x.rows - observations.length);
-  const evidence = evidenceOf(ridge, weights);
-  const drawn = drawEffects(ridge, weights, x.rows - observations.length);
+  const design = toDesign(observations, columns);
+  const weights = likeliestWeights(design, toKinds(columns, design.places));
+  const evidence = evidenceOf(design.ridge, weights);
+  const drawn = drawEffects(design, weights);
   return {
     columns,
     ...drawn,
     evidence,
-    separable: findSeparable(x, columns, observations),
+    separable: separableBy(observations, columns),
     standing: checkStanding(observations, columns, [...drawn.mean]),
   };
+}
+
+/**
+ * Models of the same holds and columns that differ in what is assumed, each believed as its evidence says (Bayesian model averaging: Hoeting et al.
+ * 1999). `beliefs`: how much each was believed before the holds.
+ */
+export function mixModels(models: readonly FittedModel[], beliefs: readonly number[]): FittedModel {
+  const best = models.reduce((a, b) => (b.evidence > a.evidence ? b : a));
+  const raw = models.map(({ evidence }, i) => (beliefs[i] as number) * Math.exp(evidence - best.evidence));
+  const total = raw.reduce((sum, weight) => sum + weight, 0);
+  const weights = raw.map((weight) => weight / total);
+  const mean = best.mean.map((_, j) => models.reduce((sum, model, i) => sum + (weights[i] as number) * (model.mean[j] as number), 0));
+  const size = mean.length;
+  const covariance = Matrix.zeros(size, size);
+  for (const [i, model] of models.entries()) {
+    const off = Matrix.columnVector(model.mean.map((value, j) => value - (mean[j] as number)));
+    covariance.add(Matrix.add(model.covariance, off.mmul(off.transpose())).mul(weights[i] as number));
+  }
+  return {
+    ...best,
+    mean,
+    covariance,
+    noiseK: models.reduce((sum, { noiseK }, i) => sum + (weights[i] as number) * noiseK, 0),
+    draws: models.flatMap(({ draws }, i) => thinned(draws, weights[i] as number)),
+    separable: best.separable.map((_, j) => models.every(({ separable }) => separable[j])),
+  };
+}
+
+/** Of all draws a share, spread over them evenly. */
+function thinned(draws: readonly Float64Array[], share: number): Float64Array[] {
+  const kept = Math.round(share * draws.length);
+  return Array.from({ length: kept }, (_, i) => draws[Math.floor((i * draws.length) / kept)] as Float64Array);
 }
 
 /** What the fit doesn't know beside the effects. */
 interface Weights {
   kinds: Kind[];
-  /** Of each effect, K²: its kind's, more for one that stands out. */
+  /** Of each column of the ridge, K²: its kind's, more for an effect that stands out; a level may be anything. */
   variances: Float64Array;
   /** K². */
   noise: number;
 }
 
-function likeliestWeights(ridge: Ridge, kinds: Kind[], readings: number): Weights {
-  const variances = new Float64Array(ridge.size).fill((2 * usualPortScatterK) ** 2);
+function likeliestWeights({ ridge, places, readings }: Design, kinds: Kind[]): Weights {
+  const variances = new Float64Array(ridge.size).fill((2 * usualPortScatterK) ** 2).fill(levelScatterK ** 2, places.length);
   let noise = usualNoiseK ** 2;
   for (let round = 0; round < roundsMax; round++) {
     ridge.weigh(variances, noise);
@@ -307,12 +373,12 @@ function evidenceOf(ridge: Ridge, { variances, noise }: Weights): number {
 
 /** Gibbs sampler from the likeliest weights on: effects given weights, then weights given effects. */
 function drawEffects(
-  ridge: Ridge,
+  { ridge, places, readings }: Design,
   { kinds, variances, noise: firstNoise }: Weights,
-  readings: number,
 ): Pick<FittedModel, 'mean' | 'covariance' | 'noiseK' | 'draws'> {
   const { normal, gamma } = randomDraws(drawSeed);
-  const { size } = ridge;
+  const size = places.length;
+  const ofModel = (found: Float64Array) => Float64Array.from(places, (at) => found[at] as number);
   const draws: Float64Array[] = [];
   const means: Float64Array[] = [];
   const covariance = new Float64Array(size * size);
@@ -322,11 +388,16 @@ function drawEffects(
     ridge.weigh(variances, noise);
     const effects = ridge.draw(normal);
     if (turn >= 0) {
-      draws.push(effects);
+      draws.push(ofModel(effects));
       noiseSum += noise;
       if (turn % covarianceEvery === 0) {
-        means.push(ridge.mean());
-        for (const [at, value] of ridge.covariance().entries()) covariance[at] = (covariance[at] as number) + value;
+        means.push(ofModel(ridge.mean()));
+        const left = ridge.covariance();
+        for (let i = 0; i < size; i++) {
+          const row = (places[i] as number) * ridge.size;
+          for (let j = 0; j < size; j++)
+            covariance[i * size + j] = (covariance[i * size + j] as number) + (left[row + (places[j] as number)] as number);
+        }
       }
     }
     for (const kind of kinds) {
@@ -357,7 +428,7 @@ function drawEffects(
 
 /** Which effects these holds' arrangements separate, by column. */
 export function separableBy(observations: readonly Observation[], columns: readonly EffectColumn[]): boolean[] {
-  return findSeparable(stack(observations, columns).x, columns, observations);
+  return findSeparable(stack(observations, columns), columns, observations);
 }
 
 /** Column indices by kind and, of groups and injectors, by set. */
@@ -385,53 +456,45 @@ function setScatter(kind: Kind, squareOf: (j: number) => number, variances: Floa
 }
 
 interface Kind {
+  /** Columns of the ridge. */
   members: number[];
   /** Usual variance and that of these holds, K². */
   usual: number;
   scatter: number;
 }
 
-function toKinds(columns: readonly EffectColumn[]): Kind[] {
+/** `places`: of each column, that of the ridge. */
+function toKinds(columns: readonly EffectColumn[], places: Int32Array): Kind[] {
   const byKind = [...groupColumns(columns).values()];
   const kindOf = (members: readonly number[]) => (columns[members[0] as number] as EffectColumn).kind;
   const parts = byKind.filter((members) => ['cylinder', 'probe', 'injector'].includes(kindOf(members))).length;
   return byKind.map((members) => {
     const usual = isEffect(kindOf(members)) ? usualPortScatterK ** 2 / Math.max(1, parts) : usualLoadScatterK ** 2;
-    return { members, usual, scatter: usual };
+    return { members: members.map((j) => places[j] as number), usual, scatter: usual };
   });
 }
 
-/** Trace of A B for symmetric A and B. */
-function traceOfProduct(a: Matrix, b: Matrix): number {
-  let sum = 0;
-  for (let i = 0; i < a.rows; i++) for (let j = 0; j < a.columns; j++) sum += a.get(i, j) * b.get(i, j);
-  return sum;
-}
-
 /**
- * Every effect with its 90 % interval, largest first, as the difference from the mean of its kind (the groups of one set, the banks, all
- * probes, ...): temperatures within a hold tell nothing else. What can't be separated carries no number.
+ * Every effect with its 90 % interval, largest first, as the difference from the middle one of its kind (the groups of one set, the banks, all
+ * probes, ...): temperatures within a hold tell nothing else, and from the mean one bad part would make all the others look off the other way.
+ * What can't be separated carries no number.
  */
 export function toEstimates(model: FittedModel): EffectEstimate[] {
   const round = (value: number) => Math.round(value * 10) / 10;
-  const kinds = groupColumns(model.columns);
+  const contrasts = [...groupColumns(model.columns).values()].flatMap((mates) => {
+    const isTold = isEffect((model.columns[mates[0] as number] as EffectColumn).kind) && mates.some((j) => model.separable[j]);
+    return isTold ? contrastsOf(model, mates) : [];
+  });
+  const told = new Map(contrasts.map((contrast) => [contrast.j, contrast]));
   return model.columns
-    .flatMap(({ kind, subject, set }, j): EffectEstimate[] => {
+    .flatMap(({ kind, subject }, j): EffectEstimate[] => {
       if (!isEffect(kind)) return [];
       const separable = model.separable[j] === true;
-      if (!separable) return [{ kind, subject, kelvin: null, low: null, high: null, separable, verdict: 'not separated' }];
-      const mates = kinds.get(`${kind} ${set ?? ''}`) as number[];
-      const { kelvin, low, high } = contrastOf(model, j, mates);
+      const contrast = told.get(j);
+      if (!separable || !contrast) return [{ kind, subject, kelvin: null, low: null, high: null, separable, verdict: 'not separated' }];
+      const { kelvin, low, high, parts } = contrast;
       return [
-        {
-          kind,
-          subject,
-          kelvin: round(kelvin),
-          low: round(low),
-          high: round(high),
-          separable,
-          verdict: toVerdict(low, high, mates.length),
-        },
+        { kind, subject, kelvin: round(kelvin), low: round(low), high: round(high), separable, verdict: toVerdict(low, high, parts) },
       ];
     })
     .sort((a, b) => Math.abs(b.kelvin ?? 0) - Math.abs(a.kelvin ?? 0));
@@ -441,6 +504,8 @@ export function toEstimates(model: FittedModel): EffectEstimate[] {
 export interface EffectBehind {
   /** The parts of its kind (groups of one set, banks, all probes, ...) with what the model makes of each, K. */
   mates: { subject: string; meanK: number }[];
+  /** The middle one of them; 0 for an effect that stands alone. */
+  middleK: number;
   kelvin: number;
   /** How many draws of all effects the interval was read from. */
   draws: number;
@@ -456,7 +521,8 @@ export function findEffectBehind(model: FittedModel, kind: string, subject: stri
   const mates = groupColumns(model.columns).get(`${kind} ${column.set ?? ''}`) as number[];
   return {
     mates: mates.map((k) => ({ subject: model.columns[k]?.subject ?? '', meanK: model.mean[k] as number })),
-    kelvin: contrastOf(model, j, mates).kelvin,
+    middleK: middleOf(model.mean, mates),
+    kelvin: leaningOf(model, j),
     draws: model.draws.length,
     hangsOnOne: model.standing.get(j)?.hangsOnOne ?? false,
   };
@@ -468,7 +534,7 @@ export function uncertaintyOf(model: FittedModel): number {
 }
 
 /** Q C, where Q takes each effect as the difference from the mean of its kind, and leaves out what isn't reported. */
-function centredCovariance({ columns, covariance }: FittedModel): Matrix {
+export function centredCovariance({ columns, covariance }: FittedModel): Matrix {
   const centred = Matrix.zeros(covariance.rows, covariance.columns);
   for (const members of groupColumns(columns).values()) {
     if (!isEffect((columns[members[0] as number] as EffectColumn).kind)) continue;
@@ -479,94 +545,46 @@ function centredCovariance({ columns, covariance }: FittedModel): Matrix {
   return centred;
 }
 
-/** `parts`: how many of its kind there are; 15 K between two parts are ± 7.5 K from their mean, and position is half of front less rear. */
+/** `parts`: how many of its kind there are; 15 K between two parts are ± 7.5 K from their middle, and position is half of front less rear. */
 function toVerdict(low: number, high: number, parts: number): EffectVerdict {
-  const least = noEffectK * (parts > 1 ? 1 - 1 / parts : 0.5);
+  const least = parts > 2 ? noEffectK : noEffectK / 2;
   if (Math.max(Math.abs(low), Math.abs(high)) < least) return 'no effect';
   return low > 0 || high < 0 ? 'effect' : 'not enough holds to tell';
 }
 
-/** What the model makes of one column, as the difference from the mean of its kind, K: for ranking alone where it isn't separated. */
+/** What the model makes of one column, as the difference from the middle one of its kind, K; where it isn't separated, for ranking alone. */
 export function leaningOf(model: FittedModel, j: number): number {
   const { kind, set } = model.columns[j] as EffectColumn;
-  const mates = groupColumns(model.columns).get(`${kind} ${set ?? ''}`) as number[];
-  const mean = mates.reduce((sum, k) => sum + (model.mean[k] as number), 0) / mates.length;
-  return (model.mean[j] as number) - (mates.length > 1 ? mean : 0);
+  return (model.mean[j] as number) - middleOf(model.mean, groupColumns(model.columns).get(`${kind} ${set ?? ''}`) as number[]);
 }
 
-/** One effect less the mean of its mates (itself among them), with its interval; an effect without others of its kind stands alone. */
-function contrastOf(model: FittedModel, j: number, mates: readonly number[]): { kelvin: number; low: number; high: number } {
-  const of = (effects: Float64Array) => {
-    const own = effects[j] as number;
-    return mates.length > 1 ? own - mates.reduce((sum, k) => sum + (effects[k] as number), 0) / mates.length : own;
-  };
-  const drawn = Float64Array.from(model.draws, of).sort();
-  const at = (share: number) => drawn[Math.round(share * (drawn.length - 1))] as number;
-  const [low, high] = [at(outsideShare), at(1 - outsideShare)];
-  // One odd cylinder makes no bank and no position.
-  const hangs = model.standing.get(j)?.hangsOnOne;
-  return { kelvin: of(model.mean), low: hangs ? Math.min(low, 0) : low, high: hangs ? Math.max(high, 0) : high };
+/** The median of some columns; 0 of one alone, which has nothing to differ from. */
+function middleOf(effects: Float64Array, mates: readonly number[]): number {
+  if (mates.length < 2) return 0;
+  return medianOf(mates.map((k) => effects[k] as number)) as number;
 }
 
-/**
- * What a fitted model makes of arrangements that are only thought of. There are up to a thousand of them, which differ in a few of the columns: so
- * what doesn't depend on the arrangement is computed once, and of each only the columns that act on a cylinder are touched.
- */
-export class Forecast {
-  private readonly model: FittedModel;
-  readonly cylinders: readonly number[];
-  private readonly places: ReadonlyMap<string, number>;
-  private readonly covariance: Float64Array;
-  /** C Q C, where Q takes each effect as the difference from the mean of its kind, and leaves out what isn't reported. */
-  private readonly square: Float64Array;
-  private readonly all: number;
-
-  constructor(model: FittedModel, cylinders: readonly number[]) {
-    this.model = model;
-    this.cylinders = cylinders;
-    this.places = placesOf(model.columns);
-    this.covariance = Float64Array.from(model.covariance.to1DArray());
-    const centred = centredCovariance(model);
-    this.square = Float64Array.from(model.covariance.mmul(centred).to1DArray());
-    this.all = centred.trace();
-  }
-
-  /** Predicted deviation of each cylinder in an arrangement, K. */
-  deviations(arrangement: Arrangement): number[] {
-    const levels = this.cylinders.map((cylinder) =>
-      partsOf(arrangement, this.places, cylinder).reduce((sum, [j, weight]) => sum + weight * (this.model.mean[j] as number), 0),
-    );
-    const mean = levels.reduce((sum, level) => sum + level, 0) / levels.length;
-    return levels.map((level) => level - mean);
-  }
-
-  /**
-   * Share of the uncertainty about all effects that one more hold in an arrangement takes away, 0 to 1. Rows R: the covariance C becomes
-   * C − C Rᵀ (R C Rᵀ + noise² I)⁻¹ R C, so its trace falls by that of (R C Rᵀ + noise² I)⁻¹ R C C Rᵀ.
-   */
-  uncertaintyTaken(arrangement: Arrangement): number {
-    if (!(this.all > 0)) return 0;
-    const parts = this.cylinders.map((cylinder) => partsOf(arrangement, this.places, cylinder));
-    const inner = centredForm(parts, this.covariance, this.model.columns.length);
-    const off = offIn(arrangement);
-    const isNew = off !== '' && !this.places.has(keyOf(withoutColumn(arrangement, off, this.cylinders[0] as number)));
-    const noise = this.model.noiseK ** 2 + (isNew ? usualLoadScatterK ** 2 : 0);
-    for (let i = 0; i < inner.rows; i++) inner.set(i, i, inner.get(i, i) + noise);
-    return traceOfProduct(inverse(inner), centredForm(parts, this.square, this.model.columns.length)) / this.all;
-  }
+interface Contrast {
+  j: number;
+  kelvin: number;
+  low: number;
+  high: number;
+  /** How many of its kind there are. */
+  parts: number;
 }
 
-/** R A Rᵀ of a symmetric A (`size` columns, by rows), where the rows of R are given by their parts and counted from the mean row. */
-function centredForm(rows: readonly (readonly [column: number, weight: number][])[], a: Float64Array, size: number): Matrix {
-  const form = Matrix.zeros(rows.length, rows.length);
-  for (const [i, left] of rows.entries()) {
-    for (let k = 0; k <= i; k++) {
-      let sum = 0;
-      for (const [l, weight] of left)
-        for (const [m, other] of rows[k] as [number, number][]) sum += weight * other * (a[l * size + m] as number);
-      form.set(i, k, sum);
-      form.set(k, i, sum);
-    }
-  }
-  return form.center('row').center('column');
+/** The parts of one kind less the middle one of them, with their intervals. */
+function contrastsOf(model: FittedModel, mates: readonly number[]): Contrast[] {
+  const middles = model.draws.map((effects) => middleOf(effects, mates));
+  const middle = middleOf(model.mean, mates);
+  return mates.map((j) => {
+    const kelvin = (model.mean[j] as number) - middle;
+    const drawn = Float64Array.from(model.draws, (effects, turn) => (effects[j] as number) - (middles[turn] as number)).sort();
+    const at = (share: number) => drawn[Math.round(share * (drawn.length - 1))] as number;
+    // One odd cylinder makes no bank and no position.
+    const reach = model.standing.get(j)?.hangsOnOne ? 0 : kelvin;
+    const low = Math.min(at(outsideShare), kelvin, reach);
+    const high = Math.max(at(1 - outsideShare), kelvin, reach);
+    return { j, kelvin, low, high, parts: mates.length };
+  });
 }

@@ -20,7 +20,7 @@ export interface Hold {
   temps: Map<number, number>;
   /** Injector sets whose pulse was 0: a set-off trial. */
   off: Set<string>;
-  /** Share of the fuel that each set gave, 0 to 1; empty when flows are not known. */
+  /** Share of the fuel that each set gave, 0 to 1; empty when the flow of any set is not known. */
   share: Map<string, number>;
 }
 
@@ -56,7 +56,8 @@ function readHold(session: number, series: SeriesSet, vehicle: Vehicle, pull: Pu
     if (ccPerMin !== undefined) flows.set(set.name, ccPerMin);
   }
   const total = [...flows.values()].reduce((sum, flow) => sum + flow, 0);
-  const share = new Map([...flows].map(([name, flow]) => [name, total > 0 ? flow / total : 0]));
+  const isWhole = vehicle.injectorSets.every(({ name }) => flows.has(name));
+  const share = new Map(isWhole ? [...flows].map(([name, flow]) => [name, total > 0 ? flow / total : 0]) : []);
   const loadOf = (channel: string | undefined, unit: string | undefined) => {
     const found = watch(series, channel, unit);
     return found && medianWithin(found, fromUs, toUs);

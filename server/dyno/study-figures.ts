@@ -47,14 +47,13 @@ function effect(studied: StudiedSessions, kind: string, subject: string): Figure
   const estimate = studied.study.effects.find((one) => one.kind === kind && one.subject === subject);
   const behind = studied.fit && findEffectBehind(studied.fit.model, kind, subject);
   if (!estimate || !behind || !studied.fit) return undefined;
-  const { mates, kelvin, draws } = behind;
-  const mean = mates.reduce((sum, { meanK }) => sum + meanK, 0) / mates.length;
+  const { mates, middleK, kelvin, draws } = behind;
   const own = mates.find((mate) => mate.subject === subject)?.meanK ?? 0;
   const worked = [
     ...(mates.length > 1
       ? [
-          `the model: ${mates.map((mate) => `${mate.subject} ${said(mate.meanK)}`).join(', ')} K; mean ${said(mean)} K`,
-          `${said(own)} − ${said(mean)} = ${said(kelvin)} K`,
+          `the model: ${mates.map((mate) => `${mate.subject} ${said(mate.meanK)}`).join(', ')} K; median ${said(middleK)} K`,
+          `${said(own)} − ${said(middleK)} = ${said(kelvin)} K`,
         ]
       : [`the model: ${said(kelvin)} K`]),
     `90 % interval: of ${draws} draws of all effects 5 % lie below ${said(estimate.low)} K and 5 % above ${said(estimate.high)} K`,
@@ -66,7 +65,7 @@ function effect(studied: StudiedSessions, kind: string, subject: string): Figure
     isDifference: true,
     rule:
       mates.length > 1
-        ? 'What the linear model of all holds gives this part, less the mean of the parts of its kind: temperatures within a hold tell nothing else.'
+        ? 'What the linear model of all holds gives this part, less the median of the parts of its kind (of two, half of their difference): temperatures within a hold tell nothing else.'
         : 'What the linear model of all holds gives it, half of front less rear along a bank.',
     source: modelSource,
     worked: estimate.separable ? worked : [],

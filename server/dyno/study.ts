@@ -9,6 +9,7 @@ import {
   fitEffects,
   leaningOf,
   listColumns,
+  mixModels,
   separableBy,
   toArrangement,
   toEstimates,
@@ -81,11 +82,11 @@ export function studyHolds(all: readonly Hold[]): StudyBehind {
   const deviationsOf = holdsAsNow(holds, now);
   const leastK = Math.max(differsMinK, (2 * model.noiseK) / Math.sqrt(deviationsOf.length));
   study.cylinders = findCylinders(deviationsOf, leastK, cylinders, now, model);
-  const differing = study.cylinders
-    .filter(({ differs }) => differs)
-    .sort((a, b) => Math.abs(b.kelvin ?? 0) - Math.abs(a.kelvin ?? 0))
-    .map(({ cylinder }) => cylinder);
-  study.trials = listTrials(planning.model, last.vehicle, now, cylinders, differing, planning.share);
+  const byDeviation = [...study.cylinders].sort((a, b) => Math.abs(b.kelvin ?? 0) - Math.abs(a.kelvin ?? 0));
+  const differing = byDeviation.flatMap(({ cylinder, differs }) => (differs ? [cylinder] : []));
+  // Where none differs parts can still be exchanged: those of the cylinder that comes nearest to it.
+  const exchanged = differing.length > 0 ? differing : byDeviation.slice(0, 1).map(({ cylinder }) => cylinder);
+  study.trials = listTrials(planning.model, last.vehicle, now, { all: cylinders, differing, exchanged }, planning.share);
   for (const set of last.vehicle.injectorSets) {
     const plan = set.plans.find(({ name }) => name === set.plan);
     if (!plan) continue;
@@ -127,39 +128,44 @@ interface Fits {
   cylinders: number[];
 }
 
-/** By so much must its evidence lead (a factor of 20), so that weights that leave more open are not given up lightly. */
+/** By so much must the evidence of weights by share lead (a factor of 20) before trials are planned by them: they leave less open. */
 const evidenceLead = 3;
 
 /**
- * While one set is off the others give more. Errors of flow then weigh more, errors of spray or place may not: of the two models the one that tells
- * these holds better is taken.
+ * While one set is off the others give more. Errors of flow then weigh more, errors of spray or place may not, and where flows aren't known nobody
+ * can say how much: each such model is believed as far as the holds bear it out. What only the assumed weights tell apart is not told apart.
  */
 function fitHolds(holds: readonly Hold[]): Fits {
-  const usualShare = meanShares(holds);
+  const usualShares = guessShares(holds);
+  const usualShare = usualShares[0] as ReadonlyMap<string, number>;
   const loadPoints = findLoadPoints(holds);
   const cylinders = [...new Set(holds.flatMap((hold) => [...hold.temps.keys()]))].sort((a, b) => a - b);
-  const observe = (share: ReadonlyMap<string, number>) =>
-    holds.map((hold, i) => ({ arrangement: toArrangement(hold.vehicle, hold, share, loadPoints[i] as number), temps: hold.temps }));
-  const weighed = observe(usualShare);
+  const observe = (usual: ReadonlyMap<string, number>) =>
+    holds.map((hold, i) => {
+      const share = hold.share.size > 0 ? hold.share : sharesWithout(hold.off, usual);
+      return { arrangement: toArrangement(hold.vehicle, { off: hold.off, share }, usual, loadPoints[i] as number), temps: hold.temps };
+    });
   const alike = observe(new Map());
   const columns = listColumns(
-    weighed.map(({ arrangement }) => arrangement),
+    alike.map(({ arrangement }) => arrangement),
     cylinders,
   );
-  const byShare = fitEffects(weighed, columns);
-  // What only the assumed weights tell apart is not told apart.
-  const both = separableBy(alike, columns).map((separable, j) => separable && byShare.separable[j] === true);
-  const weighedModel = { ...byShare, separable: both };
-  if (holds.every(({ off }) => off.size === 0))
-    return { model: weighedModel, planning: { model: weighedModel, share: usualShare }, loadPoints, cylinders };
-  const alikeModel = { ...fitEffects(alike, columns), separable: both };
-  const lead = alikeModel.evidence - weighedModel.evidence;
-  return {
-    model: lead > evidenceLead ? alikeModel : weighedModel,
-    planning: lead > -evidenceLead ? { model: alikeModel, share: new Map() } : { model: weighedModel, share: usualShare },
-    loadPoints,
-    cylinders,
-  };
+  if (holds.every(({ off }) => off.size === 0)) {
+    const model = fitEffects(observe(usualShare), columns);
+    const separable = separableBy(alike, columns).map((told, j) => told && model.separable[j] === true);
+    return { model: { ...model, separable }, planning: { model: { ...model, separable }, share: usualShare }, loadPoints, cylinders };
+  }
+  const weighedModels = usualShares.map((usual) => fitEffects(observe(usual), columns));
+  const alikeModel = fitEffects(alike, columns);
+  const model = mixModels([alikeModel, ...weighedModels], [weighedModels.length, ...weighedModels.map(() => 1)]);
+  const told = (one: FittedModel): FittedModel => ({ ...one, separable: model.separable });
+  const weighed = mixModels(
+    weighedModels,
+    weighedModels.map(() => 1),
+  );
+  const isWeighedBetter = Math.max(...weighedModels.map(({ evidence }) => evidence)) - alikeModel.evidence >= evidenceLead;
+  const planning = isWeighedBetter ? { model: told(weighed), share: usualShare } : { model: told(alikeModel), share: new Map() };
+  return { model, planning, loadPoints, cylinders };
 }
 
 function toHoldView(hold: Hold): Study['holds'][number] {
@@ -173,13 +179,27 @@ function toHoldView(hold: Hold): Study['holds'][number] {
   };
 }
 
-/** Share of the fuel that each set usually gives: over the holds with every set on, where there are any. */
-function meanShares(holds: readonly Hold[]): Map<string, number> {
+/**
+ * Share of the fuel that each set usually gives: over the holds with every set on, where there are any. Where flows aren't known it is guessed:
+ * each as much as any other, and then each in turn twice as much.
+ */
+function guessShares(holds: readonly Hold[]): ReadonlyMap<string, number>[] {
   const shares = new Map<string, number[]>();
-  const whole = holds.filter(({ off }) => off.size === 0);
-  for (const hold of whole.length > 0 ? whole : holds)
+  const known = holds.filter(({ share }) => share.size > 0);
+  const whole = known.filter(({ off }) => off.size === 0);
+  for (const hold of whole.length > 0 ? whole : known)
     for (const [set, share] of hold.share) if (!hold.off.has(set)) shares.set(set, [...(shares.get(set) ?? []), share]);
-  return new Map([...shares].map(([set, values]) => [set, values.reduce((sum, value) => sum + value, 0) / values.length]));
+  if (shares.size > 0)
+    return [new Map([...shares].map(([set, values]) => [set, values.reduce((sum, value) => sum + value, 0) / values.length]))];
+  const sets = [...new Set(holds.flatMap(({ vehicle }) => vehicle.injectorSets.map(({ name }) => name)))];
+  const twice = sets.map((main) => new Map(sets.map((set) => [set, (set === main ? 2 : 1) / (sets.length + 1)])));
+  return [new Map(sets.map((set) => [set, 1 / sets.length])), ...(sets.length > 1 ? twice : [])];
+}
+
+/** What each set gives while some are off: the others make up for them, each by the same part. */
+function sharesWithout(off: ReadonlySet<string>, usual: ReadonlyMap<string, number>): Map<string, number> {
+  const left = [...usual].reduce((sum, [set, share]) => sum + (off.has(set) ? 0 : share), 0);
+  return new Map([...usual].map(([set, share]) => [set, off.has(set) || left === 0 ? 0 : share / left]));
 }
 
 /** The holds with every set on and everything arranged as it is now; else those with every set on; else all. */

@@ -1,6 +1,7 @@
 // Every trial that could come next, with what it is expected to do and to teach: regroupings, swaps, a set off, a little more fuel. Pure.
 import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
-import { type Arrangement, type FittedModel, Forecast, strengthMax } from './effects.ts';
+import { type Arrangement, type FittedModel, strengthMax } from './effects.ts';
+import { Forecast } from './forecast.ts';
 import { injectionPhases } from './phases.ts';
 
 /** One proposal. A contract (`study --json`). */
@@ -66,16 +67,22 @@ export function* listRegroupings(sizes: readonly number[]): Generator<number[]> 
   yield* place();
 }
 
-/** All trials, the best first. `differing`: cylinders that differ, most first. `usualShare`: what each set gives of the fuel, where known. */
+/** Cylinders of a study: with a reading, those that differ, most first, and those whose parts are worth an exchange. */
+export interface StudiedCylinders {
+  all: readonly number[];
+  differing: readonly number[];
+  exchanged: readonly number[];
+}
+
+/** All trials, the best first. `usualShare`: what each set gives of the fuel. */
 export function listTrials(
   model: FittedModel,
   vehicle: Vehicle,
   now: Arrangement,
-  cylinders: readonly number[],
-  differing: readonly number[],
+  cylinders: StudiedCylinders,
   usualShare: ReadonlyMap<string, number>,
 ): Trial[] {
-  const forecast = new Forecast(model, cylinders);
+  const forecast = new Forecast(model, cylinders.all);
   const make: Make = (kind, change, moves, arrangement, more) => ({
     kind,
     change,
@@ -87,8 +94,8 @@ export function listTrials(
   const trials = [
     ...setOffTrials(vehicle, now, usualShare, make),
     ...vehicle.injectorSets.flatMap((set) => regroupTrials(vehicle, set, now, make)),
-    ...swapTrials(vehicle, now, cylinders, differing, make),
-    ...enrichTrials(forecast, now, differing),
+    ...swapTrials(vehicle, now, cylinders, make),
+    ...enrichTrials(forecast, now, cylinders.differing),
   ];
   return trials.sort((a, b) => worth(b) - worth(a));
 }
@@ -186,12 +193,12 @@ function layoutKey(layout: readonly number[], labelsMatter: boolean): string {
   return layout.map((group) => names.get(group)).join();
 }
 
-/** Probe and injector of a cylinder that differs, exchanged with one that doesn't, and the far one first. */
-function swapTrials(vehicle: Vehicle, now: Arrangement, cylinders: readonly number[], differing: readonly number[], make: Make): Trial[] {
+/** Probe and injectors of a cylinder that differs, exchanged with those of one that doesn't. */
+function swapTrials(vehicle: Vehicle, now: Arrangement, { all, exchanged: odd }: StudiedCylinders, make: Make): Trial[] {
   const trials: Trial[] = [];
-  for (const cylinder of differing) {
-    const usual = cylinders.filter((other) => other !== cylinder && !differing.includes(other));
-    for (const other of (usual.length > 0 ? usual : cylinders.filter((candidate) => candidate !== cylinder)).slice(0, 3)) {
+  for (const cylinder of odd) {
+    const usual = all.filter((other) => other !== cylinder && !odd.includes(other));
+    for (const other of (usual.length > 0 ? usual : all.filter((candidate) => candidate !== cylinder)).slice(0, 3)) {
       const probes = exchanged(now.probe, cylinder, other);
       if (probes)
         trials.push(make('probe-swap', `exchange the probes of cylinders ${cylinder} and ${other}`, 2, { ...now, probe: probes }));

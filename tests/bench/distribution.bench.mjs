@@ -178,7 +178,7 @@ function gainsOfReading(cylinders) {
   return { ofFlow, gas: gain({ kind: 'cylinder', key: 1 }), probe: gain({ kind: 'probe', key: 'T-1' }) };
 }
 
-/** True size of every effect, K, as the study states it: the difference from the mean of its kind. */
+/** True size of every effect, K, as the study states it: the difference from the median of its kind. */
 function truthsOf(errors, cylinders) {
   const gains = gainsOfReading(cylinders);
   const sizes = new Map();
@@ -199,8 +199,9 @@ function truthsOf(errors, cylinders) {
   const truths = new Map([['position front', sizes.get('position front') ?? 0]]);
   for (const [kind, subjects] of kinds) {
     const of = subjects.map((subject) => sizes.get(`${kind} ${subject}`) ?? 0);
-    const mean = of.reduce((total, size) => total + size, 0) / of.length;
-    for (const [i, subject] of subjects.entries()) truths.set(`${kind} ${subject}`, of[i] - mean);
+    const sorted = [...of].sort((a, b) => a - b);
+    const middle = (sorted[(of.length - 1) >> 1] + sorted[of.length >> 1]) / 2;
+    for (const [i, subject] of subjects.entries()) truths.set(`${kind} ${subject}`, of[i] - middle);
   }
   return truths;
 }

@@ -1,5 +1,5 @@
 // Ridge regression by its factor against what is worked by hand and by another way of solving; deviates against their moments.
-import { inverse, Matrix } from 'ml-matrix';
+import { determinant, inverse, Matrix } from 'ml-matrix';
 import { describe, expect, it } from 'vitest';
 import { randomDraws } from '../../server/dyno/random-draws.ts';
 import { Ridge } from '../../server/dyno/ridge.ts';
@@ -38,6 +38,28 @@ describe('ridge regression', () => {
         expect(Math.abs(along - covariance.get(i, j))).toBeLessThan(5 * error);
       }
     }
+  });
+
+  it('is the same where columns meet few others, which a row of its factor passes over', () => {
+    // Columns 0 and 1 meet in one block, 2 and 3 in another; 4 meets 3 alone, 5 all.
+    const { normal } = randomDraws(4);
+    const meets = [[0, 1, 5], [0, 1], [2, 3, 5], [2, 3], [3, 4], [5]];
+    const rows = meets.flatMap((columns) => [1, 2].map(() => [0, 1, 2, 3, 4, 5].map((j) => (columns.includes(j) ? normal() : 0))));
+    const x = new Matrix(rows);
+    const y = Matrix.columnVector(rows.map(() => 5 * normal()));
+    const ridge = new Ridge(x, y);
+    ridge.weigh(Float64Array.of(1, 4, 9, 0.5, 2, 1e6), 2);
+    const precision = Matrix.mul(x.transpose().mmul(x), 0.5).add(Matrix.diag([1, 1 / 4, 1 / 9, 2, 1 / 2, 1e-6]));
+    const covariance = inverse(precision);
+    const mean = covariance.mmul(x.transpose()).mmul(y).mul(0.5);
+    for (const [j, value] of ridge.mean().entries()) expect(value).toBeCloseTo(mean.get(j, 0), 9);
+    for (const [at, value] of ridge.covariance().entries()) expect(value).toBeCloseTo(covariance.to1DArray()[at] as number, 9);
+    const residual = Matrix.sub(y, x.mmul(mean)).to1DArray();
+    expect(ridge.squaredResidual(ridge.mean())).toBeCloseTo(
+      residual.reduce((sum, value) => sum + value ** 2, 0),
+      8,
+    );
+    expect(ridge.logDeterminant()).toBeCloseTo(Math.log(determinant(precision)), 9);
   });
 });
 

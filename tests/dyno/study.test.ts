@@ -160,6 +160,19 @@ describe('distribution study', () => {
     expect(covered).toBeGreaterThanOrEqual(8);
   });
 
+  it('does not let one bad part make all the others of its kind look off the other way', () => {
+    // Probe 2 reads 58 K high and all else nothing. Counted from the mean of the six probes it would be 48, and each other one −10.
+    const swapped = vehicle({ probes: ['T-1', 'T-5', 'T-3', 'T-4', 'T-2', 'T-6'] });
+    const noise = normalFrom(21);
+    const holds = [vehicle(), swapped, vehicle()].flatMap((of, i) => [1, 2].map(() => hold(i + 1, of, { probe: { 'T-2': 58 } }, noise)));
+    const { effects } = studyDistribution(holds);
+    const [bad, other] = ['T-2', 'T-5'].map((subject) => effects.find((effect) => effect.kind === 'probe' && effect.subject === subject));
+    expect(bad?.low).toBeLessThanOrEqual(58);
+    expect(bad?.high).toBeGreaterThanOrEqual(57);
+    expect(other?.low).toBeLessThanOrEqual(0);
+    expect(other?.high).toBeGreaterThanOrEqual(0);
+  });
+
   it('gives the same study of the same holds, to the last digit', () => {
     const holds = [vehicle(), vehicle({ plan: 'second' })].map((of, i) => hold(i + 1, of, { probe: { 'T-2': 30 } }, normalFrom(i + 1)));
     expect(studyDistribution(holds)).toEqual(studyDistribution(holds));
@@ -240,6 +253,13 @@ describe('what can be separated', () => {
     expect(separable([on, off])).toEqual(['group A of plenum', 'group B of plenum', 'position front']);
   });
 
+  it('is no single injector by a set off alone where flows are not known: the others then give more, nobody knows how much', () => {
+    const of = vehicle();
+    const unknown = separable([hold(1, of, {}, noise), hold(2, of, {}, noise, ['plenum'])]);
+    expect(unknown.filter((subject) => subject.startsWith('injector'))).toEqual([]);
+    expect(unknown).toContain('group A of plenum');
+  });
+
   it('are the two probes that were exchanged, and no other', () => {
     const swapped = vehicle({ probes: ['T-1', 'T-5', 'T-3', 'T-4', 'T-2', 'T-6'] });
     expect(separable([hold(1, vehicle(), {}, noise), hold(2, swapped, {}, noise)])).toEqual(['probe T-2', 'probe T-5']);
@@ -292,6 +312,15 @@ describe('trials', () => {
     const study = studyDistribution([hold(1, of, {}, noise), hold(1, of, {}, noise)]);
     expect(study.trials.filter(({ kind }) => kind === 'regroup')).toHaveLength(9);
     expect(study.trials.filter(({ kind }) => kind === 'label-swap')).toEqual([]);
+  });
+
+  it('lists exchanges of parts where no cylinder differs too, of the one that comes nearest to it, and no more fuel for it', () => {
+    const study = studyDistribution([1, 2].map(() => hold(1, vehicle(), { cylinder: { 4: 12 } }, () => 0)));
+    expect(study.cylinders.some(({ differs }) => differs)).toBe(false);
+    const swaps = study.trials.filter(({ kind }) => kind === 'probe-swap');
+    expect(swaps.length).toBeGreaterThan(0);
+    expect(swaps.every(({ change }) => change.startsWith('exchange the probes of cylinders 4 and '))).toBe(true);
+    expect(study.trials.filter(({ kind }) => kind === 'enrich')).toEqual([]);
   });
 
   it('proposes nothing that a set off has already taught again first', () => {
