@@ -1,6 +1,7 @@
 // What belongs to a prime besides its level: whether a pump ever ran, the fall behind it, and the prime at reference pressure. Pure.
 import { toNamePart } from '../definitions/built-in-names.ts';
 import type { InjectorSet } from '../definitions/vehicle.ts';
+import { findPrimeBouts } from './prime-bouts.ts';
 import { addVerdict, type Rest } from './resting-readings.ts';
 import { amount, said } from './said.ts';
 import { type Guide, stretchOf } from './step-state.ts';
@@ -16,10 +17,7 @@ export function whyNeverPrimed(rest: Rest, guide: Guide | undefined): string | u
   if (pump?.state === 'skipped') return 'enabling the pump was skipped';
   const rose = rest.vehicle.injectorSets.some((set) => {
     const delta = set.targetKpa === undefined ? undefined : watch(rest.series, `fuel_delta_${toNamePart(set.name)}`, 'kPa');
-    return (
-      delta &&
-      heldFor(delta, rest.fromUs, rest.toUs, 60_000, (kpa) => kpa > rest.limits.primeBeganShare * (set.targetKpa as number)) !== undefined
-    );
+    return delta && findPrimeBouts(delta, set.targetKpa as number, rest).length > 0;
   });
   return rose || somethingRanBehindSweep(rest) ? undefined : 'no rail rose: its pump was left disabled, or never ran';
 }

@@ -4,7 +4,7 @@ import type { SeriesSet } from '../channels/series.ts';
 import { findUnit } from '../channels/unit.ts';
 import { weatherKpa } from '../definitions/standard-atmosphere.ts';
 import type { Signal, Vehicle } from '../definitions/vehicle.ts';
-import { amount, said } from './said.ts';
+import { amount, type Said, said } from './said.ts';
 import type { LimitsOf } from './usual-limits.ts';
 import type { CheckResult, Verdict } from './verdict.ts';
 import { firstAtOrAfter, medianOf, medianWithin, valuesWithin, type Watched, watch } from './watch.ts';
@@ -28,11 +28,18 @@ export function addVerdict(rest: Rest, verdict: Verdict & { atUs?: number }): vo
   rest.result.verdicts.push({ ...kept, ...at } as Verdict);
 }
 
+export function addNotJudged(rest: Rest, { say: what, sayParts: whatParts }: Said, line: string): void {
+  rest.result.notJudged?.push({ what, ...(whatParts ? { whatParts } : {}), line });
+}
+
 export function signalsOf(vehicle: Vehicle): Signal[] {
   return vehicle.buses.flatMap((bus) => bus.frames.flatMap((frame) => frame.signals));
 }
 
 const round = (value: number, digits = 1) => Number(value.toFixed(digits));
+
+/** Where nobody says what the atmosphere is. */
+const usualAtmosphereKpa = 100;
 
 /** Pressures of a resting engine: gauge and differential read zero, absolute the atmosphere. */
 export function checkZeros(rest: Rest): void {
@@ -53,9 +60,13 @@ export function checkZeros(rest: Rest): void {
       continue;
     }
     const target = rails.get(signal.name);
-    if (target !== undefined && kpa > rest.limits.railHoldsShare * target) {
-      const { say: what, sayParts: whatParts } = said`zero of ${signal.name} (the rail still holds ${amount(kpa, 'kPa', 0)})`;
-      rest.result.notJudged?.push({ what, ...(whatParts ? { whatParts } : {}), line: 'bleed the rail, key on with the pump disabled' });
+    const held = kpa - (signal.reference === 'absolute' ? (atmosphere?.kpa ?? usualAtmosphereKpa) : 0);
+    if (target !== undefined && held > rest.limits.railHoldsShare * target) {
+      addNotJudged(
+        rest,
+        said`zero of ${signal.name} (the rail still holds ${amount(held, 'kPa', 0)})`,
+        'bleed the rail, key on with the pump disabled',
+      );
       continue;
     }
     judgeZero(rest, signal, pressure, kpa, atmosphere);
@@ -149,7 +160,7 @@ export function checkRestingProbes(rest: Rest): void {
     });
   }
   const sound = probes.filter((probe) => !open.includes(probe) && probe.level !== undefined);
-  judgeLevels(rest, sound as { cylinder: number; channel: string; level: number }[], otherTemperatures(rest, until));
+  judgeLevels(rest, sound as Level[], otherTemperatures(rest, until));
 }
 
 function isOpen(rest: Rest, channel: string, temp: Watched | undefined, level: number | undefined): boolean {
@@ -162,83 +173,138 @@ function isOpen(rest: Rest, channel: string, temp: Watched | undefined, level: n
   return level > rest.limits.probeOpenC || apart > rest.limits.probeFloatsK;
 }
 
+/** What a resistive sensor without its wire reads, and no engine does. Common practice, no source. */
+const openSensorC = -35;
+
 /** Medians of what else measures temperature, by channel. */
 function otherTemperatures(rest: Rest, until: number): Map<string, number> {
   const probes = new Set((rest.vehicle.engine?.exhaustTemps ?? []).map(({ channel }) => channel));
+  const inputs = new Set([...probes].map(withoutNumber));
   const found = new Map<string, number>();
   for (const signal of signalsOf(rest.vehicle)) {
-    if (probes.has(signal.name) || findUnit(signal.unit)?.dimension !== 'temperature') continue;
+    // An input beside the probes' that the engine gives no probe to reads what it likes: nothing, zero, its neighbour.
+    if (inputs.has(withoutNumber(signal.name)) || findUnit(signal.unit)?.dimension !== 'temperature') continue;
     const temp = watch(rest.series, signal.name, 'degC');
     const level = temp && medianWithin(temp, rest.fromUs, until);
-    if (level !== undefined) found.set(signal.name, level);
+    if (level !== undefined && level > openSensorC) found.set(signal.name, level);
   }
   return found;
 }
 
-function judgeLevels(rest: Rest, probes: { cylinder: number; channel: string; level: number }[], others: Map<string, number>): void {
-  const { coolantTemp, oilTemp } = rest.vehicle.engine?.roles ?? {};
-  const engine = [coolantTemp, oilTemp].flatMap((channel) => (channel === undefined ? [] : (others.get(channel) ?? [])));
-  const usual = medianOf(probes.map(({ level }) => level));
-  if (usual === undefined) return;
-  const surroundings = [...others.values(), usual];
-  const coldest = Math.min(...surroundings);
-  const cold = engine.length > 0 && Math.max(...engine, usual) - coldest <= rest.limits.coldSoakedK;
-  if (!cold) {
-    const why = engine.length > 0 ? 'the engine is not cold-soaked' : 'no coolant or oil temperature says that it is cold';
-    rest.result.notJudged?.push({ what: `the probes beside each other (${why})`, line: 'leave it overnight, then key on' });
-  }
+const withoutNumber = (channel: string): string => channel.replace(/\d+/g, '');
+
+interface Level {
+  cylinder: number;
+  channel: string;
+  level: number;
+}
+
+/** What a probe is held against, and what it is called. */
+interface Surroundings {
+  /** Of an engine that stood overnight: what its probes should read. Undefined when it is warm, or nobody knows. */
+  coldC: number | undefined;
+  /** What the probes of a warm engine read as a rule. */
+  usualC: number;
+  /** The coldest place that is not the engine: where the cables are. Undefined where nothing measures one. */
+  ambientC: number | undefined;
+  /** The coldest that coolant and oil read. */
+  engineC: number | undefined;
+}
+
+function judgeLevels(rest: Rest, probes: readonly Level[], others: ReadonlyMap<string, number>): void {
+  const usualC = medianOf(probes.map(({ level }) => level));
+  if (usualC === undefined) return;
+  const around = toSurroundings(rest, probes, others, usualC);
   for (const probe of probes) {
-    const off = probe.level - (medianOf(probes.filter((other) => other !== probe).map(({ level }) => level)) ?? probe.level);
-    const fault = cold ? undefined : warmFault(rest.limits, probe.level, off, coldest);
-    if (fault) {
-      addVerdict(rest, {
-        ...fault,
-        ok: false,
-        cylinder: probe.cylinder,
-        channel: probe.channel,
-        atUs: rest.fromUs,
-        measured: round(off),
-        unit: 'K',
-      });
-    } else if (cold) {
-      const ok = Math.abs(off) <= rest.limits.probesApartK;
-      addVerdict(rest, {
-        code: 'probe-disagrees',
-        ok,
-        cylinder: probe.cylinder,
-        channel: probe.channel,
-        ...(ok ? {} : { atUs: rest.fromUs }),
-        measured: round(off),
-        limit: rest.limits.probesApartK,
-        unit: 'K',
-        ...(ok
-          ? said`${probe.channel} agrees with the others`
-          : said`${probe.channel} reads ${amount(Math.abs(off), 'K', 1)} ${off > 0 ? 'more' : 'less'} than the others on a cold engine`),
-        ...(ok
-          ? {}
-          : { next: 'Check its plug and extension, and the alloy of every piece of wire; compare with another channel of the box.' }),
-      });
-    }
+    const cold = around.coldC === undefined ? undefined : toAgreement(rest.limits, probe, probe.level - around.coldC, probes.length);
+    const warm = around.coldC === undefined ? warmFault(rest.limits, probe.level, around) : undefined;
+    const verdict = cold ?? warm;
+    if (!verdict) continue;
+    addVerdict(rest, {
+      ...verdict,
+      cylinder: probe.cylinder,
+      channel: probe.channel,
+      ...(verdict.ok ? {} : { atUs: rest.fromUs }),
+      measured: round(probe.level - (around.coldC ?? usualC)),
+      unit: 'K',
+    });
   }
 }
 
-/** On a warm engine: a reversed probe reads colder than anything around, a shorted one the temperature of its cable. */
-function warmFault(
-  limits: LimitsOf<'key-on'>,
-  level: number,
-  off: number,
-  coldest: number,
-): Pick<Verdict, 'code' | 'say' | 'sayParts' | 'next'> | undefined {
-  if (off < -limits.probeReversedK && level < coldest - limits.probeAmbientK) {
+function toSurroundings(rest: Rest, probes: readonly Level[], others: ReadonlyMap<string, number>, usualC: number): Surroundings {
+  const { limits, vehicle, result } = rest;
+  const { coolantTemp, oilTemp } = vehicle.engine?.roles ?? {};
+  const ofEngine = [...others].filter(([channel]) => channel === coolantTemp || channel === oilTemp).map(([, level]) => level);
+  const ambient = [...others].filter(([channel]) => channel !== coolantTemp && channel !== oilTemp).map(([, level]) => level);
+  const levels = probes.map(({ level }) => level);
+  // One of three that is wrong must not drag the others; of two only what else is cold tells which.
+  const few = probes.length < 3 ? [...others.values()] : [];
+  const coldC = medianOf(probes.length === 1 ? few : [...levels, ...few]) ?? usualC;
+  const lowest = Math.min(...others.values(), coldC);
+  const warmest = Math.max(...ofEngine, coldC);
+  const apart = levels.filter((level) => Math.abs(level - coldC) > limits.probesApartK).length;
+  const why =
+    ofEngine.length === 0
+      ? 'no coolant or oil temperature says that it is cold'
+      : warmest - lowest > limits.coldSoakedK ||
+          Math.min(...ofEngine) > limits.coldSoakedMostC ||
+          (probes.length > 2 && 2 * apart > probes.length)
+        ? 'the engine is not cold-soaked'
+        : undefined;
+  if (why !== undefined) result.notJudged?.push({ what: `the probes beside each other (${why})`, line: 'leave it overnight, then key on' });
+  return {
+    coldC: why === undefined ? coldC : undefined,
+    usualC,
+    ambientC: ambient.length > 0 ? Math.min(...ambient) : undefined,
+    engineC: ofEngine.length > 0 ? Math.min(...ofEngine) : undefined,
+  };
+}
+
+type Judged = Pick<Verdict, 'code' | 'ok' | 'say' | 'sayParts' | 'next' | 'limit' | 'confidence'>;
+
+function toAgreement(limits: LimitsOf<'key-on'>, { channel }: Level, off: number, probes: number): Judged {
+  const ok = Math.abs(off) <= limits.probesApartK;
+  const rest = probes < 3 ? 'what else is cold' : 'the others';
+  return {
+    code: 'probe-disagrees',
+    ok,
+    limit: limits.probesApartK,
+    ...(ok
+      ? said`${channel} agrees with ${rest}`
+      : said`${channel} reads ${amount(Math.abs(off), 'K', 1)} ${off > 0 ? 'more' : 'less'} than ${rest} on a cold engine`),
+    ...(ok ? {} : { next: 'Check its plug and extension, and the alloy of every piece of wire; compare with another channel of the box.' }),
+  };
+}
+
+/** Below this without anything that measures the air a probe of a warm engine is reversed, and not at the temperature of its cable. */
+const belowAnyWeatherC = -10;
+
+/**
+ * On a warm engine: a shorted probe reads the temperature of its cable, a reversed one as much below it as it should be above. Without
+ * anything that measures the air one that is far colder than the engine itself is one or the other.
+ */
+function warmFault(limits: LimitsOf<'key-on'>, level: number, { usualC, ambientC, engineC }: Surroundings): Judged | undefined {
+  const off = level - usualC;
+  const cableC = ambientC ?? belowAnyWeatherC;
+  const reversedC = 2 * cableC - usualC;
+  const isBelow = level < cableC - (ambientC === undefined ? 0 : limits.probeAmbientK);
+  if (off < -limits.probeReversedK && isBelow && Math.abs(level - reversedC) < Math.abs(level - cableC)) {
     return {
       code: 'probe-reversed',
+      ok: false,
+      limit: -limits.probeReversedK,
       ...said`it reads ${amount(level, 'degC', 0)}, colder than everything around, while the others are warm: reversed`,
       next: 'Swap the two wires at the probe connector; go by alloy and polarity, not by colour.',
     };
   }
-  if (off < -limits.probeShortedK && Math.abs(level - coldest) <= limits.probeAmbientK) {
+  const isCable =
+    ambientC === undefined ? engineC !== undefined && level < engineC - limits.probeShortedK : level <= ambientC + limits.probeAmbientK;
+  if (off < -limits.probeShortedK && isCable) {
     return {
       code: 'probe-shorted',
+      ok: false,
+      limit: -limits.probeShortedK,
+      ...(ambientC === undefined ? { confidence: 0.6 } : {}),
       ...said`it reads ${amount(level, 'degC', 0)}, the temperature of its cable, while the others are warm: shorted, or not in its port`,
       next: 'Look for a crushed cable, and whether the probe sits in its port.',
     };
@@ -258,22 +324,35 @@ interface Step {
 const stepHalfUs = 700_000;
 const stepEveryUs = 100_000;
 const togetherUs = 500_000;
+/** Fewer units of the last digit are noise that the digits hide. */
+const stepResolutions = 3;
 
 /** Readings at rest that step when something is switched, by the supply or ground that they share. No reading may move. */
 export function checkSupplies(rest: Rest): void {
   const { vehicle, series } = rest;
   const battery = vehicle.engine?.roles.battery;
-  const switched = battery ? stepsOf(watch(series, battery, 'V'), 12, rest).length : 0;
-  const moving = new Set([battery, vehicle.engine?.roles.throttle, ...vehicle.injectorSets.flatMap((set) => [set.rail, set.pulse])]);
+  const switched = battery ? stepsOf(watch(series, battery, 'V'), { span: 12, resolution: 0 }, rest).length : 0;
+  const moving = new Set([battery, vehicle.engine?.roles.throttle, ...vehicle.injectorSets.map(({ pulse }) => pulse)]);
+  const rails = new Set(vehicle.injectorSets.map(({ rail }) => rail));
+  // Once the pump ran a rail moves by itself.
+  const beforePrime = { ...rest, toUs: Math.min(rest.toUs, (rest.primeUs ?? rest.toUs) - stepHalfUs) };
   const steps = signalsOf(vehicle)
     .filter((signal) => !moving.has(signal.name) && ['pressure', 'temperature'].includes(findUnit(signal.unit)?.dimension ?? ''))
-    .flatMap((signal) => stepsOf(watch(series, signal.name, undefined), spanOf(signal), rest));
+    .flatMap((signal) =>
+      stepsOf(
+        watch(series, signal.name, undefined),
+        { span: spanOf(signal), resolution: Math.abs(signal.factor) },
+        rails.has(signal.name) ? beforePrime : rest,
+      ),
+    );
   const groups = [...vehicle.supplies, ...vehicle.grounds];
   const probes = new Set((vehicle.engine?.exhaustTemps ?? []).map(({ channel }) => channel));
   const told: Set<string>[] = [];
   for (const meeting of toMeetings(steps)) {
     const channels = [...new Set(meeting.map((step) => step.channel))];
     const largest = meeting.reduce((most, step) => (Math.abs(step.share) > Math.abs(most.share) ? step : most));
+    // Rails that fall are leaks: they tell of a wire only together with what shares it.
+    if (channels.every((channel) => rails.has(channel))) continue;
     if (channels.length < 2 && Math.abs(largest.share) < rest.limits.shiftAloneShare) continue;
     if (isPressureAtPrime(rest, channels, largest)) continue;
     // The same channels again, when the next load is switched: one fault.
@@ -321,13 +400,13 @@ function isPressureAtPrime(rest: Rest, channels: readonly string[], step: Step):
   return atPrime || Math.abs(step.share) > 0.1;
 }
 
-function spanOf(signal: Signal): number {
+export function spanOf(signal: Signal): number {
   if (signal.min !== undefined && signal.max !== undefined) return signal.max - signal.min;
   return findUnit(signal.unit)?.dimension === 'pressure' ? 500 / (findUnit(signal.unit)?.scale ?? 1) : 200;
 }
 
 /** Steps of the median, larger than noise and resolution, at their steepest. */
-function stepsOf(watched: Watched | undefined, span: number, rest: Rest): Step[] {
+function stepsOf(watched: Watched | undefined, { span, resolution }: { span: number; resolution: number }, rest: Rest): Step[] {
   if (!watched) return [];
   const marks: { atUs: number; by: number }[] = [];
   for (let at = rest.fromUs + stepHalfUs + 300_000; at < rest.toUs - stepHalfUs; at += stepEveryUs) {
@@ -336,7 +415,7 @@ function stepsOf(watched: Watched | undefined, span: number, rest: Rest): Step[]
     if (before !== undefined && after !== undefined) marks.push({ atUs: at, by: after - before });
   }
   const noise = (medianOf(marks.map(({ by }) => Math.abs(by))) ?? 0) * 1.5;
-  const least = Math.max(rest.limits.shiftNoiseTimes * noise, rest.limits.shiftShare * span);
+  const least = Math.max(rest.limits.shiftNoiseTimes * noise, rest.limits.shiftShare * span, stepResolutions * resolution);
   const steps: Step[] = [];
   for (const [i, mark] of marks.entries()) {
     const size = Math.abs(mark.by);

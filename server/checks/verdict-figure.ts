@@ -29,7 +29,7 @@ const measures: Readonly<Record<string, Measure>> = {
     unit: 'K',
     isDifference: true,
     rule: "The median of the probe at rest less the median of the others', on a cold-soaked engine.",
-    limits: ['probes_apart', 'cold_soaked'],
+    limits: ['probes_apart', 'cold_soaked', 'cold_soaked_most'],
   },
   'probe-shorted': {
     unit: 'K',
@@ -40,7 +40,7 @@ const measures: Readonly<Record<string, Measure>> = {
   'throttle-range': {
     unit: '%',
     rule: 'The end of its way that was missed, else the highest opening; of a jump by how much it jumps between two samples.',
-    limits: ['throttle_closed', 'throttle_open', 'throttle_jump', 'throttle_fastest'],
+    limits: ['throttle_closed', 'throttle_open', 'throttle_jump', 'throttle_stands_out', 'throttle_fastest', 'throttle_samples'],
   },
   battery: {
     unit: 'V',
@@ -50,7 +50,7 @@ const measures: Readonly<Record<string, Measure>> = {
   prime: {
     unit: 'kPa',
     rule: 'Fuel pressure delta where it settles after the prime; of an overshoot its peak.',
-    limits: ['prime_overshoot', 'prime_band', 'prime_band_least', 'prime_within', 'prime_began'],
+    limits: ['prime_overshoot', 'prime_band', 'prime_band_least', 'prime_within', 'prime_steady', 'prime_began'],
   },
   'leak-down': {
     unit: 'kPa',
