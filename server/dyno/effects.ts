@@ -47,8 +47,6 @@ export interface FittedModel {
   noiseK: number;
   /** Effects drawn from their posterior, by column, K. */
   draws: Float64Array[];
-  /** Logarithm of the evidence, but for a constant of the holds: the larger, the better these columns and weights tell them. */
-  evidence: number;
   /** Which effects these sessions' arrangements separate, by column. */
   separable: boolean[];
   /** Of banks and position, by column: how the estimate hangs on single cylinders. */
@@ -95,6 +93,7 @@ const roundsMax = 80;
 /** Turns of the sampler that are thrown away, and kept; every so many the covariance is read. */
 const settlingTurns = 100;
 const drawTurns = 1000;
+const drawTurnsMin = 250;
 const covarianceEvery = 20;
 const drawSeed = 8;
 /** The rounds end once no scatter changes by more than this share. */
@@ -289,49 +288,60 @@ function toDesign(observations: readonly Observation[], columns: readonly Effect
  * drawn together (Gibbs sampler). Intervals from the likeliest scatters alone are too narrow: cylinder, probe and injectors of one port look alike,
  * and it is the scatters that say how a deviation splits between them. Source: Gelman et al., Bayesian Data Analysis, hierarchical linear models.
  */
-export function fitEffects(observations: readonly Observation[], columns: EffectColumn[]): FittedModel {
+export function weighEffects(observations: readonly Observation[], columns: EffectColumn[]): WeighedModel {
   const design = toDesign(observations, columns);
   const weights = likeliestWeights(design, toKinds(columns, design.places));
-  const evidence = evidenceOf(design.ridge, weights);
-  const drawn = drawEffects(design, weights);
   return {
+    observations,
     columns,
-    ...drawn,
-    evidence,
+    design,
+    weights,
+    evidence: evidenceOf(design.ridge, weights),
     separable: separableBy(observations, columns),
-    standing: checkStanding(observations, columns, [...drawn.mean]),
   };
+}
+
+/** A model with its weights, before anything is drawn from it. */
+export interface WeighedModel extends Pick<FittedModel, 'columns' | 'separable'> {
+  observations: readonly Observation[];
+  design: Design;
+  weights: Weights;
+  /** Logarithm of the evidence, but for a constant of the holds: the larger, the better these columns and weights tell them. */
+  evidence: number;
+}
+
+/** `share`: of all draws that are kept. */
+export function drawModel({ observations, columns, design, weights, separable }: WeighedModel, share = 1): FittedModel {
+  const drawn = drawEffects(design, weights, Math.max(drawTurnsMin, Math.round(share * drawTurns)));
+  return { columns, ...drawn, separable, standing: checkStanding(observations, columns, [...drawn.mean]) };
 }
 
 /**
  * Models of the same holds and columns that differ in what is assumed, each believed as its evidence says (Bayesian model averaging: Hoeting et al.
- * 1999). `beliefs`: how much each was believed before the holds.
+ * 1999). `shares`: how much each is believed.
  */
-export function mixModels(models: readonly FittedModel[], beliefs: readonly number[]): FittedModel {
-  const best = models.reduce((a, b) => (b.evidence > a.evidence ? b : a));
-  const raw = models.map(({ evidence }, i) => (beliefs[i] as number) * Math.exp(evidence - best.evidence));
-  const total = raw.reduce((sum, weight) => sum + weight, 0);
-  const weights = raw.map((weight) => weight / total);
-  const mean = best.mean.map((_, j) => models.reduce((sum, model, i) => sum + (weights[i] as number) * (model.mean[j] as number), 0));
-  const size = mean.length;
-  const covariance = Matrix.zeros(size, size);
+export function mixModels(models: readonly FittedModel[], shares: readonly number[]): FittedModel {
+  const total = shares.reduce((sum, share) => sum + share, 0);
+  const weights = shares.map((share) => share / total);
+  const likeliest = models[weights.indexOf(Math.max(...weights))] as FittedModel;
+  const mean = likeliest.mean.map((_, j) => models.reduce((sum, model, i) => sum + (weights[i] as number) * (model.mean[j] as number), 0));
+  const covariance = Matrix.zeros(mean.length, mean.length);
   for (const [i, model] of models.entries()) {
     const off = Matrix.columnVector(model.mean.map((value, j) => value - (mean[j] as number)));
     covariance.add(Matrix.add(model.covariance, off.mmul(off.transpose())).mul(weights[i] as number));
   }
   return {
-    ...best,
+    ...likeliest,
     mean,
     covariance,
     noiseK: models.reduce((sum, { noiseK }, i) => sum + (weights[i] as number) * noiseK, 0),
-    draws: models.flatMap(({ draws }, i) => thinned(draws, weights[i] as number)),
-    separable: best.separable.map((_, j) => models.every(({ separable }) => separable[j])),
+    draws: models.flatMap(({ draws }, i) => thinned(draws, Math.round((weights[i] as number) * drawTurns))),
   };
 }
 
-/** Of all draws a share, spread over them evenly. */
-function thinned(draws: readonly Float64Array[], share: number): Float64Array[] {
-  const kept = Math.round(share * draws.length);
+/** So many of all draws, spread over them evenly. */
+function thinned(draws: readonly Float64Array[], count: number): Float64Array[] {
+  const kept = Math.min(count, draws.length);
   return Array.from({ length: kept }, (_, i) => draws[Math.floor((i * draws.length) / kept)] as Float64Array);
 }
 
@@ -375,6 +385,7 @@ function evidenceOf(ridge: Ridge, { variances, noise }: Weights): number {
 function drawEffects(
   { ridge, places, readings }: Design,
   { kinds, variances, noise: firstNoise }: Weights,
+  turns: number,
 ): Pick<FittedModel, 'mean' | 'covariance' | 'noiseK' | 'draws'> {
   const { normal, gamma } = randomDraws(drawSeed);
   const size = places.length;
@@ -384,7 +395,7 @@ function drawEffects(
   const covariance = new Float64Array(size * size);
   let noise = firstNoise;
   let noiseSum = 0;
-  for (let turn = -settlingTurns; turn < drawTurns; turn++) {
+  for (let turn = -settlingTurns; turn < turns; turn++) {
     ridge.weigh(variances, noise);
     const effects = ridge.draw(normal);
     if (turn >= 0) {
@@ -423,7 +434,7 @@ function drawEffects(
       covariance[i * size + j] = ((covariance[i * size + j] as number) + apart) / means.length;
     }
   }
-  return { mean, covariance: Matrix.from1DArray(size, size, covariance), noiseK: Math.sqrt(noiseSum / drawTurns), draws };
+  return { mean, covariance: Matrix.from1DArray(size, size, covariance), noiseK: Math.sqrt(noiseSum / turns), draws };
 }
 
 /** Which effects these holds' arrangements separate, by column. */

@@ -3,16 +3,17 @@ import { medianOf } from '../checks/watch.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import {
   type Arrangement,
+  drawModel,
   type EffectColumn,
   type EffectEstimate,
   type FittedModel,
-  fitEffects,
   leaningOf,
   listColumns,
   mixModels,
   separableBy,
   toArrangement,
   toEstimates,
+  weighEffects,
 } from './effects.ts';
 import { deviations, findLoadPoints, type Hold } from './holds.ts';
 import { injectionPhases } from './phases.ts';
@@ -128,8 +129,10 @@ interface Fits {
   cylinders: number[];
 }
 
-/** By so much must the evidence of weights by share lead (a factor of 20) before trials are planned by them: they leave less open. */
-const evidenceLead = 3;
+/** Models that are believed less are left out. */
+const beliefMin = 0.02;
+/** The model in which nothing grows with its share is given up for planning once it is believed less than one in twenty. */
+const beliefOfAlikeMin = 0.05;
 
 /**
  * While one set is off the others give more. Errors of flow then weigh more, errors of spray or place may not, and where flows aren't known nobody
@@ -150,22 +153,39 @@ function fitHolds(holds: readonly Hold[]): Fits {
     alike.map(({ arrangement }) => arrangement),
     cylinders,
   );
-  if (holds.every(({ off }) => off.size === 0)) {
-    const model = fitEffects(observe(usualShare), columns);
-    const separable = separableBy(alike, columns).map((told, j) => told && model.separable[j] === true);
-    return { model: { ...model, separable }, planning: { model: { ...model, separable }, share: usualShare }, loadPoints, cylinders };
-  }
-  const weighedModels = usualShares.map((usual) => fitEffects(observe(usual), columns));
-  const alikeModel = fitEffects(alike, columns);
-  const model = mixModels([alikeModel, ...weighedModels], [weighedModels.length, ...weighedModels.map(() => 1)]);
-  const told = (one: FittedModel): FittedModel => ({ ...one, separable: model.separable });
-  const weighed = mixModels(
-    weighedModels,
-    weighedModels.map(() => 1),
-  );
-  const isWeighedBetter = Math.max(...weighedModels.map(({ evidence }) => evidence)) - alikeModel.evidence >= evidenceLead;
-  const planning = isWeighedBetter ? { model: told(weighed), share: usualShare } : { model: told(alikeModel), share: new Map() };
+  const weighed = usualShares.map((usual) => weighEffects(observe(usual), columns));
+  const isOffNowhere = holds.every(({ off }) => off.size === 0);
+  // As long as no set was off all say the same, but for what weights that differ from hold to hold tell apart.
+  const fits = isOffNowhere ? weighed.slice(0, 1) : [weighEffects(alike, columns), ...weighed];
+  const told = isOffNowhere ? separableBy(alike, columns) : columns.map(() => true);
+  const separable = told.map((isTold, j) => isTold && fits.every((fit) => fit.separable[j]));
+  const beliefs = believe(fits.map(({ evidence }, i) => evidence + Math.log(isOffNowhere || i > 0 ? 1 : weighed.length)));
+  const drawn = fits.flatMap((fit, i) => {
+    const belief = beliefs[i] as number;
+    return belief < beliefMin ? [] : [{ belief, isAlike: !isOffNowhere && i === 0, model: drawModel({ ...fit, separable }, belief) }];
+  });
+  const mixed = (of: typeof drawn) =>
+    mixModels(
+      of.map(({ model }) => model),
+      of.map(({ belief }) => belief),
+    );
+  const model = mixed(drawn);
+  const alikeOnes = drawn.filter(({ isAlike }) => isAlike);
+  // Weights by share leave less open: trials are planned by them only once they lead.
+  const planned = (alikeOnes[0]?.belief ?? 0) > beliefOfAlikeMin ? alikeOnes : drawn.filter(({ isAlike }) => !isAlike);
+  const planning = {
+    model: planned.length === drawn.length ? model : mixed(planned),
+    share: planned === alikeOnes ? new Map() : usualShare,
+  };
   return { model, planning, loadPoints, cylinders };
+}
+
+/** How much each of some models is believed, from the logarithms of their evidence: 0 to 1, together 1. */
+function believe(evidences: readonly number[]): number[] {
+  const best = Math.max(...evidences);
+  const odds = evidences.map((evidence) => Math.exp(evidence - best));
+  const total = odds.reduce((sum, value) => sum + value, 0);
+  return odds.map((value) => value / total);
 }
 
 function toHoldView(hold: Hold): Study['holds'][number] {

@@ -26,8 +26,13 @@ const points = [
   [3600, 40],
   [4400, 50],
 ];
-/** Scatter of manufacture of every part, K (standard deviation), drawn by the bench so that each effect's true size is known. */
-const scatterK = { cylinder: 5, probe: 1.5, port: 1.5, plenum: 1.5 };
+/**
+ * Scatter of manufacture of every part, K (standard deviation): drawn for each run between these, evenly in its logarithm, so that engines with parts
+ * that are all alike and engines with none that is are among them. Each effect's true size is known.
+ */
+const scatterK = { cylinder: [1, 10], probe: [0.5, 4], port: [0.5, 4], plenum: [0.5, 4] };
+/** Size of an error that is put in, K in the gas or in the probe: drawn evenly. */
+const errorK = [15, 60];
 /** One hold repeats the last to this, K (standard deviation): what a steady engine and a thermocouple amplifier do. Common practice, no source. */
 const repeatK = 2;
 const roundsMax = 5;
@@ -48,7 +53,7 @@ const normalOf = (random) => () => Array.from({ length: 12 }, random).reduce((su
 /** Errors put in: kind, subject as the study names it, and where the scenario says it. */
 function errorsOf(cause, cylinders, random, inFlow) {
   const n = 1 + Math.floor(random() * cylinders);
-  const kelvin = (random() < 0.5 ? -1 : 1) * Math.round(25 + 25 * random());
+  const kelvin = (random() < 0.5 ? -1 : 1) * Math.round(errorK[0] + (errorK[1] - errorK[0]) * random());
   const half = Math.round(kelvin * 0.7);
   const one = {
     none: [],
@@ -69,10 +74,13 @@ function errorsOf(cause, cylinders, random, inFlow) {
 }
 
 /** Small errors of every single part: no two cylinders, probes or injectors are alike. */
-function scatterOf(cylinders, normal) {
+function scatterOf(cylinders, random, normal) {
   const all = Array.from({ length: cylinders }, (_, i) => i + 1);
-  const draw = (of, kind, subject, keyOf) =>
-    all.map((n) => ({ kind, subject: subject(n), key: keyOf(n), kelvin: scatterK[of] * normal() }));
+  const draw = (of, kind, subject, keyOf) => {
+    const [low, high] = scatterK[of];
+    const scatter = low * (high / low) ** random();
+    return all.map((n) => ({ kind, subject: subject(n), key: keyOf(n), kelvin: scatter * normal() }));
+  };
   return [
     ...draw('cylinder', 'cylinder', String, (n) => n),
     ...draw(
@@ -221,7 +229,7 @@ function follow(cause, cylinders, seed) {
   const random = uniform(seed * 7919 + cylinders * 104729 + causes.indexOf(cause) * 1299709);
   const normal = normalOf(random);
   const putIn = errorsOf(cause, cylinders, random, seed % 2 === 0);
-  const errors = [...scatterOf(cylinders, normal), ...putIn];
+  const errors = [...scatterOf(cylinders, random, normal), ...putIn];
   const truths = truthsOf(errors, cylinders);
   let state = firstState(cylinders);
   let holds = driveSession(1, state, errors, seed, normal);
@@ -229,10 +237,7 @@ function follow(cause, cylinders, seed) {
     cause,
     cylinders,
     seed,
-    covered: 0,
-    intervals: 0,
-    othersCovered: 0,
-    others: 0,
+    intervals: [],
     harm: 0,
     first: undefined,
     gains: {},
@@ -246,7 +251,7 @@ function follow(cause, cylinders, seed) {
     if (round === 0) {
       result.first = study.trials[0]?.kind;
       result.atOnce = outcome;
-      result.gains = gainsOf(study, holds, state, errors, truths, seed, normal);
+      if (looks[cause]) result.gains = gainsOf(study, holds, state, errors, truths, seed, normal);
     }
     result.outcome = outcome;
     const next = study.trials.map((trial) => [trial, carryOut(state, trial)]).find(([, made]) => made !== undefined);
@@ -291,15 +296,11 @@ function score(result, study, truths, putIn) {
   for (const effect of study.effects) {
     if (!effect.separable) continue;
     const truth = truths.get(key(effect));
-    const covers = effect.low <= truth && truth <= effect.high ? 1 : 0;
-    if (putIn.some((error) => key(error) === key(effect))) {
-      result.intervals++;
-      result.covered += covers;
-      if (!covers) result.missedBy = { ...effect, truth: Math.round(truth * 10) / 10 };
-    } else {
-      result.others++;
-      result.othersCovered += covers;
-    }
+    const isPutIn = putIn.some((error) => key(error) === key(effect));
+    // Both are rounded to a tenth.
+    const covers = effect.low - 0.05 <= truth && truth <= effect.high + 0.05;
+    result.intervals.push({ kind: effect.kind, isPutIn, covers, width: effect.high - effect.low });
+    if (isPutIn && !covers) result.missedBy = { ...effect, truth: Math.round(truth * 10) / 10 };
   }
 }
 
@@ -365,22 +366,20 @@ function share(jobs) {
 
 const percent = (part, whole) => (whole === 0 ? '–' : `${((100 * part) / whole).toFixed(0)} %`);
 const sum = (list, of) => list.reduce((total, item) => total + of(item), 0);
+/** How many of some intervals cover the truth, and how many there are. */
+const coverage = (intervals) => `${percent(intervals.filter(({ covers }) => covers).length, intervals.length)} of ${intervals.length}`;
 
 function print(results, detailed) {
-  console.log(
-    '| true cause | runs | after the first session | at the end: named | inseparable | missed | wrong | trials, mean | intervals cover the truth | others too |',
-  );
-  console.log('| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |');
+  console.log('| true cause | runs | after the first session | at the end: named | inseparable | missed | wrong | trials, mean |');
+  console.log('| --- | --- | --- | --- | --- | --- | --- | --- |');
   const rowOf = (name, list) => {
     const ended = (outcome) => percent(list.filter((run) => run.outcome === outcome).length, list.length);
     const atOnce = ['named', 'inseparable', 'missed', 'wrong']
       .map((outcome) => `${list.filter((run) => run.atOnce === outcome).length} ${outcome}`)
       .join(', ');
     const steps = (sum(list, (run) => run.steps.length) / list.length).toFixed(1);
-    const [covered, intervals] = [sum(list, (run) => run.covered), sum(list, (run) => run.intervals)];
-    const [othersCovered, others] = [sum(list, (run) => run.othersCovered), sum(list, (run) => run.others)];
     console.log(
-      `| ${name} | ${list.length} | ${atOnce} | ${ended('named')} | ${ended('inseparable')} | ${ended('missed')} | ${ended('wrong')} | ${steps} | ${percent(covered, intervals)} of ${intervals} | ${percent(othersCovered, others)} |`,
+      `| ${name} | ${list.length} | ${atOnce} | ${ended('named')} | ${ended('inseparable')} | ${ended('missed')} | ${ended('wrong')} | ${steps} |`,
     );
   };
   for (const cause of causes) {
@@ -388,12 +387,40 @@ function print(results, detailed) {
     if (list.length > 0) rowOf(cause, list);
   }
   rowOf('all', results);
+  printCoverage(results.flatMap((run) => run.intervals));
   const judged = firstTrials(results);
   console.log(`\nfirst proposed trial best, or within noise of it: ${percent(judged.good, judged.all)} of ${judged.all}`);
   for (const line of judged.lines) console.log(line);
   console.log(`harmful changes proposed: ${sum(results, (run) => run.harm)}`);
-  if (detailed) for (const run of results) if (run.outcome !== 'named' || run.covered < run.intervals) console.log(JSON.stringify(run));
+  if (detailed) for (const run of results) if (run.outcome !== 'named' || run.missedBy) console.log(JSON.stringify(run));
 }
+
+function printCoverage(intervals) {
+  console.log('\n| 90 % intervals cover the truth | of errors put in | of all other effects | width, mean |');
+  console.log('| --- | --- | --- | --- |');
+  const rowOf = (name, list) => {
+    const width = (sum(list, (interval) => interval.width) / Math.max(1, list.length)).toFixed(1);
+    const of = (isPutIn) => coverage(list.filter((interval) => interval.isPutIn === isPutIn));
+    console.log(`| ${name} | ${of(true)} | ${of(false)} | ${width} K |`);
+  };
+  for (const kind of ['bank', 'position', 'group', 'cylinder', 'probe', 'injector'])
+    rowOf(
+      kind,
+      intervals.filter((interval) => interval.kind === kind),
+    );
+  rowOf('all', intervals);
+}
+
+/** How a cause looks before any trial: one port that differs, or a pattern over several. Mixtures are neither. */
+const looks = {
+  cylinder: 'one port',
+  probe: 'one port',
+  'port injector': 'one port',
+  'plenum injector': 'one port',
+  bank: 'a pattern',
+  position: 'a pattern',
+  group: 'a pattern',
+};
 
 /**
  * Best is what gains most on the mean over all causes that look alike before the trial: nobody can propose for a cause that isn't known yet. One
@@ -401,21 +428,12 @@ function print(results, detailed) {
  * over the same runs it is not worse by more than twice the standard error of the difference.
  */
 function firstTrials(results) {
-  const alike = {
-    cylinder: 'one port',
-    probe: 'one port',
-    'port injector': 'one port',
-    'plenum injector': 'one port',
-    bank: 'a pattern',
-    position: 'a pattern',
-    group: 'a pattern',
-  };
   const kindOf = (name) => name.split(' ')[0];
   const lines = [];
   let good = 0;
   let all = 0;
   for (const look of ['one port', 'a pattern']) {
-    const runs = results.filter((run) => alike[run.cause] === look);
+    const runs = results.filter((run) => looks[run.cause] === look);
     const kinds = [...new Set(runs.flatMap((run) => Object.keys(run.gains)))];
     const means = kinds.map((kind) => ({ kind, ...meanOf(runs.flatMap((run) => run.gains[kind] ?? [])) })).sort((a, b) => b.mean - a.mean);
     const best = means[0];

@@ -1,7 +1,9 @@
 // The distribution study on holds made by hand: what can be separated is found within its interval, what can't is said so.
+import { Matrix } from 'ml-matrix';
 import { describe, expect, it } from 'vitest';
 import { parseVehicle } from '../../server/definitions/load-vehicle.ts';
 import type { Vehicle } from '../../server/definitions/vehicle.ts';
+import { type FittedModel, mixModels } from '../../server/dyno/effects.ts';
 import { deviations, type Hold } from '../../server/dyno/holds.ts';
 import { injectionPhases } from '../../server/dyno/phases.ts';
 import { studyDistribution } from '../../server/dyno/study.ts';
@@ -283,6 +285,27 @@ describe('what can be separated', () => {
     expect(position?.separable).toBe(true);
     expect(position?.low).toBeLessThanOrEqual(0);
     expect(position?.high).toBeGreaterThanOrEqual(0);
+  });
+});
+
+describe('models that are each believed in part', () => {
+  it('mix by the law of total variance, and keep draws of each by its share', () => {
+    // One effect: 10 with variance 4, believed three to one against 20 with variance 8. Mean 12.5, variance 0.75 (4 + 6.25) + 0.25 (8 + 56.25) = 23.75.
+    const model = (mean: number, variance: number): FittedModel => ({
+      columns: [{ kind: 'cylinder', subject: '1' }],
+      mean: Float64Array.of(mean),
+      covariance: new Matrix([[variance]]),
+      noiseK: mean / 10,
+      draws: Array.from({ length: 1000 }, () => Float64Array.of(mean)),
+      separable: [true],
+      standing: new Map(),
+    });
+    const mixed = mixModels([model(10, 4), model(20, 8)], [3, 1]);
+    expect([...mixed.mean]).toEqual([12.5]);
+    expect(mixed.covariance.get(0, 0)).toBeCloseTo(23.75, 12);
+    expect(mixed.noiseK).toBeCloseTo(1.25, 12);
+    expect(mixed.draws.filter(([value]) => value === 10)).toHaveLength(750);
+    expect(mixed.draws.filter(([value]) => value === 20)).toHaveLength(250);
   });
 });
 
