@@ -88,7 +88,7 @@ function judgeZero(rest: Rest, signal: Signal, pressure: Watched, kpa: number, a
   const { limits } = rest;
   const bySpan = span === undefined ? limits.zeroWithoutSpanKpa : Math.max(limits.zeroLeastKpa, limits.zeroSpanShare * span);
   const isManifold = rest.vehicle.engine?.roles.manifoldPressure === signal.name;
-  const atmosphereLimit = isManifold ? limits.atmosphereKpa : Math.max(limits.atmosphereKpa, Math.min(bySpan, 5));
+  const atmosphereLimit = isManifold ? limits.atmosphereKpa : Math.max(limits.atmosphereKpa, Math.min(bySpan, limits.atmosphereOtherKpa));
   const limit = absolute ? atmosphereLimit + (atmosphere?.unsureKpa ?? 0) : bySpan;
   const off = kpa - expected;
   const ok = Math.abs(off) <= limit;

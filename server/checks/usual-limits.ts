@@ -22,6 +22,7 @@ export const usualLimits = {
     zeroLeastKpa: limit(1.5, 'that, never less than'),
     zeroWithoutSpanKpa: limit(10, 'that, where the file gives no span'),
     atmosphereKpa: limit(2, 'a manifold sensor against the barometer', `${commonPractice} (1 to 2 kPa)`),
+    atmosphereOtherKpa: limit(5, 'another absolute sensor against it, at most, however wide its span'),
     probesApartK: limit(
       6,
       'cold-soaked probes apart',

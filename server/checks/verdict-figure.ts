@@ -18,7 +18,7 @@ const measures: Readonly<Record<string, Measure>> = {
     unit: 'kPa',
     isDifference: true,
     rule: 'The median of the sensor at rest, before the prime, less what presses there: nothing for gauge and differential sensors, the barometer for absolute ones.',
-    limits: ['zero_span', 'zero_least', 'zero_without_span', 'atmosphere'],
+    limits: ['zero_span', 'zero_least', 'zero_without_span', 'atmosphere', 'atmosphere_other'],
   },
   'probe-open': {
     unit: 'degC',
@@ -130,6 +130,12 @@ const measures: Readonly<Record<string, Measure>> = {
     limits: ['oil_most', 'hot_for'],
   },
   'sync-loss': { unit: '', rule: 'How often the sync was lost while the engine turned.', limits: [] },
+  'bus-load': { unit: '%', rule: 'Bits on the wire, stuff bits counted, of those that the bit rate allows, on average.', limits: ['load'] },
+  'trunk-break': { unit: 's', rule: 'How long the devices beyond it were silent in all.', limits: [] },
+  'device-missing': { unit: 's', rule: 'How long it was silent.', limits: [] },
+  'frame-late': { unit: 'ms', rule: "How long the frame took, beside its `period:` or a device's time to boot.", limits: [] },
+  'frame-short': { unit: 'bytes', rule: 'Bytes of the shortest frame, beside its `length:`.', limits: [] },
+  'payload-frozen': { unit: 's', rule: 'How long the payload stood still after it had moved.', limits: [] },
   'channel-silent': { unit: '', rule: 'Whether the signal ever carried a number while its frame came.', limits: [] },
 };
 
@@ -180,11 +186,16 @@ export interface JudgedRun {
 
 const otherMeasure = (code: string): Measure => ({ unit: '', rule: `What rule ${code} measures: docs/checks.md.`, limits: [] });
 
+/** How the number of a verdict of this check is made: its unit, and the limits that decide. */
+export function measureOf(check: string, code: string): Measure {
+  return (code === 'probe-reversed' ? reversed[check] : measures[code]) ?? otherMeasure(code);
+}
+
 /** Undefined for a verdict whose number comes from no channel: the bus check's are counted from frames. */
 export function explainVerdict(verdict: MeasuredVerdict, run: JudgedRun): Figure | undefined {
   const { code, channel, measured, at } = verdict;
   if (channel === undefined) return undefined;
-  const measure = (code === 'probe-reversed' ? reversed[run.check] : measures[code]) ?? otherMeasure(code);
+  const measure = measureOf(run.check, code);
   const samples = verdict.samples as VerdictSamples | undefined;
   const ofChannel = samples && samples.channel === channel ? samples : undefined;
   const unit = verdict.unit ?? (measure.unit === '' && measure !== measures['sync-loss'] ? (ofChannel?.unit ?? '') : measure.unit);

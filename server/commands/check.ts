@@ -1,6 +1,6 @@
 // `evenburn check NAME FILE|SESSION`: a check judged on a recording.
 import { Argument, type Command } from 'commander';
-import type { CheckResult, JudgedCheck } from '../checks/verdict.ts';
+import type { JudgedCheck } from '../checks/verdict.ts';
 import { EvenburnError } from '../errors.ts';
 import { AnswerIsNo } from './answer.ts';
 
@@ -38,29 +38,13 @@ function checkOrder(order: readonly number[], cylinders: number): void {
 async function runCheck(name: JudgedCheck, source: string, options: CheckOptions): Promise<void> {
   const { getVehicle } = await import('../definitions/load-vehicle.ts');
   const { judgeRecording } = await import('../checks/judge-recording.ts');
+  const { toCheckText } = await import('../checks/check-text.ts');
   const { recordedFrames } = await import('./recorded-input.ts');
   const { dataFolder } = await import('../settings.ts');
   const vehicle = await getVehicle(options.vehicle);
   if (options.order) checkOrder(options.order, vehicle.engine?.cylinders ?? 0);
   const frames = recordedFrames(source, vehicle, dataFolder(options.data));
   const result = await judgeRecording(name, frames, vehicle, options.order ? { order: options.order } : {});
-  process.stdout.write(options.json ? `${JSON.stringify(result)}\n` : toText(result));
+  process.stdout.write(options.json ? `${JSON.stringify(result)}\n` : toCheckText(result));
   if (result.verdicts.some((verdict) => !verdict.ok)) throw new AnswerIsNo();
-}
-
-/** Failed verdicts first, each with what to do next; then what is right, in a line each. */
-function toText(result: CheckResult): string {
-  const lines = [`${result.check} check: ${result.frames} frames in ${result.seconds.toFixed(1)} s`];
-  const failed = result.verdicts.filter((verdict) => !verdict.ok);
-  for (const verdict of failed) {
-    const at = verdict.at === undefined ? '' : ` at ${verdict.at.toFixed(3)} s`;
-    lines.push(`  NOT RIGHT  ${verdict.code}${at}: ${verdict.say}`);
-    if (verdict.next) lines.push(`             next: ${verdict.next}`);
-  }
-  for (const verdict of result.verdicts) if (verdict.ok) lines.push(`  right      ${verdict.say}`);
-  for (const { what, line } of result.notJudged ?? []) lines.push(`  not judged ${what}. It would be with: ${line}`);
-  lines.push(
-    failed.length === 0 ? 'Nothing found that is wrong.' : `${failed.length} verdict${failed.length === 1 ? ' fails' : 's fail'}.`,
-  );
-  return `${lines.join('\n')}\n`;
 }
