@@ -6,7 +6,7 @@ import { toNamePart } from '../definitions/built-in-names.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { Pull } from './pulls.ts';
 
-/** One steady load point. Temperatures in °C by cylinder; a cylinder whose probe gave no number, or still drifted, is absent: there may be none. */
+/** One steady load point. Settled temperatures in °C by cylinder; a cylinder whose probe gave no number, or still drifted, is absent: there may be none. */
 export interface Hold {
   session: number;
   vehicle: Vehicle;
@@ -18,11 +18,26 @@ export interface Hold {
   /** Manifold pressure, kPa, or without it throttle opening in its channel's unit; undefined when neither gave a number. */
   load: number | undefined;
   temps: Map<number, number>;
+  /** Of each of them, how its probe still followed. */
+  settling?: Map<number, Settling>;
   /** Injector sets whose pulse was 0: a set-off trial. */
   off: Set<string>;
   /** Share of the fuel that each set gave, 0 to 1; empty when the flow of any set is not known. */
   share: Map<string, number>;
 }
+
+/** A probe that hasn't quite settled yet. */
+export interface Settling {
+  /** How fast it still rose, K/s. */
+  slopeKPerS: number;
+  /** Added to its reading for that, K: its lag times the slope (first-order probe). 0 where the vehicle file gives no `lag`. */
+  addedK: number;
+  /** How far off it may still be, K: by half of the lag's band, or by the longest usual lag where none is given. */
+  openK: number;
+}
+
+/** Longest time constant that a port's probe usually has under load. Common practice, no source. */
+const usualLagMaxS = 1.5;
 
 /** Practice: a hold is read once no probe drifts faster than this. */
 const driftMaxKPerS = 5;
@@ -39,11 +54,15 @@ function readHold(session: number, series: SeriesSet, vehicle: Vehicle, pull: Pu
   const cut = watch(series, vehicle.engine?.roles.cut, '');
   if (cut && valuesWithin(cut, fromUs, toUs).some((value) => value !== 0)) return undefined;
   const temps = new Map<number, number>();
+  const settling = new Map<number, Settling>();
   for (const probe of vehicle.engine?.exhaustTemps ?? []) {
     const temp = watch(series, probe.channel, 'degC', 'bad');
     const slope = temp && slopeWithin(temp, fromUs, toUs);
     const level = temp && medianWithin(temp, fromUs, toUs);
-    if (slope !== undefined && level !== undefined && Math.abs(slope) < driftMaxKPerS) temps.set(probe.cylinder, level);
+    if (slope === undefined || level === undefined || Math.abs(slope) >= driftMaxKPerS) continue;
+    const still = toSettling(slope, probe.lagS);
+    settling.set(probe.cylinder, still);
+    temps.set(probe.cylinder, level + still.addedK);
   }
   const off = new Set<string>();
   const flows = new Map<string, number>();
@@ -64,7 +83,13 @@ function readHold(session: number, series: SeriesSet, vehicle: Vehicle, pull: Pu
   };
   const load = loadOf(vehicle.engine?.roles.manifoldPressure, 'kPa') ?? loadOf(vehicle.engine?.roles.throttle, undefined);
   const about = { session, vehicle, from: pull.from, to: pull.to, readUs: { from: fromUs, to: toUs } };
-  return { ...about, speedRpm: (pull.speedFrom + pull.speedTo) / 2, load, temps, off, share };
+  return { ...about, speedRpm: (pull.speedFrom + pull.speedTo) / 2, load, temps, settling, off, share };
+}
+
+/** Probes of one engine lag by different times: what a short hold leaves of that would look like a difference between cylinders. */
+function toSettling(slopeKPerS: number, lagS: { low: number; high: number } | undefined): Settling {
+  if (!lagS) return { slopeKPerS, addedK: 0, openK: Math.abs(slopeKPerS) * usualLagMaxS };
+  return { slopeKPerS, addedK: ((lagS.low + lagS.high) / 2) * slopeKPerS, openK: (Math.abs(slopeKPerS) * (lagS.high - lagS.low)) / 2 };
 }
 
 /** Holds this near in speed and in load are at one load point. Common practice, no source. */

@@ -122,15 +122,26 @@ function holdReading(studied: StudiedSessions, place: number, cylinder: number):
   const channel = hold?.vehicle.engine?.exhaustTemps.find((probe) => probe.cylinder === cylinder)?.channel;
   if (!hold || temp === undefined || channel === undefined) return undefined;
   const { fromUs, toUs } = readStretch(studied, hold);
+  const seconds = ((toUs - fromUs) / 1e6).toFixed(1);
+  const still = hold.settling?.get(cylinder);
   return {
     title: `Cylinder ${cylinder} in ${holdWords(hold)}`,
     value: tenth(temp),
     unit: 'degC',
     isDifference: false,
-    rule: 'The median of the last three seconds of the hold, of a probe that drifts by less than 5 K/s.',
+    rule: 'The median of the last three seconds of the hold, of a probe that drifts by less than 5 K/s, and what it still has to go by its lag: slope × lag (first-order probe).',
     source: commonPractice,
-    worked: [`median of ${((toUs - fromUs) / 1e6).toFixed(1)} s: ${said(temp)} degC`],
-    doubts: ['an indicated temperature: class 2 of type K alone allows ± 0.75 % of the reading (IEC 60584-1)'],
+    worked:
+      still && still.addedK !== 0
+        ? [
+            `median of ${seconds} s: ${said(temp - still.addedK)} degC, rising by ${said(still.slopeKPerS)} K/s`,
+            `${said(temp - still.addedK)} + ${said(still.addedK)} = ${said(temp)} degC`,
+          ]
+        : [`median of ${seconds} s: ${said(temp)} degC`],
+    doubts: [
+      ...(still && still.openK >= 1 ? [`it may still be ${said(still.openK)} K from where it settles`] : []),
+      'an indicated temperature: class 2 of type K alone allows ± 0.75 % of the reading (IEC 60584-1)',
+    ],
     stretches: [{ session: hold.session, fromUs, toUs, what: readWords(studied, hold) }],
     channels: [{ session: hold.session, channel, atUs: (fromUs + toUs) / 2, what: `median ${said(temp)} degC` }],
     figures: [],

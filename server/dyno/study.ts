@@ -35,7 +35,8 @@ export interface Study {
   effects: EffectEstimate[];
   cylinders: CylinderFinding[];
   trials: Trial[];
-  holds: { session: number; from: number; to: number; speed: number; spread: number }[];
+  /** `openK`: how far the reading may still be from where it settles, of the probe that lags most, K; null when that isn't known. */
+  holds: { session: number; from: number; to: number; speed: number; spread: number; openK: number | null }[];
   /** Injection set → group of the plan in force → cylinder → degrees from the opening of its intake stroke to its injection. */
   phases: Record<string, Record<number, number>>;
   /** Batch set → how many ways its plugs can go: with the groups' labels, and as layouts of plugs alone. Beyond a thousand not all are listed. */
@@ -196,6 +197,7 @@ function toHoldView(hold: Hold): Study['holds'][number] {
     to: hold.to,
     speed: Math.round(hold.speedRpm),
     spread: Math.round((Math.max(...temps) - Math.min(...temps)) * 10) / 10,
+    openK: openOf(hold) ?? null,
   };
 }
 
@@ -372,8 +374,25 @@ function decidingTest(cylinder: number, kelvin: number, now: Arrangement, model:
   return `${first}Then 3 % more fuel to this cylinder alone at a steady hold: cooler says richer than peak.`;
 }
 
+/** Undefined when nothing is known of how its probes followed. */
+function openOf({ settling }: Hold): number | undefined {
+  const open = [...(settling?.values() ?? [])].map(({ openK }) => openK);
+  return open.length === 0 ? undefined : Math.round(Math.max(...open) * 10) / 10;
+}
+
+/** From so much on that a reading may still be from where it settles it is said: a fifth of what makes a cylinder differ. */
+const openMinK = 3;
+
 function sayWhatIsMissing(study: Study, vehicle: Vehicle): void {
   const engine = vehicle.engine;
+  const open = Math.max(0, ...study.holds.map(({ openK }) => openK ?? 0));
+  if (open >= openMinK)
+    study.notJudged.push({
+      what: `where probes settle in holds as short as these, to better than ${open} K`,
+      line: engine?.exhaustTemps.every(({ lagS }) => lagS)
+        ? 'nothing: hold for 10 s'
+        : 'engine: { exhaust_temps: { 1: { ..., lag: 0.6..1.2 s } } }, or holds of 10 s',
+    });
   if ((engine?.banks.length ?? 0) === 0)
     study.notJudged.push({ what: 'bank and position', line: 'engine: { banks: { left: [1, 3, 5], right: [2, 4, 6] } }' });
   if (!engine?.exhaustTemps.some(({ probe }) => probe))
