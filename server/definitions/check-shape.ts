@@ -1,7 +1,7 @@
 // Walks a file's data beside its schema: reports every unknown, missing, empty or unreadable key, and keeps all that can be read.
 import { z } from 'zod';
 import { shown } from './fields.ts';
-import { toSuggestion } from './nearest-name.ts';
+import { findNearestName, toSuggestion } from './nearest-name.ts';
 import type { Fault, ProblemList } from './problem.ts';
 import type { Path, YamlText, YamlValue } from './yaml-text.ts';
 
@@ -53,11 +53,19 @@ function readObject(schema: z.ZodObject, given: YamlValue, path: Path, context: 
   const result: Record<string, unknown> = {};
   for (const [key, inner] of value) {
     const part = Object.hasOwn(schema.shape, key) ? schema.shape[key] : catchallOf(schema);
-    if (part) result[key] = readValue(part, inner, [...path, key], context);
-    else context.problems.addAtKey(context.file, [...path, key], unknownKey(key, path, Object.keys(schema.shape)));
+    if (part) {
+      result[key] = readValue(part, inner, [...path, key], context);
+      continue;
+    }
+    context.problems.addAtKey(context.file, [...path, key], unknownKey(key, path, Object.keys(schema.shape)));
+    // A mistyped key is no missing one, and what is under it is read as what it was meant to be: all faults at once.
+    const nearest = findNearestName(key, Object.keys(schema.shape));
+    if (nearest === undefined || value.has(nearest) || context.problems.isMeant(context.file, [...path, nearest])) continue;
+    context.problems.addMeant(context.file, [...path, nearest]);
+    readValue(schema.shape[nearest], inner, [...path, key], context);
   }
   for (const [key, part] of Object.entries(schema.shape)) {
-    if (part instanceof z.ZodOptional || value.has(key)) continue;
+    if (part instanceof z.ZodOptional || value.has(key) || context.problems.isMeant(context.file, [...path, key])) continue;
     context.problems.addAtKey(context.file, path, missingKey(key, part as z.ZodType));
   }
   return result;
@@ -133,6 +141,7 @@ function valueMissing(path: Path): Fault {
 function unknownKey(key: string, path: Path, known: string[]): Fault {
   const owner = [...path].reverse().find((part) => typeof part === 'string');
   // `formula: max(a, 3)` inside { } ends at its comma.
+  if (key === '<<') return { code: 'KEY_UNKNOWN', say: "'<<' takes over no keys here", fix: 'Write the keys out.' };
   const fix = /^[\w-]+$/.test(key) ? toSuggestion(key, known) : 'Inside { } a comma ends a value: put the whole text before it in quotes.';
   return { code: 'KEY_UNKNOWN', say: `unknown key '${key}'${owner === undefined ? '' : ` in '${owner}'`}`, fix };
 }

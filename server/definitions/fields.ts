@@ -5,7 +5,7 @@ import { toSuggestion } from './nearest-name.ts';
 import type { Fault } from './problem.ts';
 import { isFault, parseQuantity, parseQuantityRange, type QuantityKind, unknownUnit } from './quantity.ts';
 import type { RawRange } from './vehicle.ts';
-import type { YamlValue } from './yaml-text.ts';
+import { exponentAlone, type YamlValue } from './yaml-text.ts';
 
 type JsonSchemaPart = Record<string, unknown>;
 
@@ -67,7 +67,10 @@ export function number(description: string, { integer = false, min = -Infinity, 
 
 function readNumber(given: YamlValue, integer: boolean, min: number, max: number, example?: number): number | Fault {
   // YAML knows no negative hex numbers.
-  const value = typeof given === 'string' && /^-0x[0-9a-fA-F]+$/.test(given) ? -Number(given.slice(1)) : given;
+  const negativeHex = typeof given === 'string' && /^-0x[0-9a-fA-F]+$/.test(given);
+  // Where a number may have a fraction, nobody writes hexadecimal: `1e6` is a million.
+  const exponent = typeof given === 'string' && !integer && exponentAlone.test(given);
+  const value = negativeHex ? -Number(given.slice(1)) : exponent ? Number(given) : given;
   if (typeof value !== 'number' || !Number.isFinite(value)) {
     const fault = wrongType(integer ? 'a whole number' : 'a number', value, String(example ?? (Number.isFinite(min) ? min : 1)));
     const meant = typeof value === 'string' ? toNumberMeant(value) : undefined;
@@ -83,6 +86,8 @@ function readNumber(given: YamlValue, integer: boolean, min: number, max: number
 function toNumberMeant(text: string): string | undefined {
   const hex = /^(?:0[xX]|\$)([0-9a-fA-F]+)$/.exec(text) ?? /^([0-9a-fA-F]+)[hH]$/.exec(text);
   if (hex) return `0x${hex[1]}`;
+  // Manuals write ids in hexadecimal without saying so.
+  if (/^[0-9a-fA-F]*\d[0-9a-fA-F]*$/.test(text) && /[a-fA-F]/.test(text)) return `0x${text}`;
   return /^-?\d+(?:[.,]\d+)?$/.test(text) ? text.replace(',', '.') : undefined;
 }
 

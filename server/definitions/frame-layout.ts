@@ -102,7 +102,7 @@ class DeviceReader {
     const has = (key: string) => file.rangeOfKey([...path, key]) !== undefined;
     if (has('id') && has('pgn')) {
       problems.addAtKey(file, [...path, 'pgn'], { code: 'KEY_CONFLICT', say: "both 'id' and 'pgn' are given", fix: 'Keep one of them.' });
-    } else if (!has('id') && !has('pgn')) {
+    } else if (!has('id') && !has('pgn') && !['id', 'pgn'].some((key) => problems.isMeant(file, [...path, key]))) {
       const fix = "Add 'id:', or 'pgn:' for a J1939 parameter group.";
       problems.addAtKey(file, path, { code: 'KEY_MISSING', say: "'id' or 'pgn' is needed here", fix });
     }
@@ -205,6 +205,8 @@ class DeviceReader {
       return undefined;
     }
     if (has('bytes')) return text.bytes && toBitPlace(text.bytes.first, text.bytes.last, byteOrder);
+    // A mistyped key is told already.
+    if (['bytes', 'start_bit', 'bit_length'].some((key) => problems.isMeant(file, [...path, key]))) return undefined;
     const missing = ['start_bit', 'bit_length'].filter((key) => !has(key));
     if (missing.length === 0) {
       if (text.start_bit === undefined || text.bit_length === undefined) return undefined;

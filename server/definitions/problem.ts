@@ -88,6 +88,7 @@ export interface Fault {
 /** Gathers problems; nothing is thrown, so that one run finds all of them. */
 export class ProblemList {
   readonly problems: Problem[] = [];
+  private readonly meant = new Set<string>();
 
   /** Adds a fault at a value. A path that isn't in the file lands on its nearest parent. */
   addAtValue(file: YamlText, path: Path, fault: Fault): void {
@@ -101,6 +102,15 @@ export class ProblemList {
   }
 
   /** Adds a fault at a place that the caller knows. */
+  /** A key stands there under a mistyped name, which is told: that it is missing need not be. */
+  addMeant(file: YamlText, path: Path): void {
+    this.meant.add([file.path, ...path].join('\u0000'));
+  }
+
+  isMeant(file: YamlText, path: Path): boolean {
+    return this.meant.has([file.path, ...path].join('\u0000'));
+  }
+
   add(place: Pick<Problem, 'file' | 'line' | 'column' | 'endColumn' | 'found'>, fault: Fault): void {
     const { file, line, column, endColumn, found } = place;
     const { code, say, fix } = fault;
@@ -145,5 +155,14 @@ export function toCaretLines(problem: Problem, text: string, widthMax = 120): st
   const shown = whole.slice(from, from + widthMax);
   const start = problem.column - 1 - from;
   const length = Math.max(1, Math.min(problem.endColumn - problem.column, shown.length - start));
-  return `    ${shown}\n    ${' '.repeat(Math.max(0, start))}${'^'.repeat(length)}`;
+  const before = ' '.repeat(columnsOf(shown.slice(0, Math.max(0, start))));
+  return `    ${shown}\n    ${before}${'^'.repeat(Math.max(1, columnsOf(shown.slice(start, start + length))))}`;
+}
+
+// Letters that a terminal draws two columns wide (Unicode Standard Annex 11, East Asian Width W and F, by their main blocks).
+const wide = /[\u1100-\u115F\u2E80-\uA4CF\uAC00-\uD7A3\uF900-\uFAFF\uFE30-\uFE6F\uFF00-\uFF60\uFFE0-\uFFE6]|\p{Emoji_Presentation}/u;
+
+/** How many columns of a terminal a text fills. */
+function columnsOf(text: string): number {
+  return [...text].reduce((sum, letter) => sum + (/\p{M}/u.test(letter) ? 0 : wide.test(letter) ? 2 : 1), 0);
 }

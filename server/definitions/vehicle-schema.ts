@@ -21,7 +21,7 @@ import type { Fault } from './problem.ts';
 import { isFault, parseQuantity, parseRatedFlow, type QuantityKind } from './quantity.ts';
 import { toStandardPressureKpa } from './standard-atmosphere.ts';
 import type { Engine } from './vehicle.ts';
-import type { YamlValue } from './yaml-text.ts';
+import { exponentAlone, type YamlValue } from './yaml-text.ts';
 
 const pressure: QuantityKind = { unit: 'kPa', min: 0, max: 100_000, example: '300 kPa' };
 const volts: QuantityKind = { unit: 'V', min: 0, max: 1000, example: '12 V' };
@@ -394,11 +394,14 @@ function readDeadTime(value: YamlValue): [volts: number, ms: number][] | Fault {
   return rows.length > 0 ? rows : wrongType('at least one row', value, '[[12 V, 1.0 ms]]');
 }
 
+/** `1e3` comes as text: it may be hexadecimal elsewhere. */
+const asNumber = (value: YamlValue) => (typeof value === 'string' && exponentAlone.test(value) ? Number(value) : value);
+
 function readTable(value: YamlValue): [x: number, y: number][] | Fault {
   if (!Array.isArray(value) || value.length < 2) return wrongType('a list of at least two points', value, '[[0, 70], [3000, 200]]');
   const points: [number, number][] = [];
   for (const [i, row] of value.entries()) {
-    const [x, y] = Array.isArray(row) && row.length === 2 ? row : [];
+    const [x, y] = Array.isArray(row) && row.length === 2 ? row.map(asNumber) : [];
     if (typeof x !== 'number' || typeof y !== 'number') return { ...wrongType('a point [x, y]', row, '[3000, 200]'), path: [i] };
     const last = points.at(-1);
     if (last && x <= last[0]) return notAscending(i, String(x));

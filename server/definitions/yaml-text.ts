@@ -189,9 +189,14 @@ function keyOf(path: Path): string {
   return path.join('\u0000');
 }
 
+/** A number with an exponent that has neither point nor sign: it may be meant as hexadecimal. */
+export const exponentAlone = /^\d+[eE]\d+$/;
+
 function toPlain(scalar: Scalar): YamlValue {
   const { value } = scalar;
   if (typeof value === 'bigint') return Number.isSafeInteger(Number(value)) ? Number(value) : value;
+  // `4E0` is 4 to YAML, and an id to whoever copied it from a manual: what reads it decides.
+  if (typeof value === 'number' && scalar.source !== undefined && exponentAlone.test(scalar.source)) return scalar.source;
   if (typeof value === 'string' || typeof value === 'number' || typeof value === 'boolean') return value;
   return null;
 }

@@ -375,7 +375,7 @@ describe('a folder', () => {
     const error = await getVehicle(dir).catch((caught: unknown) => caught);
     expect(error).toMatchObject({ code: 'VEHICLE_INVALID', exitCode: 3 });
     const lines = String((error as { details: { problems: string } }).details.problems).split('\n');
-    expect(lines).toHaveLength(5);
+    expect(lines).toHaveLength(4);
     expect(lines[0]).toMatch(/all-at-once\/vehicle\.yaml:5:13: error CHANNEL_UNKNOWN: /);
   });
 
