@@ -1,6 +1,7 @@
 // What a check measured, explained: how the number of a verdict is made, by which limits and from which source, over which stretch of which channel. Pure.
 import { commonPractice, type Figure, said } from '../dyno/figure.ts';
 import type { LimitInForce } from './check-limits.ts';
+import { countedMeasures } from './counted-measures.ts';
 import type { VerdictSamples } from './verdict-samples.ts';
 
 /** How the number of a verdict that comes from a channel is made. */
@@ -160,7 +161,11 @@ const reversed: Readonly<Record<string, Measure>> = {
 export interface MeasuredVerdict {
   code: string;
   ok: boolean;
+  bus?: string | undefined;
+  device?: string | undefined;
+  frame?: string | undefined;
   channel?: string | undefined;
+  stretch?: string | undefined;
   measured?: number | string | null | undefined;
   limit?: number | string | null | undefined;
   /** Of both, where the check gives it. */
@@ -169,6 +174,8 @@ export interface MeasuredVerdict {
   confidence?: number | undefined;
   say: string;
   samples?: unknown;
+  /** Further numbers behind it, by name. */
+  evidence?: unknown;
 }
 
 /** A check's answer that holds a verdict, with where it lies in a recording. */
@@ -182,30 +189,34 @@ export interface JudgedRun {
   session: number | null;
   /** Session time of the check's beginning, microseconds. */
   startUs: number;
+  /** Channels whose chain shows what a verdict without a channel was counted from. */
+  channelsCounted?(verdict: MeasuredVerdict): string[];
 }
 
 const otherMeasure = (code: string): Measure => ({ unit: '', rule: `What rule ${code} measures: docs/checks.md.`, limits: [] });
 
 /** How the number of a verdict of this check is made: its unit, and the limits that decide. */
 export function measureOf(check: string, code: string): Measure {
-  return (code === 'probe-reversed' ? reversed[check] : measures[code]) ?? otherMeasure(code);
+  return (code === 'probe-reversed' ? reversed[check] : measures[code]) ?? countedMeasures[code] ?? otherMeasure(code);
 }
 
-/** Undefined for a verdict whose number comes from no channel: the bus check's are counted from frames. */
+/** Undefined for a verdict that has no channel and counts nothing. */
 export function explainVerdict(verdict: MeasuredVerdict, run: JudgedRun): Figure | undefined {
   const { code, channel, measured, at } = verdict;
-  if (channel === undefined) return undefined;
+  const counted = countedMeasures[code];
+  if (channel === undefined && counted === undefined) return undefined;
   const measure = measureOf(run.check, code);
   const samples = verdict.samples as VerdictSamples | undefined;
   const ofChannel = samples && samples.channel === channel ? samples : undefined;
-  const unit = verdict.unit ?? (measure.unit === '' && measure !== measures['sync-loss'] ? (ofChannel?.unit ?? '') : measure.unit);
+  const countsAlone = measure === measures['sync-loss'] || measure === counted;
+  const unit = verdict.unit ?? (measure.unit === '' && !countsAlone ? (ofChannel?.unit ?? '') : measure.unit);
   const limits = run.limits.filter(({ limit }) => measure.limits.includes(limit));
   const value = typeof measured === 'number' ? measured : null;
   const [fromS, toS] = stretchOf(at, ofChannel, run.seconds);
   const atS = at ?? (fromS + toS) / 2;
   const stretch = { session: run.session, fromUs: run.startUs + fromS * 1e6, toUs: run.startUs + toS * 1e6 };
   return {
-    title: `${channel} in ${run.called}, rule ${code}`,
+    title: `${subjectOf(verdict)} in ${run.called}, rule ${code}`,
     value,
     unit: measure.isDifference && unit === 'degC' ? 'K' : unit,
     isDifference: verdict.unit === 'K' || (measure.isDifference ?? false),
@@ -215,8 +226,9 @@ export function explainVerdict(verdict: MeasuredVerdict, run: JudgedRun): Figure
       ...(value === null
         ? []
         : [
-            `measured ${said(value, 2)}${unit === '' ? '' : ` ${unit}`}${typeof verdict.limit === 'number' ? `, limit ${said(verdict.limit, 2)}` : ''}: ${verdict.ok ? 'right' : 'wrong'}`,
+            `measured ${said(value, 2)}${unit === '' ? '' : ` ${unit}`}${typeof verdict.limit === 'number' && isOneUnit(code) ? `, limit ${said(verdict.limit, 2)}` : ''}: ${verdict.ok ? 'right' : 'wrong'}`,
           ]),
+      ...evidenceLines(verdict.evidence),
       ...limits.map(({ what, value: limit, unit: of, source }) => `${what}: ${limit} ${of} (${source})`),
     ],
     doubts: [
@@ -227,16 +239,36 @@ export function explainVerdict(verdict: MeasuredVerdict, run: JudgedRun): Figure
     stretches: [
       { ...stretch, what: `${run.called}, ${fromS.toFixed(1)} to ${toS.toFixed(1)} s of the check${ofChannel ? '' : ': all of it'}` },
     ],
-    channels: [
-      {
-        session: run.session,
-        channel,
-        atUs: run.startUs + atS * 1e6,
-        what: at === undefined ? 'in the middle of the stretch' : `at ${at.toFixed(1)} s of the check`,
-      },
-    ],
+    channels: (channel === undefined ? (run.channelsCounted?.(verdict) ?? []) : [channel]).map((one) => ({
+      session: run.session,
+      channel: one,
+      atUs: run.startUs + atS * 1e6,
+      what: at === undefined ? 'in the middle of the stretch' : `at ${at.toFixed(1)} s of the check`,
+    })),
     figures: [],
   };
+}
+
+function subjectOf({ channel, frame, device, stretch, bus }: MeasuredVerdict): string {
+  return channel ?? frame ?? device ?? stretch ?? (bus === undefined ? 'The bus' : `Bus ${bus}`);
+}
+
+/** A frame that stays away is measured in seconds, and held against a period in milliseconds. */
+const isOneUnit = (code: string) => code !== 'frame-missing';
+
+/** `mean ms: 9.9997` */
+function evidenceLines(evidence: unknown): string[] {
+  if (typeof evidence !== 'object' || evidence === null || Array.isArray(evidence)) return [];
+  return Object.entries(evidence).flatMap(([name, value]) =>
+    typeof value === 'number' || typeof value === 'string'
+      ? [`${toWords(name)}: ${typeof value === 'number' ? Number(value.toPrecision(5)) : value}`]
+      : [],
+  );
+}
+
+/** `jitter99Ms` → `jitter 99 ms`, as the page writes it. */
+function toWords(name: string): string {
+  return name.replace(/[A-Z]+|\d+/g, (part) => ` ${part.toLowerCase()}`);
 }
 
 /** Around its moment, as its samples were kept; without them the whole check. Seconds of the check. */

@@ -96,7 +96,7 @@ export interface AppParts {
   /** Photos and logs of the log book; without it their addresses are not there. */
   attachments?: Pick<Attachments, 'add' | 'get'>;
   /** The pull in progress; without it its addresses are not there. */
-  livePulls?: Pick<LivePulls, 'view' | 'listen'>;
+  livePulls?: Pick<LivePulls, 'view' | 'listen' | 'figure'>;
   /** Searches for undocumented signals; without it their addresses are not there. */
   searches?: Pick<SignalSearches, 'list' | 'get' | 'start' | 'cancel' | 'findingOf'>;
   /** Changes the vehicle folder's files; without it tables are not read and nothing is written. */

@@ -5,7 +5,8 @@ import { toParts } from '../dyno/figure.ts';
 import { EvenburnError } from '../errors.ts';
 import { explainCheckFigure } from '../live/check-figures.ts';
 import { explainHistoryFigure } from '../live/history-figures.ts';
-import { explainMean } from '../live/sample-figures.ts';
+import { explainReadiness } from '../live/ready-figure.ts';
+import { explainBetween, explainMean, type SampleFigureParts } from '../live/sample-figures.ts';
 import type { App, AppParts } from './app.ts';
 import type { SessionStore } from './session-routes.ts';
 
@@ -17,26 +18,30 @@ export function addFigureRoutes(app: App, parts: AppParts): void {
   );
 }
 
-type Explain = (parts: AppParts, key: readonly string[]) => Promise<FigureView | undefined>;
+type Explain = (parts: AppParts, key: readonly string[], of: string) => Promise<FigureView | undefined>;
 
 /** By the first part of the address; others are the dyno's. */
 const explanations: ReadonlyMap<string, Explain> = new Map([
   ['check', ofCheck],
   ['history', ofHistory],
-  ['samples', ofSamples],
+  ['samples', ofSamples(explainMean)],
+  ['between', ofSamples(explainBetween)],
+  ['ready', ofReadiness],
+  // What was driven just now is held by its own judge alone.
+  ['over', async ({ livePulls }, _, of) => livePulls?.figure(of)],
 ]);
 
 async function explain(parts: AppParts, of: string): Promise<FigureView> {
   const [kind = '', ...key] = toParts(of) ?? [];
   const explanation = explanations.get(kind);
-  const found = explanation ? await explanation(parts, key) : await parts.dyno?.figure(of);
+  const found = explanation ? await explanation(parts, key, of) : await parts.dyno?.figure(of);
   if (!found) throw new EvenburnError('FIGURE_UNKNOWN', { figure: of });
   return found;
 }
 
 async function ofCheck({ checks, sessions, station }: AppParts, key: readonly string[]): Promise<FigureView | undefined> {
   const detail = async (session: number) => sessions?.detail({ session, reading: undefined });
-  return checks && explainCheckFigure({ checks, recording: station.status().recording.session, detail }, key);
+  return checks && explainCheckFigure({ checks, vehicle: station.vehicle, recording: station.status().recording.session, detail }, key);
 }
 
 async function ofHistory({ engineHistory, sessions, station }: AppParts, key: readonly string[]): Promise<FigureView | undefined> {
@@ -45,11 +50,20 @@ async function ofHistory({ engineHistory, sessions, station }: AppParts, key: re
   return explainHistoryFigure({ history: await engineHistory.history(vehicle), vehicle, startUsOf: startUsIn(sessions) }, key);
 }
 
-async function ofSamples({ sessions }: AppParts, key: readonly string[]): Promise<FigureView | undefined> {
-  if (!sessions) return undefined;
-  const statistics = async (session: number, query: StatisticsQuery) =>
-    (await sessions.statistics({ session, reading: undefined }, query)).channels[0];
-  return explainMean({ statistics, startUsOf: startUsIn(sessions) }, key);
+function ofSamples(explainSamples: (parts: SampleFigureParts, key: readonly string[]) => Promise<FigureView | undefined>): Explain {
+  return async ({ sessions }, key) => {
+    if (!sessions) return undefined;
+    const shown = (session: number) => ({ session, reading: undefined });
+    const statistics = async (session: number, query: StatisticsQuery) => (await sessions.statistics(shown(session), query)).channels[0];
+    const valueAt = async (session: number, channel: string, atUs: number) => (await sessions.why(shown(session), channel, atUs)).nodes[0];
+    return explainSamples({ statistics, valueAt, startUsOf: startUsIn(sessions) }, key);
+  };
+}
+
+async function ofReadiness({ livePulls, station }: AppParts, [what = '']: readonly string[]): Promise<FigureView | undefined> {
+  return (
+    livePulls && explainReadiness({ vehicle: station.vehicle, view: livePulls.view(), recording: station.status().recording.session }, what)
+  );
 }
 
 /** A session may be gone since a figure of it was computed: what is known is told all the same. */

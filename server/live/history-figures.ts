@@ -17,7 +17,8 @@ export interface HistoryBehind {
  *
  * @param key `start SESSION AT_S WHAT [CYLINDER]` with `startC crankedS crankingV oilAfterS lit`; `compared PLACE`; `run SESSION FROM_S WHAT [S]` with
  *   `coolantPeakC oilPeakC coolantKPerMin oilKPerMin coolantC oilC exhaustC`; `cycle SESSION FROM_S WHAT [CYLINDER]` with `startC coolantPeakC
- *   oilPeakC peak`; `hours PROBE [SESSION FROM_S]` up to the end of a cycle; `drift CHANNEL off|last|moved`; `leak SESSION SET from|S`; `lag SESSION CYLINDER`.
+ *   oilPeakC peak`; `hours PROBE [SESSION FROM_S]` up to the end of a cycle; `drift CHANNEL off|last|moved`; `leak SESSION SET from|S`; `lag SESSION CYLINDER`; `timing ENTRY` of
+ *   a reading, `timing CODE` of what the readings say together.
  * @returns Undefined for what the history has not.
  */
 export async function explainHistoryFigure(behind: HistoryBehind, key: readonly string[]): Promise<FigureView | undefined> {
@@ -81,6 +82,8 @@ function findPart(behind: HistoryBehind, [kind, first = '', second = '', third =
       return ofLeak(behind, Number(first), second, third);
     case 'lag':
       return ofLag(behind, Number(first), Number(second));
+    case 'timing':
+      return ofTiming(behind, first);
     default:
       return undefined;
   }
@@ -365,5 +368,62 @@ function ofLag({ history }: HistoryBehind, session: number, cylinder: number): P
       ...(fileS ? [`the vehicle file says ${said(fileS.low, 2)} to ${said(fileS.high, 2)} s`] : []),
     ],
     at: [{ session, fromS: 0, toS: 1, channels: [] }],
+  };
+}
+
+const timingRules: Readonly<Record<string, string>> = {
+  'timing-offset':
+    'Light less commanded, the mean of all readings where it keeps with speed; where it does not, the straight line through them carried to no speed.',
+  'timing-delay':
+    'The slope of a straight line of least squares through light less commanded over engine speed: one microsecond of delay is 6 × 10⁻⁶ degrees of crank a revolution a minute (360° × 1/60 s).',
+  'timing-scatter': 'How far the readings lie about the straight line: the root of the sum of their squares over readings less two.',
+  'sync-loss': 'The highest count of lost sync at any reading, less the lowest.',
+};
+
+/** Readings of the timing light are typed: nothing recorded lies behind them but what was commanded then. */
+function ofTiming({ history: { timing } }: HistoryBehind, of: string): Part | undefined {
+  const toLine = ({ speedRpm, lightDeg, commandedDeg, errorDeg }: (typeof timing.readings)[number]) =>
+    `${said(speedRpm, 0)} rpm: ${said(lightDeg)} − ${commandedDeg < 0 ? `(${said(commandedDeg)})` : said(commandedDeg)} = ${said(errorDeg)} deg`;
+  const reading = timing.readings.find(({ entry }) => String(entry) === of);
+  if (reading) {
+    return {
+      title: `Timing error at ${said(reading.speedRpm, 0)} rpm`,
+      value: rounded(reading.errorDeg, 2),
+      unit: 'deg',
+      isDifference: true,
+      rule: 'What the light showed less what was commanded, degrees before top centre: less than 0 is late.',
+      source: arithmetic,
+      worked: [toLine(reading)],
+      doubts: [`typed by ${reading.by}; a damper is read to half a degree with a steady hand`],
+      at: [],
+    };
+  }
+  const verdict = timing.verdicts.find(({ code }) => code === of);
+  const rule = timingRules[of];
+  if (!verdict || rule === undefined) return undefined;
+  const about = of === 'timing-delay' ? ([timing.delayUs, 'us', 0] as const) : ([timing.offsetDeg, 'deg', 2] as const);
+  const [estimate, unit, digits] = of === 'timing-offset' || of === 'timing-delay' ? about : ([null, verdict.unit ?? '', 2] as const);
+  return {
+    title: verdict.say,
+    value: estimate ? rounded(estimate.value, digits) : typeof verdict.measured === 'number' ? verdict.measured : null,
+    unit,
+    isDifference: true,
+    rule,
+    source: `least squares and Student's t, any handbook of statistics; limits ${commonPractice}`,
+    worked: [
+      ...timing.readings.map(toLine),
+      ...(estimate
+        ? [`${said(estimate.value, digits)} ${unit}, 95 % between ${said(estimate.low, digits)} and ${said(estimate.high, digits)} ${unit}`]
+        : []),
+    ],
+    doubts: ['never surer than a steady hand at a damper, half a degree a reading'],
+    figures: timing.readings.map((one) =>
+      linkTo(toAddress('history', 'timing', one.entry), {
+        title: `At ${said(one.speedRpm, 0)} rpm`,
+        value: rounded(one.errorDeg, 2),
+        unit: 'deg',
+      }),
+    ),
+    at: [],
   };
 }

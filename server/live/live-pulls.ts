@@ -3,6 +3,7 @@ import type { Channel } from '../channels/channel-list.ts';
 import type { SampleBatch } from '../channels/sample-batch.ts';
 import { findUnit, toUnit } from '../channels/unit.ts';
 import type { PullNowView } from '../contract/pull-now.ts';
+import type { FigureView } from '../contract/why.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { besideBefore } from '../dyno/pull-summary.ts';
 import { PullWatch, type ReadNow } from '../dyno/pull-watch.ts';
@@ -22,6 +23,8 @@ export interface PulledStation {
 /** Judges what has just been driven, in a worker; the last of its kind first. */
 export interface PullJudge {
   window(window: DrivenWindow): Promise<OverPull[]>;
+  /** A figure of what it judged: it alone holds that. */
+  figure(of: string): Promise<FigureView>;
 }
 
 /** A probe's peak comes up to 3 s after the lift: so long a pull's figures may still change. */
@@ -94,6 +97,14 @@ export class LivePulls {
   view(): PullNowView {
     const timeUs = this.station.timeUs();
     return { timeUs, now: this.watch.step(timeUs, this.read), count: this.count, overVersion: this.overVersion, over: this.over ?? null };
+  }
+
+  /**
+   * Why a figure of a pull that was driven is what it is.
+   * @throws EvenburnError FIGURE_UNKNOWN
+   */
+  figure(of: string): Promise<FigureView> {
+    return this.judge.figure(of);
   }
 
   /** Calls back ten times a second; what is said of the last pull comes once for each change. Returns what ends it. */

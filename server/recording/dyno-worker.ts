@@ -13,6 +13,7 @@ import type { SessionView } from '../contract/sessions.ts';
 import type { FigureView } from '../contract/why.ts';
 import { compareSets, type SetPull } from '../dyno/compare-sets.ts';
 import { explainDifference } from '../dyno/comparison-figures.ts';
+import { explainFallOff } from '../dyno/fall-off-figure.ts';
 import { type Figure, toParts } from '../dyno/figure.ts';
 import type { Hold } from '../dyno/holds.ts';
 import { judgeTrial } from '../dyno/judge-trial.ts';
@@ -285,7 +286,7 @@ function findDriven(fromUs: number): PullBehind | undefined {
   return { ...now, summary: { ...pull.summary, beside }, before: about(before, 'the one before') };
 }
 
-/** Addresses: `pulls/SESSION/NUMBER/KEY..`, `over/FROM/KEY..`, `compare/BEFORE/AFTER/QUANTITY/CELL`, `study/SESSIONS/KEY..`. */
+/** Addresses: `pulls/SESSION/NUMBER/KEY..`, `pulls/SESSION/fall-off/SET/fall|slope`, `over/FROM/KEY..`, `compare/BEFORE/AFTER/QUANTITY/CELL`, `study/SESSIONS/KEY..`. */
 async function figure(of: string): Promise<FigureView> {
   const [kind, first = '', second = '', ...rest] = toParts(of) ?? [];
   const found = await explain(kind, first, second, rest);
@@ -297,6 +298,7 @@ async function explain(kind: string | undefined, first: string, second: string, 
   switch (kind) {
     case 'pulls': {
       const found = await sessions.of(Number(first));
+      if (second === 'fall-off') return explainFallOff({ ...found, pulls: found.summaries.map(({ pull }) => pull) }, rest);
       return explainPullFigure(behindOf(found, getPull(found, Number(second))), rest);
     }
     case 'over': {

@@ -42,6 +42,7 @@ export function toCheckRunPage(run: CheckRun, madeWallMs: number): string {
       title: `${titleOf(run)}, run ${run.run}, ${run.vehicle}`,
       head: html`<p class="lead">${lead}, ${run.right} right, ${run.notJudged} not judged</p>`,
       foot: `from run ${run.run}`,
+      numbersAt: `#/checks/run/${run.run}`,
     },
     sections,
     madeWallMs,
@@ -133,7 +134,7 @@ export function toCheckHistory(vehicle: string, runs: readonly CheckRunSummary[]
           return section(titleOf(own[0] as CheckRunSummary), table(historyHead, own.map(historyRow)));
         });
   const head = html`<p class="lead">${runs.length} runs</p>`;
-  return toPaper({ title: `History of checks, ${vehicle}`, head, foot: '' }, sections, madeWallMs);
+  return toPaper({ title: `History of checks, ${vehicle}`, head, foot: '', numbersAt: '#/checks' }, sections, madeWallMs);
 }
 
 const historyHead = ['Run', 'When', 'Lasted', 'Wrong', 'Right', 'Not judged', 'Skipped', 'By', 'Session', 'Definitions'];

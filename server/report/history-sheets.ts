@@ -15,7 +15,11 @@ const emptyRows = 3;
 /** Timing readings, leak-down, and blanks for torque and lash. */
 export function toTimingSheet(history: EngineHistoryView, vehicle: Vehicle, madeWallMs: number): string {
   const sections = [timingSection(history), leakSection(history), holdSection(vehicle), torqueSection(vehicle)];
-  return toPaper({ title: `Timing, leak, torque and lash, ${vehicle.name}`, head: '', foot: '' }, sections, madeWallMs);
+  return toPaper(
+    { title: `Timing, leak, torque and lash, ${vehicle.name}`, head: '', foot: '', numbersAt: '#/history' },
+    sections,
+    madeWallMs,
+  );
 }
 
 function timingSection({ timing }: EngineHistoryView): Markup {
@@ -106,7 +110,7 @@ export function toHeatCycleLog(history: EngineHistoryView, vehicle: Vehicle, mad
         : html`<p class="quiet">No probe was in a running exhaust yet.</p>`,
     ),
   ];
-  return toPaper({ title: `Heat cycles and probe hours, ${vehicle.name}`, head, foot: '' }, sections, madeWallMs);
+  return toPaper({ title: `Heat cycles and probe hours, ${vehicle.name}`, head, foot: '', numbersAt: '#/history' }, sections, madeWallMs);
 }
 
 const cycleHead = ['No.', 'Began', 'Runs', 'Running', 'From, °C', 'Coolant up to, °C', 'Oil up to, °C', 'Cold again'];

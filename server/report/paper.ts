@@ -16,10 +16,12 @@ export interface PaperHead {
   head: Piece;
   /** What it was made from, behind 'Made ... by Evenburn'. */
   foot: string;
+  /** Page of the program on which its numbers can be asked where they come from: `#/checks/run/3`. */
+  numbersAt: string;
 }
 
 /** A whole page: no request to anywhere, no script, prints on A4 and Letter. @param madeWallMs When it was made. */
-export function toPaper({ title, head, foot }: PaperHead, sections: readonly Piece[], madeWallMs: number): string {
+export function toPaper({ title, head, foot, numbersAt }: PaperHead, sections: readonly Piece[], madeWallMs: number): string {
   const page = html`<!doctype html>
 <html lang="en">
 <head>
@@ -37,7 +39,8 @@ ${head}
 <main>
 ${sections}
 </main>
-<footer>Made ${toDate(madeWallMs)} by Evenburn${foot && ` ${foot}`}. It listens and advises; protection belongs in the engine controller.</footer>
+<footer>Made ${toDate(madeWallMs)} by Evenburn${foot && ` ${foot}`}. It listens and advises; protection belongs in the engine controller.
+Where a number comes from: press it on the page ${numbersAt} of the program.</footer>
 </body>
 </html>
 `;

@@ -34,6 +34,7 @@ export function toReportPage(data: ReportData, madeWallMs: number): string {
       title,
       head: [data.name && html`<p class="name">${data.name}</p>`, html`<p class="lead">${summary(data)}</p>`],
       foot: `from reading ${data.reading.id} (program ${data.reading.program}, Node ${data.reading.node})`,
+      numbersAt: `#/sessions/${data.session}`,
     },
     sections,
     madeWallMs,

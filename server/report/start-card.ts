@@ -19,7 +19,7 @@ export function toStartCard(vehicle: Vehicle, madeWallMs: number): string {
   ];
   const foot = `from the definitions ${vehicle.hash.slice(0, 12)}`;
   const missing = missingLines(vehicle, unread);
-  return toPaper({ title: `Start card, ${vehicle.name}`, head, foot }, [...sections, missing], madeWallMs);
+  return toPaper({ title: `Start card, ${vehicle.name}`, head, foot, numbersAt: '#/live' }, [...sections, missing], madeWallMs);
 }
 
 type StartLimits = LimitsOf<'first-start'>;

@@ -185,6 +185,17 @@ describe.skipIf('reason' in launched)('a dyno evening', () => {
     expect(await tooSmall(page)).toEqual([]);
   });
 
+  it.each([
+    ['a peak of the pull that is over', '.pull-over .after-table [data-figure]'],
+    ['a temperature that makes ready', '.pull-ready [data-figure]'],
+  ])('tells by keyboard why %s is what it is', async (_, selector) => {
+    await page.locator(selector).first().focus();
+    await page.keyboard.press('Enter');
+    await page.waitForSelector('dialog.why[open] .why-figure .why-worked li');
+    await page.keyboard.press('Escape');
+    await page.waitForSelector('dialog.why', { state: 'hidden' });
+  });
+
   it('never scrolls sideways, from phone to wall', async () => {
     for (const [width, height] of [
       [390, 844],

@@ -132,7 +132,7 @@ describe.skipIf('reason' in launched)('why a number is what it is', () => {
 
   it('is told of the mean of a stretch on a plot: how many samples, what was left out, and the ends of its range', async () => {
     const page = await open('plots?traces=1:exhaust_temp_1');
-    const mean = page.locator('.measures .why-at[data-figure^="samples/1/exhaust_temp_1/"]');
+    const mean = page.locator('.measures .why-at[data-figure^="samples/1/exhaust_temp_1/"]').first();
     await mean.waitFor();
     const shown = Number((await mean.textContent())?.replace('−', '-'));
     const titles = await followDown(page, mean);
@@ -143,6 +143,30 @@ describe.skipIf('reason' in launched)('why a number is what it is', () => {
     const said = /mean of (\d+) samples of [−\d.]+ to [−\d.]+ degC: ([−\d.]+) degC/.exec((await worked.textContent()) ?? '');
     expect(Number(said?.[1])).toBeGreaterThan(100);
     expect(Math.abs(Number(said?.[2]) - shown)).toBeLessThanOrEqual(0.06);
+    await page.context().close();
+  });
+
+  it.each([
+    ['time', ''],
+    ['engine speed', '&axis=speed'],
+  ])('is told of the difference between two cursors over %s, the same as is shown', async (_, axis) => {
+    const page = await open(`plots?traces=1:exhaust_temp_1${axis}`);
+    const canvas = page.locator('.still-plot canvas');
+    await page.waitForFunction(() => (document.querySelector('.measures tbody td:nth-of-type(6)')?.textContent ?? '–') !== '–');
+    // Over engine speed both lie in the pull, where there are samples.
+    await canvas.click({ position: { x: 850, y: 80 } });
+    await canvas.click({ position: { x: 1100, y: 80 } });
+    const between = page.locator('.measures td:nth-of-type(3) .why-at[data-figure^="between/1/exhaust_temp_1/"]');
+    await between.waitFor();
+    const told = async () => {
+      const of = (await between.getAttribute('data-figure')) ?? '';
+      const view = await (await fetch(`${serving.url}/api/figures?of=${encodeURIComponent(of)}`)).json();
+      return view.value - Number((await between.textContent())?.replace('−', '-'));
+    };
+    await expect.poll(async () => Math.abs(await told()), { timeout: 30_000 }).toBeLessThanOrEqual(0.06);
+    await between.focus();
+    await page.keyboard.press('Enter');
+    await page.waitForSelector('dialog.why[open] .why-worked li');
     await page.context().close();
   });
 

@@ -47,12 +47,48 @@ describe('the number of a verdict', () => {
     expect(explainVerdict({ ...oil, measured: null }, run)).toMatchObject({ value: null, doubts: [oil.say, 'it gave no number'] });
   });
 
-  it('of a rule without a channel is counted from frames and not explained as one', () => {
-    expect(explainVerdict({ code: 'bus-load', ok: true, measured: 31, say: 'load' }, run)).toBeUndefined();
+  it('of a rule that counts frames says what is counted, with its evidence, and leads to a channel of the frame', () => {
+    const late = {
+      code: 'frame-late',
+      ok: true,
+      bus: 'engine',
+      device: 'box',
+      frame: 'pressures',
+      measured: 19.999,
+      limit: 20,
+      say: 'pressures every 20.0 ms, longest gap 20.3 ms',
+      evidence: { periodMs: 20, jitter99Ms: 0.28199, longestAt: 7.003 },
+    };
+    const figure = explainVerdict(late, { ...run, channelsCounted: ({ frame }) => [`first_of_${frame}`] });
+    expect(figure).toMatchObject({ title: `pressures in ${run.called}, rule frame-late`, value: 19.999, unit: 'ms', isDifference: false });
+    expect(figure?.worked).toEqual([
+      'measured 20.00 ms, limit 20.00: right',
+      'period ms: 20',
+      'jitter 99 ms: 0.28199',
+      'longest at: 7.003',
+    ]);
+    expect(figure?.channels).toMatchObject([{ session: 9, channel: 'first_of_pressures', atUs: 25_000_000 }]);
+  });
+
+  it('of a bus load is in percent, by the limit in force', () => {
+    const figure = explainVerdict({ code: 'bus-load', ok: true, bus: 'engine', measured: 31, limit: 70, say: 'load' }, run);
+    expect(figure).toMatchObject({ title: `Bus engine in ${run.called}, rule bus-load`, value: 31, unit: '%' });
+    expect(figure?.worked[1]).toMatch(/^load of a bus, at most: 70 %/);
+  });
+
+  it('of a frame that stays away is not held against a limit of another unit', () => {
+    const figure = explainVerdict({ code: 'frame-missing', ok: false, frame: 'f', measured: 3.2, limit: 100, say: 'f stopped' }, run);
+    expect(figure?.worked[0]).toBe('measured 3.20 s: wrong');
+  });
+
+  it('of a rule that counts nothing is not explained', () => {
+    expect(explainVerdict({ code: 'wiggle', ok: true, measured: 31, say: 'nothing moved' }, run)).toBeUndefined();
   });
 
   it('names only limits that the checks have', () => {
-    const text = readFileSync(new URL('../../server/checks/verdict-figure.ts', import.meta.url), 'utf8');
+    const text = ['verdict-figure', 'counted-measures']
+      .map((name) => readFileSync(new URL(`../../server/checks/${name}.ts`, import.meta.url), 'utf8'))
+      .join();
     const named = [...text.matchAll(/limits: \[([^\]]*)\]/g)].flatMap(([, list = '']) =>
       [...list.matchAll(/'([^']+)'/g)].map(([, key]) => key),
     );

@@ -1,6 +1,7 @@
 // Why fuel pressure delta falls: drawn by hand, one cause at a time, and simulated pulls with a fault and without.
 import { describe, expect, it } from 'vitest';
 import { collectSeries } from '../../server/collect-series.ts';
+import { explainFallOff } from '../../server/dyno/fall-off-figure.ts';
 import { diagnoseFallOff } from '../../server/dyno/fuel-fall-off.ts';
 import { findPulls, type Pull } from '../../server/dyno/pulls.ts';
 import { makeSeries } from '../doubles/made-series.ts';
@@ -78,5 +79,34 @@ describe('the fall-off of fuel pressure delta', () => {
     const series = await collectSeries([runScenario(text, vehicle).batch], vehicle);
     const found = diagnoseFallOff(series, vehicle, findPulls(series, vehicle).pulls);
     expect(found.find(({ set }) => set === 'port')?.causes).toContain(cause);
+  });
+});
+
+describe('the figures of a fall-off', () => {
+  const [found] = [judge({ rail: () => 300 })];
+  const behind = { session: 4, startUs: 1_000_000, vehicle, fallOff: found ? [found] : [], pulls: [sweep] };
+
+  it('say how they are made, over which sweeps, and lead to their channels', () => {
+    // By hand: the rail stands at 300 kPa while its reference rises from 100 to 200: delta falls from 300 to 200 kPa, about 95 by medians of half a second.
+    const fall = explainFallOff(behind, ['port', 'fall']);
+    expect(fall).toMatchObject({ unit: 'kPa', isDifference: true, stretches: [{ session: 4, fromUs: 1_000_000, toUs: 11_000_000 }] });
+    expect(fall?.value).toBeGreaterThan(90);
+    expect(fall?.value).toBeLessThan(100);
+    expect(fall?.channels).toMatchObject([{ channel: 'fuel_delta_port', atUs: 6_000_000 }]);
+    const slope = explainFallOff(behind, ['port', 'slope']);
+    expect(slope).toMatchObject({
+      value: 0,
+      unit: '',
+      worked: expect.arrayContaining(['of its movement 100 % goes with its reference pressure']),
+    });
+    expect(slope?.channels.map(({ channel }) => channel)).toEqual(['rail_pressure', 'manifold_pressure']);
+  });
+
+  it('are none of a set or a figure that is not there', () => {
+    expect([explainFallOff(behind, ['plenum', 'fall']), explainFallOff(behind, ['port', 'x']), explainFallOff(behind, [])]).toEqual([
+      undefined,
+      undefined,
+      undefined,
+    ]);
   });
 });

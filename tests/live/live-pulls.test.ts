@@ -55,6 +55,7 @@ async function drive(
       asked = answer.catch(() => undefined);
       return answer;
     },
+    figure: (of: string) => desk.figure(of),
   };
   const station = { vehicle, timeUs: () => nowUs, status: () => ({ recording: { session: null } }) };
   let pulls: LivePulls | undefined;

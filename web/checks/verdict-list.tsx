@@ -146,7 +146,7 @@ export function VerdictRow({ verdict, figure }: VerdictRowProps) {
             <b>Next:</b> {verdict.next}
           </p>
         )}
-        <Evidence verdict={verdict} />
+        <Evidence verdict={verdict} figure={figure} />
         {!verdict.ok && (
           <p class="verdict-links">
             {known && (
@@ -171,15 +171,15 @@ export function VerdictRow({ verdict, figure }: VerdictRowProps) {
   );
 }
 
-/** What was measured against which rule, where and when. The number of a channel can be asked where it is from. */
+/** What was measured against which rule, where and when; the number can be asked where it is from. */
 function Facts({ verdict, figure }: { verdict: VerdictView; figure: string | undefined }) {
-  const { measured, channel, unit } = verdict;
+  const { measured, unit } = verdict;
   const isKnown = measured !== undefined && measured !== null;
   return (
     <p class="small quiet">
       {isKnown && (
         <>
-          measured <WhyFigure of={channel === undefined ? undefined : figure}>{toMeasured(measured, unit)}</WhyFigure>
+          measured <WhyFigure of={figure}>{toMeasured(measured, unit)}</WhyFigure>
           {' · '}
         </>
       )}
@@ -205,7 +205,7 @@ function factsOf(verdict: VerdictView): string[] {
   return facts;
 }
 
-function Evidence({ verdict }: { verdict: VerdictView }) {
+function Evidence({ verdict, figure }: { verdict: VerdictView; figure: string | undefined }) {
   const { evidence, alternatives, episodes, times, samples } = verdict as Record<string, unknown>;
   const numbers = typeof evidence === 'object' && evidence !== null && !Array.isArray(evidence) ? Object.entries(evidence) : [];
   const plain = numbers.filter(([, value]) => typeof value === 'number' || typeof value === 'string');
@@ -222,8 +222,10 @@ function Evidence({ verdict }: { verdict: VerdictView }) {
         <dl>
           {plain.map(([name, value]) => (
             <div key={name}>
-              <dt>{name.replace(/[A-Z]/g, (letter) => ` ${letter.toLowerCase()}`)}</dt>
-              <dd>{toShort(value as number | string)}</dd>
+              <dt>{name.replace(/[A-Z]+|\d+/g, (part) => ` ${part.toLowerCase()}`)}</dt>
+              <dd>
+                <WhyFigure of={figure}>{toShort(value as number | string)}</WhyFigure>
+              </dd>
             </div>
           ))}
         </dl>

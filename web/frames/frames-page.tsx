@@ -190,7 +190,10 @@ function FrameDetail({ frame }: { frame: SeenFrame }) {
     frame.fd ? 'FD' : '',
     frame.pgn === undefined ? '' : `group ${frame.pgn} from address ${frame.sourceAddress}`,
     `length ${frame.length}${frame.definedLength !== null && frame.definedLength !== frame.length ? ` (defined ${frame.definedLength})` : ''}`,
-    frame.periodMinMs === null ? '' : `gaps ${toNumberText(frame.periodMinMs, 1)} to ${toNumberText(frame.periodMaxMs ?? 0, 1)} ms`,
+    frame.periodMinMs === null
+      ? ''
+      : `the period is the mean of the last gaps, ${toNumberText(frame.periodMinMs, 1)} to ${toNumberText(frame.periodMaxMs ?? 0, 1)} ms`,
+    `${toCountText(frame.count)} since the session began`,
     frame.shortCount > 0 ? `${toCountText(frame.shortCount)} too short` : '',
     frame.longCount > 0 ? `${toCountText(frame.longCount)} longer than defined` : '',
   ].filter(Boolean);

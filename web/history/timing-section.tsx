@@ -6,6 +6,9 @@ import { WriterField, writeDown } from '../log-book/write-down.tsx';
 import { toNumberText, toSignedText } from '../shell/numbers.ts';
 import { Problem, useWork } from '../shell/work.tsx';
 import { type Latest, useFeed } from '../stream/feed.ts';
+import { toFigureAddress } from '../why/asked.ts';
+import { WhyFigure } from '../why/why-figure.tsx';
+import { WhyNow } from '../why/why-now.tsx';
 import type { TopicProps } from './history-page.tsx';
 import { Wide } from './wide.tsx';
 
@@ -67,8 +70,12 @@ function ReadingForm({ refresh }: { refresh(): Promise<void> }) {
     <div class="panel history-section">
       <h3>A reading</h3>
       <p class="history-now">
-        <span>Speed {toNow(speed, 0, 'rpm')}</span>
-        <span>Commanded {toNow(commanded, 1, '°')}</span>
+        <span>
+          Speed <WhyNow channel={roles.speed}>{toNow(speed, 0, 'rpm')}</WhyNow>
+        </span>
+        <span>
+          Commanded <WhyNow channel={roles.timing}>{toNow(commanded, 1, '°')}</WhyNow>
+        </span>
       </p>
       {!roles.timing && (
         <p>
@@ -137,7 +144,9 @@ function Readings({ timing, refresh }: { timing: TimingView; refresh(): Promise<
                 <td>{toNumberText(speedRpm, 0)}</td>
                 <td>{toNumberText(commandedDeg, 1)}</td>
                 <td>{toNumberText(lightDeg, 1)}</td>
-                <td>{toSignedText(errorDeg, 1)}</td>
+                <td>
+                  <WhyFigure of={toFigureAddress('history', 'timing', entry)}>{toSignedText(errorDeg, 1)}</WhyFigure>
+                </td>
                 <td>{by}</td>
                 <td>{new Date(wallMs).toLocaleString()}</td>
                 <td>
@@ -160,7 +169,7 @@ function Judged({ timing: { verdicts, notJudged } }: { timing: TimingView }) {
     <>
       <ol class="plain verdict-rows">
         {verdicts.map((verdict) => (
-          <VerdictRow key={verdict.code} verdict={verdict} />
+          <VerdictRow key={verdict.code} verdict={verdict} figure={toFigureAddress('history', 'timing', verdict.code)} />
         ))}
       </ol>
       {notJudged.map(({ what, line }) => (

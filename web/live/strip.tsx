@@ -7,6 +7,7 @@ import type { InjectorSetView, VehicleView } from '../../server/contract/vehicle
 import { Reading } from '../shell/reading.tsx';
 import { toQuantityText } from '../shell/units.ts';
 import { useFeed } from '../stream/feed.ts';
+import { WhyNow } from '../why/why-now.tsx';
 
 /** Half width of the band drawn around a fuel pressure target, as a share of it: common practice, no source. */
 const fuelBand = 0.1;
@@ -142,7 +143,13 @@ function Scale({ channel, from, to, limit, band, note, headroom }: ScaleProps) {
         <span class="pointer" />
         {limit !== undefined && <span class="limit" />}
       </div>
-      <span class="scale-words small quiet" ref={words} />
+      {headroom ? (
+        <WhyNow channel={channel}>
+          <span class="scale-words small quiet" ref={words} />
+        </WhyNow>
+      ) : (
+        <span class="scale-words small quiet" ref={words} />
+      )}
     </>
   );
 }

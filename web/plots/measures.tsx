@@ -1,17 +1,15 @@
 // What the traces are at two cursors and between them, as a table: of the samples themselves where they are stored.
-import { useSignal } from '@preact/signals';
-import { useEffect } from 'preact/hooks';
-import type { ChannelStatistics, StatisticsView } from '../../server/contract/statistics.ts';
+import type { ChannelStatistics } from '../../server/contract/statistics.ts';
 import { digitsOf, toCountText, toNumberText, toSignedText, toUnitWord } from '../shell/numbers.ts';
 import { shownUnit } from '../shell/units.ts';
-import { getJson } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
 import { toFigureAddress } from '../why/asked.ts';
 import { WhyAt } from '../why/why-at.tsx';
 import { WhyFigure } from '../why/why-figure.tsx';
-import { extremesBetween, meanNear, type SessionRange, type TraceChoice, toChoicesText, valueAt } from './plot-data.ts';
+import { extremesBetween, meanNear, type SessionRange, type TraceChoice, valueAt } from './plot-data.ts';
 import { TraceSample } from './rolling-plot.tsx';
 import type { StillTrace } from './still-plot.tsx';
+import { toStatisticsQuery, toUs, useInstant, useStatistics } from './stored-numbers.ts';
 import type { Stretch } from './stretch.ts';
 
 /** Choices with what is known of them: the trace's place in its plot, its unit, its data. */
@@ -31,7 +29,6 @@ export interface MeasuresProps {
   speed: Stretch | undefined;
 }
 
-const restMs = 250;
 /** Half the width over which a value at a speed is taken, as a share of the speeds in sight. */
 const nearShare = 0.005;
 
@@ -40,13 +37,30 @@ export function Measures({ drawn, ranges, cursors, time, speed }: MeasuresProps)
   const recorded = useFeed().status.value?.recording.session;
   const shown = speed ?? time;
   const between: Stretch = a !== undefined && b !== undefined ? { from: a, to: b } : shown;
-  const found = useStatistics(drawn, ranges, speed ? time : between, speed ? between : undefined);
+  const choices = drawn.map(({ choice }) => choice);
+  const found = useStatistics(choices, ranges, speed ? time : between, speed ? between : undefined);
+  // By speed a trace comes by a cursor many times: what it is there is the mean of the samples about it.
+  const [aboutA, aboutB] = [a, b].map((x) => (speed && x !== undefined ? stretchAbout(x, speed) : undefined));
+  const [meansAtA, meansAtB] = [
+    useStatistics(choices, ranges, aboutA && time, aboutA),
+    useStatistics(choices, ranges, aboutB && time, aboutB),
+  ];
+  const [valuesAtA, valuesAtB] = [useInstant(choices, ranges, speed ? undefined : a), useInstant(choices, ranges, speed ? undefined : b)];
   if (drawn.length === 0) {
     return <p class="quiet">Choose channels above. A press on a plot sets a cursor, two measure what lies between.</p>;
   }
-  const at = (trace: Drawn, x: number | undefined): number | undefined => {
-    if (!trace.data || x === undefined) return undefined;
-    return speed ? meanNear(trace.data, x, (speed.to - speed.from) * nearShare) : valueAt(trace.data, x, time.to - time.from);
+  /** Of the stored samples where they are known, else of what is drawn. */
+  const byTime = (trace: Drawn, x: number | undefined, values: ReadonlyMap<string, number | null>): End => {
+    if (!trace.data || x === undefined) return {};
+    const stored = values.get(trace.text);
+    return { value: stored === undefined ? valueAt(trace.data, x, time.to - time.from) : (stored ?? undefined), x };
+  };
+  const bySpeed = (trace: Drawn, x: number | undefined, about: Stretch | undefined, means: ReadonlyMap<string, ChannelStatistics>): End => {
+    if (!trace.data || x === undefined || !about) return {};
+    const stored = means.get(trace.text);
+    // Without a sample there it has no value, whatever is drawn across.
+    if (stored) return stored.mean === null ? {} : { value: stored.mean, mean: meanOf(trace, ranges, time, about) };
+    return { value: meanNear(trace.data, x, (about.to - about.from) / 2) };
   };
   return (
     <div class="scroll-x">
@@ -67,11 +81,11 @@ export function Measures({ drawn, ranges, cursors, time, speed }: MeasuresProps)
             <MeasureRow
               key={trace.text}
               trace={trace}
-              atA={at(trace, a)}
-              atB={at(trace, b)}
+              atA={speed ? bySpeed(trace, a, aboutA, meansAtA) : byTime(trace, a, valuesAtA)}
+              atB={speed ? bySpeed(trace, b, aboutB, meansAtB) : byTime(trace, b, valuesAtB)}
               asked={speed ? undefined : askedOf(trace, ranges, recorded)}
-              mean={meanOf(trace, ranges, between, speed)}
-              cursors={cursors}
+              mean={meanOf(trace, ranges, speed ? time : between, speed && between)}
+              apart={speed ? apartOf(trace, ranges, time, aboutA, aboutB) : undefined}
               statistics={found.get(trace.text)}
               seen={trace.data && extremesBetween(trace.data, between.from, between.to)}
             />
@@ -82,18 +96,32 @@ export function Measures({ drawn, ranges, cursors, time, speed }: MeasuresProps)
   );
 }
 
-/** A trace's session, and the session time of its second 0: where a number at a cursor can be asked for. */
+function stretchAbout(x: number, { from, to }: Stretch): Stretch {
+  const near = (to - from) * nearShare;
+  return { from: x - near, to: x + near };
+}
+
+/** A trace at a cursor. */
+interface End {
+  value?: number | undefined;
+  /** Place on the axis of time, where it is one. */
+  x?: number;
+  /** Address of the mean that it is; undefined: it is no mean of stored samples. */
+  mean?: string | undefined;
+}
+
+/** A trace's session and where it begins: where a number at a cursor can be asked for. */
 interface Asked {
   session: number;
   channel: string;
-  zeroUs: number;
+  range: SessionRange;
 }
 
 /** Of the live session it is its recording that knows. */
 function askedOf({ choice }: Drawn, ranges: MeasuresProps['ranges'], recorded: number | null | undefined): Asked | undefined {
   const session = choice.session === 'live' ? recorded : choice.session;
-  const zeroUs = ranges.get(choice.session)?.fromUs;
-  return typeof session !== 'number' || zeroUs === undefined ? undefined : { session, channel: choice.channel, zeroUs };
+  const range = ranges.get(choice.session);
+  return typeof session !== 'number' || range === undefined ? undefined : { session, channel: choice.channel, range };
 }
 
 function meanOf({ choice }: Drawn, ranges: MeasuresProps['ranges'], time: Stretch, speed: Stretch | undefined): string | undefined {
@@ -104,28 +132,38 @@ function meanOf({ choice }: Drawn, ranges: MeasuresProps['ranges'], time: Stretc
   return toFigureAddress('samples', choice.session, choice.channel, ...wanted);
 }
 
+/** Address of the difference of its means about both cursors. */
+function apartOf({ choice }: Drawn, ranges: MeasuresProps['ranges'], time: Stretch, a: Stretch | undefined, b: Stretch | undefined) {
+  const range = ranges.get(choice.session);
+  if (typeof choice.session !== 'number' || range?.speed === undefined || !a || !b) return undefined;
+  const query = toStatisticsQuery([choice.channel], range, time, undefined);
+  const [from = '', to = ''] = ['from', 'to'].map((name) => query.get(name) ?? '');
+  return toFigureAddress('between', choice.session, choice.channel, from, to, range.speed, a.from, a.to, b.from, b.to);
+}
+
 function toCaption([a, b]: number[], bySpeed: boolean): string {
   const apart = a !== undefined && b !== undefined ? toNumberText(b - a, bySpeed ? 0 : 3) : undefined;
   const where = apart === undefined ? 'Over what is in sight' : `Between the cursors, ${apart} ${bySpeed ? 'rpm' : 's'} apart`;
-  const what = bySpeed ? 'samples of the time in sight at those speeds; at A and B the mean of the points there' : 'all samples';
+  const what = bySpeed ? 'samples of the time in sight at those speeds; at A and B the mean of those there' : 'all samples';
   return `${where}: ${what}. Numbers are of samples that were ok; of live channels lowest and highest of the bins alone.`;
 }
 
 interface MeasureRowProps {
   trace: Drawn;
-  atA: number | undefined;
-  atB: number | undefined;
+  atA: End;
+  atB: End;
   /** Undefined: no instant of it is known. */
   asked: Asked | undefined;
   /** Address of the mean of its stored samples; undefined: they are not stored. */
   mean: string | undefined;
-  cursors: number[];
+  /** Address of B − A by engine speed. */
+  apart: string | undefined;
   statistics: ChannelStatistics | undefined;
   /** Of what is drawn, until or where the samples are not at hand. */
   seen: { low: number; high: number } | undefined;
 }
 
-function MeasureRow({ trace, atA, atB, asked, mean, cursors, statistics, seen }: MeasureRowProps) {
+function MeasureRow({ trace, atA, atB, asked, mean, apart, statistics, seen }: MeasureRowProps) {
   const shown = shownUnit(trace.unit);
   const digits = digitsOf(shown.unit) + 1;
   const say = (value: number | null | undefined) =>
@@ -141,22 +179,29 @@ function MeasureRow({ trace, atA, atB, asked, mean, cursors, statistics, seen }:
     ) : (
       say(value)
     );
-  const askable = (value: number | undefined, x: number | undefined) =>
-    asked && value !== undefined && x !== undefined ? (
-      <WhyAt session={asked.session} channel={asked.channel} atUs={asked.zeroUs + x * 1e6}>
+  const asUs = ({ x }: End) => (asked && x !== undefined ? toUs(asked.range, x) : undefined);
+  const [aUs, bUs] = [asUs(atA), asUs(atB)];
+  const askable = ({ value, mean: of }: End, atUs: number | undefined) =>
+    asked && value !== undefined && atUs !== undefined ? (
+      <WhyAt session={asked.session} channel={asked.channel} atUs={atUs}>
         {say(value)}
       </WhyAt>
     ) : (
-      say(value)
+      <WhyFigure of={value === undefined ? undefined : of}>{say(value)}</WhyFigure>
     );
+  const isApart = atA.value !== undefined && atB.value !== undefined;
+  const between =
+    asked && aUs !== undefined && bUs !== undefined ? toFigureAddress('between', asked.session, asked.channel, aUs, bUs) : apart;
   return (
     <tr>
       <th scope="row">
         <TraceSample style={trace.style} /> {trace.label} <span class="quiet">{toUnitWord(shown.unit)}</span>
       </th>
-      <td class="number">{askable(atA, cursors[0])}</td>
-      <td class="number">{askable(atB, cursors[1])}</td>
-      <td class="number">{atA !== undefined && atB !== undefined ? toSignedText((atB - atA) * shown.factor, digits) : '–'}</td>
+      <td class="number">{askable(atA, aUs)}</td>
+      <td class="number">{askable(atB, bUs)}</td>
+      <td class="number">
+        {isApart ? <WhyFigure of={between}>{toSignedText(((atB.value ?? 0) - (atA.value ?? 0)) * shown.factor, digits)}</WhyFigure> : '–'}
+      </td>
       <td class="number">{found(low, statistics?.lowAt)}</td>
       <td class="number">{found(high, statistics?.highAt)}</td>
       <td class="number" title={statistics ? `of ${toCountText(statistics.ok)} samples` : undefined}>
@@ -165,7 +210,7 @@ function MeasureRow({ trace, atA, atB, asked, mean, cursors, statistics, seen }:
       <td class="number">{found(statistics?.p5, statistics?.p5At)}</td>
       <td class="number">{found(statistics?.p50, statistics?.p50At)}</td>
       <td class="number">{found(statistics?.p95, statistics?.p95At)}</td>
-      <td class="number">{statistics ? toNotOk(statistics) : '–'}</td>
+      <td class="number">{statistics ? <WhyFigure of={mean}>{toNotOk(statistics)}</WhyFigure> : '–'}</td>
     </tr>
   );
 }
@@ -173,51 +218,4 @@ function MeasureRow({ trace, atA, atB, asked, mean, cursors, statistics, seen }:
 function toNotOk({ outOfRange, bad }: ChannelStatistics): string {
   const said = [outOfRange > 0 ? `${toCountText(outOfRange)} out of range` : '', bad > 0 ? `${toCountText(bad)} without a number` : ''];
   return said.filter(Boolean).join(', ') || '0';
-}
-
-/** Asked for once nothing has moved for a moment, a request a session; what was asked for earlier is not shown for another stretch. */
-function useStatistics(drawn: Drawn[], ranges: MeasuresProps['ranges'], time: Stretch, speed: Stretch | undefined) {
-  const found = useSignal<ReadonlyMap<string, ChannelStatistics>>(new Map());
-  const traces = toChoicesText(drawn.map(({ choice }) => choice));
-  const key = [traces, ranges.size, time.from, time.to, speed?.from, speed?.to].join();
-  useEffect(() => {
-    let left = false;
-    found.value = new Map();
-    const timer = setTimeout(() => {
-      for (const session of new Set(drawn.map(({ choice }) => choice.session))) {
-        const range = ranges.get(session);
-        if (session === 'live' || !range || (speed && range.speed === undefined)) continue;
-        const channels = drawn.filter(({ choice }) => choice.session === session).map(({ choice }) => choice.channel);
-        const query = toStatisticsQuery(channels, range, time, speed);
-        getJson<StatisticsView>(`/api/sessions/${session}/statistics?${query}`).then(
-          (view) => {
-            if (left) return;
-            const known = view.channels.map((one) => [toChoicesText([{ session, channel: one.channel }]), one] as const);
-            found.value = new Map([...found.peek(), ...known]);
-          },
-          // The table keeps what the drawing says; a session that can't be read is named above the plots.
-          () => undefined,
-        );
-      }
-    }, restMs);
-    return () => {
-      left = true;
-      clearTimeout(timer);
-    };
-  }, [key]);
-  return found.value;
-}
-
-function toStatisticsQuery(channels: string[], range: SessionRange, time: Stretch, speed: Stretch | undefined): URLSearchParams {
-  const query = new URLSearchParams({
-    channels: channels.join(','),
-    from: String(Math.max(0, Math.floor(range.fromUs + time.from * 1e6))),
-    to: String(Math.max(0, Math.ceil(range.fromUs + time.to * 1e6))),
-  });
-  if (speed && range.speed !== undefined) {
-    query.set('axis', range.speed);
-    query.set('axisFrom', String(speed.from));
-    query.set('axisTo', String(speed.to));
-  }
-  return query;
 }

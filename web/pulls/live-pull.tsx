@@ -5,7 +5,8 @@ import type { PullNowView } from '../../server/contract/pull-now.ts';
 import { toClockText, toNumberText } from '../shell/numbers.ts';
 import { toKelvinText, toQuantityText, toShownNumber } from '../shell/units.ts';
 import { useFeed } from '../stream/feed.ts';
-import { figuresOf } from '../why/asked.ts';
+import { figuresOf, toFigureAddress } from '../why/asked.ts';
+import { WhyFigure } from '../why/why-figure.tsx';
 import { WhyNow } from '../why/why-now.tsx';
 import { AfterPull } from './after-pull.tsx';
 import { silence, soundLimit, toneOn, turnToneOff, turnToneOn } from './limit-tone.ts';
@@ -176,11 +177,6 @@ const itemWords = { oil: 'Oil', coolant: 'Coolant', intake: 'Intake air', fuel: 
 /** An unknown never looks ready. */
 function Ready({ now: { readiness } }: { now: Now }) {
   const { ready, items } = readiness;
-  const roles = useFeed().vehicle.value?.engine?.roles;
-  const channels: Partial<Record<(typeof items)[number]['what'], string | undefined>> = {
-    oil: roles?.oilTemp,
-    coolant: roles?.coolantTemp,
-  };
   if (items.length === 0) return <p class="pull-ready quiet">The first pull sets the window in which the next ones begin.</p>;
   const words = ready === true ? 'Ready for the next pull' : ready === false ? 'Not ready yet' : 'It can not be told whether it is ready';
   return (
@@ -193,10 +189,14 @@ function Ready({ now: { readiness } }: { now: Now }) {
         {items.map(({ what, now: value, low, high, ok }) => (
           <li key={what} data-ok={String(ok)}>
             {itemWords[what]}{' '}
-            <WhyNow channel={channels[what]}>{value === null ? 'no number' : toQuantityText(value, 'degC', { digits: 0 })}</WhyNow>{' '}
+            <WhyFigure of={toFigureAddress('ready', what)}>
+              {value === null ? 'no number' : toQuantityText(value, 'degC', { digits: 0 })}
+            </WhyFigure>{' '}
             <span class="quiet">
               {ok === true ? 'is within' : value === null ? 'wanted' : value < low ? 'too cold, wanted' : 'too hot, wanted'}{' '}
-              {toShownNumber(low, 'degC', { digits: 0 })} to {toShownNumber(high, 'degC', { digits: 0 })}
+              <WhyFigure of={toFigureAddress('ready', what)}>
+                {toShownNumber(low, 'degC', { digits: 0 })} to {toShownNumber(high, 'degC', { digits: 0 })}
+              </WhyFigure>
             </span>
           </li>
         ))}

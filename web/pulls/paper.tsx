@@ -10,6 +10,8 @@ import { toKelvinText, toShownNumber, toShownWord } from '../shell/units.ts';
 import { Problem } from '../shell/work.tsx';
 import { getJson, toProblem } from '../stream/api.ts';
 import { useFeed } from '../stream/feed.ts';
+import { type FigureOf, figuresOf } from '../why/asked.ts';
+import { WhyFigure } from '../why/why-figure.tsx';
 import { toStartText } from './after-pull.tsx';
 import { toPullWords } from './session-pulls.tsx';
 
@@ -54,14 +56,15 @@ export function PullSheet({ session }: { session: number }) {
         {new Date(startedWallMs).toLocaleString()}; dyno: {setup.filter(Boolean).join(', ') || '____________'}
       </p>
       {pulls.map((pull, i) => (
-        <SheetPull key={pull.from} pull={pull} place={i + 1} banks={banks} />
+        <SheetPull key={pull.from} pull={pull} place={i + 1} banks={banks} figure={figuresOf('pulls', session, pull.number)} />
       ))}
+      <p class="small">Where a number comes from: press it on the page {toAddress('pulls', String(session))} of the program.</p>
       {pulls.length === 0 && <p>No pull is in it.</p>}
     </article>
   );
 }
 
-function SheetPull({ pull, place, banks }: { pull: PullView; place: number; banks: string[] }) {
+function SheetPull({ pull, place, banks, figure }: { pull: PullView; place: number; banks: string[]; figure: FigureOf }) {
   const digits = (value: number | null, places = 0) => (value === null ? '–' : toNumberText(value, places));
   const shown = (value: number | null, unit: string) =>
     value === null ? '–' : toShownNumber(value, unit, { digits: 0, difference: unit === 'K' });
@@ -92,21 +95,25 @@ function SheetPull({ pull, place, banks }: { pull: PullView; place: number; bank
           </thead>
           <tbody>
             {pull.bands.map((band) => {
-              const cells = [
-                ...band.temps.map((temp) => shown(temp, 'degC')),
-                shown(band.spreadK, 'K'),
-                ...pull.sets.flatMap((_, i) => [shown(band.deltaKpa[i] ?? null, 'kPa'), digits(band.duty[i] ?? null)]),
-                ...banks.map((_, i) => digits(band.lambda[i] ?? null, 2)),
-                digits(band.timing, 1),
+              const { speed } = band;
+              const cells: [text: string, figure: string][] = [
+                ...band.temps.map((temp, i): [string, string] => [shown(temp, 'degC'), figure('temp', speed, pull.cylinders[i] as number)]),
+                [shown(band.spreadK, 'K'), figure('spread', speed)],
+                ...pull.sets.flatMap(({ set }, i): [string, string][] => [
+                  [shown(band.deltaKpa[i] ?? null, 'kPa'), figure('delta-mean', speed, set)],
+                  [digits(band.duty[i] ?? null), figure('duty-mean', speed, set)],
+                ]),
+                ...banks.map((_, i): [string, string] => [digits(band.lambda[i] ?? null, 2), figure('lambda', speed)]),
+                [digits(band.timing, 1), figure('timing', speed)],
               ];
               return (
                 <tr key={band.speed}>
                   <th scope="row" class="number">
                     {band.speed}
                   </th>
-                  {cells.map((cell, i) => (
+                  {cells.map(([text, of], i) => (
                     <td key={heads[i + 1]} class="number">
-                      {cell}
+                      <WhyFigure of={text === '–' ? undefined : of}>{text}</WhyFigure>
                     </td>
                   ))}
                 </tr>

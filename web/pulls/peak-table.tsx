@@ -71,7 +71,11 @@ function PeakCell({ peak, figure }: PeakCellProps) {
       <WhyFigure of={figure('peak', peak.cylinder)}>
         <b>{toQuantityText(peak.peakC, 'degC', { digits: 0 })}</b>
       </WhyFigure>
-      {peak.speed !== null && <span class="small quiet">at {peak.speed} rpm</span>}
+      {peak.speed !== null && (
+        <span class="small quiet">
+          at <WhyFigure of={figure('peak', peak.cylinder)}>{peak.speed} rpm</WhyFigure>
+        </span>
+      )}
       {over && (
         <span class="small">
           <WhyFigure of={figure('left', peak.cylinder)}>{toKelvinText(-(peak.marginK as number))}</WhyFigure> over the limit

@@ -93,7 +93,7 @@ export function SessionPulls({ session, isOpen }: { session: number; isOpen: boo
             probes that give numbers, and is silent when all go hot together. Below{' '}
             {toShownNumber(15, 'K', { digits: 0, difference: true })} to {toKelvinText(20)} between cylinders means nothing yet.
           </p>
-          {fallOff.length > 0 && <FallOff items={fallOff} />}
+          {fallOff.length > 0 && <FallOff items={fallOff} figure={figuresOf('pulls', session, 'fall-off')} />}
         </>
       )}
       <PutPullIn session={session} startUs={startUs} seconds={seconds} changed={look} />
@@ -101,15 +101,22 @@ export function SessionPulls({ session, isOpen }: { session: number; isOpen: boo
   );
 }
 
-function FallOff({ items }: { items: PullsView['fallOff'] }) {
+function FallOff({ items, figure }: { items: PullsView['fallOff']; figure: FigureOf }) {
   return (
     <section aria-labelledby="fall-title">
       <h2 id="fall-title">Fuel pressure delta</h2>
       <ul>
         {items.map(({ set, say, railPerReference }) => (
           <li key={set}>
-            {say}
-            {railPerReference === null ? '' : ` (rail over its reference: ${toNumberText(railPerReference, 2)}; 1 is healthy)`}.
+            <WhyFigure of={figure(set, 'fall')}>{say}</WhyFigure>
+            {railPerReference !== null && (
+              <>
+                {' '}
+                (rail over its reference: <WhyFigure of={figure(set, 'slope')}>{toNumberText(railPerReference, 2)}</WhyFigure>; 1 is
+                healthy)
+              </>
+            )}
+            .
           </li>
         ))}
       </ul>
