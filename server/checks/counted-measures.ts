@@ -5,7 +5,7 @@ import type { Vehicle } from '../definitions/vehicle.ts';
 export interface CountedMeasure {
   /** Of `measured`; '' counts. */
   unit: string;
-  isDifference?: undefined;
+  isDifference?: false;
   rule: string;
   /** Limits that decide, as `checks:` writes them. */
   limits: readonly string[];
@@ -19,7 +19,7 @@ export const countedMeasures: Readonly<Record<string, CountedMeasure>> = {
   },
   'frame-missing': {
     unit: 's',
-    rule: 'The time from its last frame to the end of the traffic, while its device sends others; 0 where it never came. Frames without a `period` are not judged.',
+    rule: 'The time from its last frame to the end of the traffic, while its device sends others; 0 where it never came. The limit is its period; frames without a `period` are not judged.',
     limits: [],
   },
   'frame-short': { unit: 'bytes', rule: 'The length of its shortest frame, held against `length` of its device file.', limits: [] },

@@ -44,7 +44,7 @@ function judgeAbsent(on: BusEvidence, frame: Frame, presence: DevicePresence): v
     device: frame.device,
     frame: frame.name,
     measured: 0,
-    limit: frame.periodUs / 1000,
+    limit: frame.periodUs / 1e6,
     say: `${frame.name} never came, although ${frame.device} is there`,
     next: `Switch this frame on in ${frame.device}'s set-up, or correct its id in the device file.`,
   });
@@ -86,7 +86,7 @@ function judgeTiming(
       ...about,
       at: on.at(stopped),
       measured: Math.round((on.traffic.lastUs - stopped) / 1000) / 1000,
-      limit: frame.periodUs / 1000,
+      limit: frame.periodUs / 1e6,
       say: `${frame.name} stopped at ${on.at(stopped).toFixed(3)} s, although ${frame.device} goes on`,
       next: `Look at what ${frame.device} does at that moment.`,
     });

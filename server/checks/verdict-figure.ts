@@ -226,7 +226,7 @@ export function explainVerdict(verdict: MeasuredVerdict, run: JudgedRun): Figure
       ...(value === null
         ? []
         : [
-            `measured ${said(value, 2)}${unit === '' ? '' : ` ${unit}`}${typeof verdict.limit === 'number' && isOneUnit(code) ? `, limit ${said(verdict.limit, 2)}` : ''}: ${verdict.ok ? 'right' : 'wrong'}`,
+            `measured ${said(value, 2)}${unit === '' ? '' : ` ${unit}`}${typeof verdict.limit === 'number' ? `, limit ${said(verdict.limit, 2)}` : ''}: ${verdict.ok ? 'right' : 'wrong'}`,
           ]),
       ...evidenceLines(verdict.evidence),
       ...limits.map(({ what, value: limit, unit: of, source }) => `${what}: ${limit} ${of} (${source})`),
@@ -252,9 +252,6 @@ export function explainVerdict(verdict: MeasuredVerdict, run: JudgedRun): Figure
 function subjectOf({ channel, frame, device, stretch, bus }: MeasuredVerdict): string {
   return channel ?? frame ?? device ?? stretch ?? (bus === undefined ? 'The bus' : `Bus ${bus}`);
 }
-
-/** A frame that stays away is measured in seconds, and held against a period in milliseconds. */
-const isOneUnit = (code: string) => code !== 'frame-missing';
 
 /** `mean ms: 9.9997` */
 function evidenceLines(evidence: unknown): string[] {

@@ -76,11 +76,6 @@ describe('the number of a verdict', () => {
     expect(figure?.worked[1]).toMatch(/^load of a bus, at most: 70 %/);
   });
 
-  it('of a frame that stays away is not held against a limit of another unit', () => {
-    const figure = explainVerdict({ code: 'frame-missing', ok: false, frame: 'f', measured: 3.2, limit: 100, say: 'f stopped' }, run);
-    expect(figure?.worked[0]).toBe('measured 3.20 s: wrong');
-  });
-
   it('of a rule that counts nothing is not explained', () => {
     expect(explainVerdict({ code: 'wiggle', ok: true, measured: 31, say: 'nothing moved' }, run)).toBeUndefined();
   });
