@@ -174,6 +174,12 @@ export const errorTable = {
     exit: 3,
     http: 422,
   },
+  SESSION_FILE_REFUSED: {
+    message: '{path} is not taken in: {why}',
+    cure: 'Get it as `evenburn export SESSION --format session` or the Sessions page makes it; a damaged one is saved first, with `evenburn repair`, where it was recorded.',
+    exit: 3,
+    http: 422,
+  },
   SESSION_TOO_NEW: {
     message: '{path}: written by a newer version (format {have}, this program knows {know})',
     cure: 'Install the newer version of the program.',

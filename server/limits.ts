@@ -99,6 +99,8 @@ export const handOverBytesMax = 64 * 1024;
 export const diskAgeMaxMs = 250;
 /** Inputs on their way to the disk; beyond it frames are dropped and counted. */
 export const recorderQueueBytesMax = 32 * 1024 * 1024;
+/** What is stored compressed, one slice or one channel's samples in it, takes at most this in memory. */
+export const storedBlobBytesMax = 256 * 1024 * 1024;
 /** Inputs of one slice, whatever its time. */
 export const sliceInputsMax = 1_000_000;
 /** With less space recording doesn't start, so that the system keeps some. */

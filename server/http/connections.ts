@@ -48,12 +48,12 @@ export function boundArrival({ raw }: FastifyRequest, reply: FastifyReply, arriv
 
 /** Gives up a body that is taken as it comes, once no byte has come for too long. Call what is returned when it is there. */
 export function boundSilence({ raw: { socket } }: FastifyRequest, silenceMaxMs = importSilenceMaxMs): () => void {
-  const give = () => socket.destroy();
-  socket.setTimeout(silenceMaxMs, give);
-  return () => {
-    socket.setTimeout(0);
-    socket.off('timeout', give);
-  };
+  let before = socket.bytesRead;
+  const timer = setInterval(() => {
+    if (socket.bytesRead === before) socket.destroy();
+    before = socket.bytesRead;
+  }, silenceMaxMs);
+  return () => clearInterval(timer);
 }
 
 /** Gives up a download of which no byte has been taken for too long, while some wait: whoever waits for its worker gets it. */

@@ -1,7 +1,7 @@
 // Bins of samples: extremes, count and qualities over equal stretches of time, exact on their edges; the pyramid is made of them.
-import { deflateSync, inflateSync } from 'node:zlib';
+import { deflateSync } from 'node:zlib';
 import { hasValue } from '../channels/quality.ts';
-import { ByteReader, ByteWriter, toSigned, toUnsigned } from './bytes.ts';
+import { ByteReader, ByteWriter, inflated, toSigned, toUnsigned } from './bytes.ts';
 import type { Column } from './chunk.ts';
 import { readValues, type Scale, writeValues } from './values.ts';
 
@@ -121,7 +121,7 @@ export function encodeBins(bins: Bins, scale: Scale | undefined): Uint8Array {
 
 /** @throws Error when the blob is damaged. */
 export function decodeBins(blob: Uint8Array): Bins {
-  const reader = new ByteReader(inflateSync(blob));
+  const reader = new ByteReader(inflated(blob));
   const length = reader.varint();
   const index = new Float64Array(length);
   let at = 0;

@@ -1,6 +1,14 @@
 // Growing byte buffer and cursor: variable-length integers, doubles, texts and byte planes, from which every stored blob is made.
 
+import { inflateSync } from 'node:zlib';
+import { storedBlobBytesMax } from '../limits.ts';
+
 const text = { encoder: new TextEncoder(), decoder: new TextDecoder('utf-8', { fatal: true }) };
+
+/** What a stored blob was made of. @throws RangeError when it would be larger than any of ours is; Error when it is damaged */
+export function inflated(blob: Uint8Array): Buffer {
+  return inflateSync(blob, { maxOutputLength: storedBlobBytesMax });
+}
 
 /** Appends to a buffer that grows. `bytes[0 .. length)` is what was written. */
 export class ByteWriter {

@@ -1,7 +1,7 @@
 // A chunk: the samples of one channel over one slice as compressed columns, values exact to the last bit.
-import { deflateSync, inflateSync } from 'node:zlib';
+import { deflateSync } from 'node:zlib';
 import { hasValue } from '../channels/quality.ts';
-import { ByteReader, ByteWriter } from './bytes.ts';
+import { ByteReader, ByteWriter, inflated } from './bytes.ts';
 import { readTimeColumns, writeTimeColumns } from './times.ts';
 import { readValues, type Scale, writeValues } from './values.ts';
 
@@ -29,7 +29,7 @@ export function encodeTimes(timeUs: Float64Array): Uint8Array {
 
 /** @throws Error when the blob is damaged. */
 export function decodeTimes(blob: Uint8Array): Float64Array {
-  const reader = new ByteReader(inflateSync(blob));
+  const reader = new ByteReader(inflated(blob));
   const count = reader.varint();
   return readTimeColumns(reader, [count])[0] as Float64Array;
 }
@@ -55,7 +55,7 @@ function numbersOf({ value, quality }: Column): Float64Array {
  * @throws Error when the blob is damaged.
  */
 export function decodeChunk(blob: Uint8Array, timesOf: (group: number) => Float64Array): Column {
-  const reader = new ByteReader(inflateSync(blob));
+  const reader = new ByteReader(inflated(blob));
   const timeUs = timesOf(reader.varint());
   const count = reader.varint();
   const quality = readQualities(reader, count);

@@ -1,6 +1,7 @@
 // Definition sets of a session file: stored once by content, and loaded back when the record is read.
-import { deflateSync, inflateSync } from 'node:zlib';
+import { deflateSync } from 'node:zlib';
 import type { DefinitionFile, Vehicle } from '../definitions/vehicle.ts';
+import { inflated } from './bytes.ts';
 import type { Connection } from './database.ts';
 import type { VehicleByHash } from './journal.ts';
 
@@ -14,7 +15,7 @@ export function storeDefinitions(db: Connection, vehicle: Vehicle): void {
 export function storedFiles(db: Connection, hash: string): DefinitionFile[] {
   const files = db.prepare('SELECT files FROM definitions WHERE hash = ?').pluck().get(hash) as Buffer | undefined;
   if (!files) throw new RangeError(`definition set ${hash} is not in the session`);
-  return JSON.parse(inflateSync(files).toString()) as DefinitionFile[];
+  return JSON.parse(inflated(files).toString()) as DefinitionFile[];
 }
 
 /** Resolves definition sets by hash, each once: those known already, else loaded from the files in the session. */

@@ -6,11 +6,12 @@ import { EvenburnError } from '../errors.ts';
 import { sliceLengthS } from '../limits.ts';
 import { programVersion } from '../version.ts';
 import { addSessionFile, draftPath, makeDataFolder } from './data-folder.ts';
-import { openToRead, refuseOtherTables } from './database.ts';
+import { type Connection, openToRead, refuseOtherTables } from './database.ts';
 import { PipelineRun } from './pipeline-run.ts';
 import { finishKilled, isLogged } from './recovery.ts';
-import { readFacts, startingFacts } from './session-facts.ts';
+import { readFacts, readNotes, readShownReading, type SessionFacts, startingFacts } from './session-facts.ts';
 import { loadStored } from './session-file.ts';
+import { checkFacts, checkNotes, checkParts } from './session-shape.ts';
 import { SessionWriter } from './session-writer.ts';
 
 /** Times from here on (September 2001) are taken as microseconds since 1970, and say when the session was. */
@@ -107,26 +108,58 @@ export function looksLikeSession(path: string): boolean {
   return bytes.toString('latin1') === magic;
 }
 
+/** What a session says of itself, and what people wrote of it, in the shapes that they have. @throws RangeError, SyntaxError */
+function saidBy(db: Connection): SessionFacts {
+  const facts = readFacts(db);
+  if (facts === undefined) throw new RangeError('it does not say what it holds');
+  checkFacts(facts);
+  checkNotes(readNotes(db));
+  return facts;
+}
+
+/** @throws EvenburnError SESSION_FILE_REFUSED that names the first part that is missing */
+function refuseIncomplete(draft: string, path: string): void {
+  const db = openToRead(draft, 'session');
+  try {
+    whole(path, () => checkParts(db, saidBy(db), readShownReading(db)));
+  } finally {
+    db.close();
+  }
+}
+
+/** @throws EvenburnError SESSION_FILE_REFUSED for whatever `look` throws */
+function whole<T>(path: string, look: () => T): T {
+  try {
+    return look();
+  } catch (error) {
+    const why = error instanceof EvenburnError ? String(error.details.why ?? error.message) : (error as Error).message;
+    throw new EvenburnError('SESSION_FILE_REFUSED', { path, why }, error);
+  }
+}
+
 /**
  * Takes in a session file byte for byte; one that was never closed, as a kill or a copy by hand leaves it, is finished here, its log
  * included.
  * @returns Its number here.
- * @throws EvenburnError SESSION_DAMAGED, SESSION_TOO_NEW, DISK_FULL, DATA_UNWRITABLE
+ * @throws EvenburnError SESSION_FILE_REFUSED, SESSION_DAMAGED, SESSION_TOO_NEW, DISK_FULL, DATA_UNWRITABLE
  */
 export async function importSessionFile(data: string, path: string): Promise<number> {
   makeDataFolder(data);
   const draft = draftPath(data);
+  let isOpen = false;
   try {
     for (const suffix of ['', '-wal'])
       if (suffix === '' || existsSync(`${path}${suffix}`)) copyFileSync(`${path}${suffix}`, `${draft}${suffix}`, constants.COPYFILE_EXCL);
     const db = openToRead(draft, 'session');
     try {
-      refuseOtherTables(db, path, 'session');
-      if (!readFacts(db)) throw new EvenburnError('SESSION_DAMAGED', { path, why: 'it does not say what it holds' });
+      whole(path, () => refuseOtherTables(db, path, 'session'));
+      isOpen = whole(path, () => saidBy(db)).state === 'open';
     } finally {
       db.close();
     }
-    if (isLogged(draft)) await finishKilled(draft, loadStored);
+    // Who closed it and did not say so made it up, or copied it by hand: either way its end is told here.
+    if (isOpen || isLogged(draft)) await finishKilled(draft, loadStored);
+    refuseIncomplete(draft, path);
     return addSessionFile(data, draft);
   } catch (error) {
     const { code, message } = error as NodeJS.ErrnoException;

@@ -1,6 +1,6 @@
 // The newest sample of every channel of a reading: kept at the head of each slice, so that any instant is one look-up away.
-import { deflateSync, inflateSync } from 'node:zlib';
-import { ByteReader, ByteWriter } from './bytes.ts';
+import { deflateSync } from 'node:zlib';
+import { ByteReader, ByteWriter, inflated } from './bytes.ts';
 import type { Column } from './chunk.ts';
 
 export interface LastSample {
@@ -59,7 +59,7 @@ export class LastSamples {
 
   /** @throws Error when the blob is damaged. */
   static decode(blob: Uint8Array): LastSamples {
-    const reader = new ByteReader(inflateSync(blob));
+    const reader = new ByteReader(inflated(blob));
     const last = new LastSamples();
     const channels = Array.from({ length: reader.varint() }, () => reader.varint());
     const qualities = channels.map(() => reader.byte());

@@ -156,10 +156,10 @@ export class ReadingFile {
 
   /** What happened to alarms, oldest first. */
   alarms(): AlarmEvent[] {
-    const rows = this.file.reading(() =>
-      this.file.db.prepare('SELECT event FROM alarm WHERE reading = ? ORDER BY sequence').pluck().all(this.id),
-    );
-    return (rows as string[]).map((event) => JSON.parse(event) as AlarmEvent);
+    return this.file.reading(() => {
+      const rows = this.file.db.prepare('SELECT event FROM alarm WHERE reading = ? ORDER BY sequence').pluck().all(this.id);
+      return (rows as string[]).map((event) => JSON.parse(event) as AlarmEvent);
+    });
   }
 
   /** Slices that hold samples, with their extents; they may overlap where late frames came. */

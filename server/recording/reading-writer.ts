@@ -1,5 +1,5 @@
 // Makes a reading: runs inputs through a pipeline, gathers the samples by channel, and stores them slice by slice.
-import { deflateSync, inflateSync } from 'node:zlib';
+import { deflateSync } from 'node:zlib';
 import type { AlarmEvent } from '../alarms/alarm-event.ts';
 import type { Channel } from '../channels/channel-list.ts';
 import type { SampleBatch } from '../channels/sample-batch.ts';
@@ -7,6 +7,7 @@ import type { Vehicle } from '../definitions/vehicle.ts';
 import type { PipelineSink, PipelineState } from '../pipeline.ts';
 import { BinBuilder, binWidthsUs } from './bins.ts';
 import { writeBins } from './bins-store.ts';
+import { inflated } from './bytes.ts';
 import { type Column, encodeChunk, encodeTimes } from './chunk.ts';
 import type { Connection } from './database.ts';
 import { LastSamples } from './last-samples.ts';
@@ -284,7 +285,7 @@ function isAlike(a: Float64Array, b: Float64Array): boolean {
 
 /** The definitions in force behind a stored slice, and the pipeline's state there. @throws Error when the blob is damaged. */
 export function readSliceState(blob: Uint8Array): { hash: string; state: PipelineState | undefined } {
-  const { hash, state } = JSON.parse(inflateSync(blob).toString()) as { hash: string; state?: PipelineState };
+  const { hash, state } = JSON.parse(inflated(blob).toString()) as { hash: string; state?: PipelineState };
   return { hash, state };
 }
 

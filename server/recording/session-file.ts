@@ -10,6 +10,7 @@ import { vehiclesOf } from './definition-store.ts';
 import { InputLog } from './input-log.ts';
 import { visitJournal } from './journal.ts';
 import { readFactsNow, readNotes, readShownReading, type SessionFacts, type SessionNotes } from './session-facts.ts';
+import { checkFacts, checkNotes } from './session-shape.ts';
 import { decodeSlice } from './slice.ts';
 
 /** Makes a vehicle of the files stored with a session. @throws EvenburnError VEHICLE_INVALID */
@@ -40,14 +41,22 @@ export class SessionFile {
   }
 
   get facts(): SessionFacts {
-    const facts = this.reading(() => readFactsNow(this.db));
+    const facts = this.reading(() => {
+      const said = readFactsNow(this.db);
+      if (said !== undefined) checkFacts(said);
+      return said;
+    });
     if (!facts) throw new EvenburnError('SESSION_DAMAGED', { path: this.path, why: 'it does not say what it holds' });
     // The file's name says its number: it may have come from another computer.
     return { ...facts, number: this.session };
   }
 
   get notes(): SessionNotes {
-    return this.reading(() => readNotes(this.db));
+    return this.reading(() => {
+      const said = readNotes(this.db);
+      checkNotes(said);
+      return said;
+    });
   }
 
   /** The reading that pages and exports show. */

@@ -1,8 +1,8 @@
 // A slice of the record: some ten seconds of inputs as columns in one compressed blob, in which their exact order is kept.
 import { promisify } from 'node:util';
-import { deflate, inflateSync } from 'node:zlib';
+import { deflate } from 'node:zlib';
 import { type FrameBatch, frameFlag } from '../bus/frame-batch.ts';
-import { ByteReader, ByteWriter } from './bytes.ts';
+import { ByteReader, ByteWriter, inflated } from './bytes.ts';
 import { InputLog, type OtherInput } from './input-log.ts';
 import { JournalWriter, toOther, toText, type VehicleByHash, visitJournal } from './journal.ts';
 import { readTimeColumns, writeTimeColumns } from './times.ts';
@@ -56,7 +56,7 @@ export async function encodeSlice(log: InputLog): Promise<Uint8Array> {
  * @throws Error, RangeError, SyntaxError when the blob is damaged (its checksum says so).
  */
 export function decodeSlice(blob: Uint8Array, vehicleOf: VehicleByHash): InputLog {
-  const bytes = inflateSync(blob);
+  const bytes = inflated(blob);
   const reader = new ByteReader(bytes);
   const form = reader.byte();
   if (form === columnForm) return fromColumns(reader, vehicleOf);

@@ -1,9 +1,11 @@
 // Break-in by recording: files made to hurt a reader, sent as the Sessions page sends them to a server of its own; it must name each, and go on.
 import { readFileSync } from 'node:fs';
-import { constants, gzipSync } from 'node:zlib';
+import { constants, deflateSync, gzipSync } from 'node:zlib';
 import Database from 'better-sqlite3';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
+import type { ErrorView } from '../../server/contract/error.ts';
 import type { ImportJob } from '../../server/contract/recorded-import.ts';
+import type { SessionsView } from '../../server/contract/sessions.ts';
 import { Serving } from '../browser/serving.ts';
 
 let serving: Serving;
@@ -103,6 +105,55 @@ describe('a session that was handed over with tables of somebody else', () => {
     const job = await send('spoilt.sqlite', await spoiltSession(spoil));
     expect(job.state).toBe('failed');
     expect(job.problem).toContain(why);
+  });
+
+  /** The text of a session's own facts, with something else in it. */
+  const facts = (change: string) =>
+    `UPDATE session SET value = ${change} WHERE name = 'facts'; DELETE FROM session WHERE name = 'facts_now'`;
+
+  it.each([
+    ['DELETE FROM definitions', 'the definitions that it began with are missing'],
+    ['DELETE FROM reading', 'the reading that is shown is missing'],
+    ['DELETE FROM slice', 'it says that it holds 3 frames, and holds 0'],
+    ['UPDATE slice SET id = 7', 'part 0 of its frames is missing'],
+    ['DELETE FROM channel', 'channels of reading 1 are missing'],
+    ['DELETE FROM reading_slice', 'part 0 of reading 1 is missing'],
+    ['DELETE FROM times', 'the times of part 0 of reading 1 are missing'],
+    ['DELETE FROM chunk', 'the samples of part 0 of reading 1 are missing'],
+    ['DELETE FROM session', 'it does not say what it holds'],
+    [facts(`'{}'`), 'what it says of itself is not what it should be'],
+    [facts(`'{"cut'`), 'JSON'],
+    [facts(`json_set(value, '$.lastUs', 1e300)`), 'lastUs'],
+    [facts(`json_set(value, '$.firstUs', json_extract(value, '$.lastUs') + 1)`), 'it ends before it begins'],
+    [facts(`json_set(value, '$.state', 'odd')`), 'state'],
+    [facts(`json_set(value, '$.events', 5)`), 'events'],
+    [facts(`json_set(value, '$.remarks', json('[{}]'))`), 'remarks: 0'],
+    [facts(`json_set(value, '$.startedWallMs', 1e30)`), 'startedWallMs'],
+    [`INSERT OR REPLACE INTO session VALUES ('notes', '{"marks": [null]}')`, 'what was written of it'],
+    [`INSERT OR REPLACE INTO session VALUES ('shown_reading', '99')`, 'the reading that is shown is missing'],
+    [`UPDATE reading SET hash = 'x'`, 'the definitions of reading 1 are missing'],
+    [`UPDATE reading SET state = '<b>'`, 'reading 1 is in no state that there is'],
+    [`UPDATE channel SET about = '{'`, 'channel 0 of reading 1'],
+    [`INSERT INTO alarm VALUES (1, 999, 5, '{"alarm": 5}')`, 'alarm event 999 of reading 1'],
+    [`UPDATE slice SET inputs = 'text'`, 'inputs in its table slice'],
+    ['UPDATE slice SET first_us = -9223372036854775807', 'first_us in its table slice'],
+  ])('%s: a part that is missing, or is another thing, is refused and named', async (spoil, why) => {
+    const job = await send('spoilt.sqlite', await spoiltSession(spoil));
+    expect([job.state, job.problem]).toEqual(['failed', expect.stringContaining(why)]);
+  });
+
+  it('that say it is still being recorded is finished, and definitions that would fill the memory are refused when they are asked for', async () => {
+    const open = await send('open.sqlite', await spoiltSession(facts(`json_set(value, '$.state', 'open')`)));
+    expect(open.state).toBe('done');
+    const { sessions } = (await (await fetch(`${serving.url}/api/sessions`)).json()) as SessionsView;
+    expect(sessions.find(({ session }) => session === open.session)?.state).toBe('killed');
+    const bomb = deflateSync(Buffer.alloc(400_000_000, '['), { level: constants.Z_BEST_SPEED });
+    const bombed = await send('bomb.sqlite', await spoiltSession(`UPDATE definitions SET files = x'${bomb.toString('hex')}'`));
+    expect(bombed.state).toBe('done');
+    const asked = await fetch(`${serving.url}/api/sessions/${bombed.session}`);
+    expect([asked.status, ((await asked.json()) as ErrorView).error]).toEqual([422, 'SESSION_DAMAGED']);
+    // The list goes on without it.
+    expect((await fetch(`${serving.url}/api/sessions`)).status).toBe(200);
   });
 
   it('is taken in as long as nothing is done to it', async () => {
