@@ -50,7 +50,8 @@ async function vehicleOfFile(file: string, folder: string | undefined): Promise<
 }
 
 function toText(study: Study): string {
-  const lines = [`${study.holds.length} steady holds`, 'Cylinders:'];
+  const isOfSweeps = study.holds.some(({ kind }) => kind === 'sweep');
+  const lines = [isOfSweeps ? `${study.holds.length} whole sweeps, no steady hold` : `${study.holds.length} steady holds`, 'Cylinders:'];
   for (const { cylinder, differs, kelvin, candidates, test } of study.cylinders) {
     const level = kelvin === null ? 'no reading' : `${kelvin > 0 ? '+' : ''}${kelvin} K`;
     lines.push(`  ${cylinder}  ${level}  ${differs ? `differs. Could be: ${candidates.slice(0, 5).join('; ')}.` : 'like the others'}`);

@@ -254,7 +254,16 @@ export const studyView = z
     ),
     phases: z.record(z.string(), z.record(z.string(), z.number())),
     regroupings: z.record(z.string(), z.object({ labelled: z.number(), layouts: z.number() })),
-    holds: z.array(z.looseObject({ session: z.number(), from: z.number(), to: z.number(), speed: z.number(), spread: z.number() })),
+    holds: z.array(
+      z.looseObject({
+        kind: z.enum(['hold', 'sweep']),
+        session: z.number(),
+        from: z.number(),
+        to: z.number(),
+        speed: z.number(),
+        spread: z.number(),
+      }),
+    ),
     notJudged,
   })
   .meta({ id: 'Study' });

@@ -12,10 +12,11 @@ export type EffectKind = 'bank' | 'position' | 'group' | 'cylinder' | 'probe' | 
 
 /**
  * One column of the model. `load` is what a cylinder does at one load point beyond what it always does, `without` what it does there while a set is
- * off, beyond what its parts do: mixture is another then, and not all cylinders answer alike. Neither is reported.
+ * off, beyond what its parts do: mixture is another then, and not all cylinders answer alike. `lag` is where in the band of its lag a probe really
+ * is, −1 to 1, while sweeps are read in passing. None of them is reported.
  */
 export interface EffectColumn {
-  kind: EffectKind | 'load' | 'without';
+  kind: EffectKind | 'load' | 'without' | 'lag';
   /** `A of plenum`, `T-03`, `P-15 of port`, `5`, `left`, `front`. */
   subject: string;
   set?: string;
@@ -35,6 +36,8 @@ export interface Arrangement {
   strength: ReadonlyMap<string, number>;
   /** Holds at one speed and load share a number: only those are compared with each other. */
   loadPoint: number;
+  /** Cylinder → how far its reading may be off by half of the band of its probe's lag, K; none of a steady hold. */
+  open?: ReadonlyMap<number, number>;
 }
 
 /** The model fitted: posterior of every effect, K. */
@@ -81,6 +84,8 @@ const outsideShare = 0.05;
  */
 const usualPortScatterK = 17.5 / 2.53;
 const usualLoadScatterK = 3;
+/** A probe's lag is anywhere in its band alike: variance of an even distribution from −1 to 1. */
+const lagVariance = 1 / 3;
 /** The level of a hold, about the mean of its readings, may be anything. */
 const levelScatterK = 1000;
 const scatterBelief = 1;
@@ -103,13 +108,13 @@ const noEffectK = 15;
 
 /** Whether a kind of column is reported; the others take up what belongs to a load point. */
 export function isEffect(kind: EffectColumn['kind']): kind is EffectKind {
-  return kind !== 'load' && kind !== 'without';
+  return kind !== 'load' && kind !== 'without' && kind !== 'lag';
 }
 
 /** The arrangement that a vehicle file describes; `usualShare` is each set's mean share of the fuel. */
 export function toArrangement(
   vehicle: Vehicle,
-  hold: Pick<Hold, 'off' | 'share'>,
+  hold: Pick<Hold, 'off' | 'share' | 'isSweep' | 'settling'>,
   usualShare: ReadonlyMap<string, number>,
   loadPoint: number,
 ): Arrangement {
@@ -138,7 +143,8 @@ export function toArrangement(
     strength.set(set.name, hold.off.has(set.name) ? 0 : usual && share !== undefined ? Math.min(strengthMax, share / usual) : 1);
   }
   const probe = new Map((vehicle.engine?.exhaustTemps ?? []).map(({ cylinder, probe: name }) => [cylinder, name ?? `at ${cylinder}`]));
-  return { bank, position, group, probe, injector, strength, loadPoint };
+  const open = hold.isSweep && hold.settling ? { open: new Map([...hold.settling].map(([cylinder, { openK }]) => [cylinder, openK])) } : {};
+  return { bank, position, group, probe, injector, strength, loadPoint, ...open };
 }
 
 function allCylinders(vehicle: Vehicle): number[] {
@@ -167,6 +173,7 @@ export function listColumns(arrangements: readonly Arrangement[], cylinders: rea
     if (loadPoints.size > 1) for (const cylinder of cylinders) add(loadColumn(arrangement, cylinder));
     const off = offIn(arrangement);
     if (off && !isOffEverywhere) for (const cylinder of cylinders) add(withoutColumn(arrangement, off, cylinder));
+    for (const cylinder of arrangement.open?.keys() ?? []) add(lagColumn(arrangement, cylinder));
   }
   return [...seen.values()];
 }
@@ -180,6 +187,8 @@ const withoutColumn = ({ loadPoint }: Arrangement, off: string, cylinder: number
   kind: 'without',
   subject: `${cylinder} at ${loadPoint} without ${off}`,
 });
+
+const lagColumn = ({ probe }: Arrangement, cylinder: number): EffectColumn => ({ kind: 'lag', subject: `${probe.get(cylinder)}` });
 
 /** Names of the sets that are off; empty when all are on. */
 const offIn = ({ strength }: Arrangement): string => [...strength].flatMap(([set, gives]) => (gives === 0 ? [set] : [])).join();
@@ -230,6 +239,7 @@ export function partsOf(arrangement: Arrangement, places: ReadonlyMap<string, nu
   const off = offIn(arrangement);
   if (off) add(withoutColumn(arrangement, off, cylinder), 1);
   addNamed('probe', arrangement.probe.get(cylinder));
+  if (arrangement.open) add(lagColumn(arrangement, cylinder), arrangement.open.get(cylinder) ?? 0);
   for (const [kind, sets] of [
     ['group', arrangement.group],
     ['injector', arrangement.injector],
@@ -290,7 +300,7 @@ function toDesign(observations: readonly Observation[], columns: readonly Effect
  */
 export function weighEffects(observations: readonly Observation[], columns: EffectColumn[]): WeighedModel {
   const design = toDesign(observations, columns);
-  const weights = likeliestWeights(design, toKinds(columns, design.places));
+  const weights = likeliestWeights(design, columns);
   return {
     observations,
     columns,
@@ -354,8 +364,10 @@ interface Weights {
   noise: number;
 }
 
-function likeliestWeights({ ridge, places, readings }: Design, kinds: Kind[]): Weights {
+function likeliestWeights({ ridge, places, readings }: Design, columns: readonly EffectColumn[]): Weights {
+  const kinds = toKinds(columns, places);
   const variances = new Float64Array(ridge.size).fill((2 * usualPortScatterK) ** 2).fill(levelScatterK ** 2, places.length);
+  for (const [j, { kind }] of columns.entries()) if (kind === 'lag') variances[places[j] as number] = lagVariance;
   let noise = usualNoiseK ** 2;
   for (let round = 0; round < roundsMax; round++) {
     ridge.weigh(variances, noise);
@@ -476,8 +488,9 @@ interface Kind {
 
 /** `places`: of each column, that of the ridge. */
 function toKinds(columns: readonly EffectColumn[], places: Int32Array): Kind[] {
-  const byKind = [...groupColumns(columns).values()];
   const kindOf = (members: readonly number[]) => (columns[members[0] as number] as EffectColumn).kind;
+  // Of lags the scatter is known.
+  const byKind = [...groupColumns(columns).values()].filter((members) => kindOf(members) !== 'lag');
   const parts = byKind.filter((members) => ['cylinder', 'probe', 'injector'].includes(kindOf(members))).length;
   return byKind.map((members) => {
     const usual = isEffect(kindOf(members)) ? usualPortScatterK ** 2 / Math.max(1, parts) : usualLoadScatterK ** 2;

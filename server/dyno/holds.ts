@@ -1,17 +1,19 @@
-// What a steady hold says of each cylinder: the settled exhaust temperatures of its last seconds, and what was arranged how. Pure.
+// What a steady hold, or a sweep where there is none, says of each cylinder: exhaust temperatures, and what was arranged how. Pure.
 
 import type { SeriesSet } from '../channels/series.ts';
-import { medianOf, medianWithin, slopeWithin, valuesWithin, watch } from '../checks/watch.ts';
+import { firstAtOrAfter, medianOf, medianWithin, slopeWithin, valuesWithin, watch } from '../checks/watch.ts';
 import { toNamePart } from '../definitions/built-in-names.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { Pull } from './pulls.ts';
 
-/** One steady load point. Settled temperatures in °C by cylinder; a cylinder whose probe gave no number, or still drifted, is absent: there may be none. */
+/** One load point, steady but for `isSweep`. Settled temperatures in °C by cylinder; a cylinder whose probe gave no number, or still drifted, is absent: there may be none. */
 export interface Hold {
   session: number;
   vehicle: Vehicle;
   from: number;
   to: number;
+  /** Read in passing, near the top of a full-load sweep: as sure as the lags of its probes are known. */
+  isSweep?: boolean;
   /** Time of the recording over which its temperatures are medians, microseconds. */
   readUs?: { from: number; to: number };
   speedRpm: number;
@@ -36,21 +38,49 @@ export interface Settling {
   openK: number;
 }
 
-/** Longest time constant that a port's probe usually has under load. Common practice, no source. */
-const usualLagMaxS = 1.5;
+/** Time constants that a port's probe usually has under load, where the vehicle file says none. Common practice, no source. */
+const usualLagS = { low: 0.3, high: 1.5 };
 
 /** Practice: a hold is read once no probe drifts faster than this. */
 const driftMaxKPerS = 5;
 const readForUs = 3_000_000;
 
-/** Reads the holds of one recording. */
+/** A sweep is read while it passes this part of its highest speed, for as long at least. */
+const sweepBandShare = [0.85, 0.95] as const;
+const sweepBandMinUs = 500_000;
+
+/** Reads the holds and whole sweeps of one recording. */
 export function readHolds(session: number, series: SeriesSet, vehicle: Vehicle, pulls: readonly Pull[]): Hold[] {
-  return pulls.filter((pull) => pull.kind === 'hold').flatMap((pull) => readHold(session, series, vehicle, pull) ?? []);
+  return pulls.flatMap((pull) => {
+    if (pull.kind === 'sweep' && !pull.complete) return [];
+    return readPull(session, series, vehicle, pull) ?? [];
+  });
 }
 
-function readHold(session: number, series: SeriesSet, vehicle: Vehicle, pull: Pull): Hold | undefined {
-  const toUs = series.startUs + pull.to * 1e6 - 200_000;
-  const fromUs = Math.max(series.startUs + pull.from * 1e6 + 1_000_000, toUs - readForUs);
+/** The stretch of a hold or sweep that is read. */
+function stretchOf(series: SeriesSet, vehicle: Vehicle, { kind, from, to, speedTo }: Pull): { fromUs: number; toUs: number } | undefined {
+  const [beginUs, endUs] = [series.startUs + from * 1e6, series.startUs + to * 1e6];
+  if (kind === 'hold') {
+    const toUs = endUs - 200_000;
+    return { fromUs: Math.max(beginUs + 1_000_000, toUs - readForUs), toUs };
+  }
+  const speed = watch(series, vehicle.engine?.roles.speed, 'rpm');
+  if (!speed) return undefined;
+  const passes = (share: number) => {
+    for (let i = firstAtOrAfter(speed.timeUs, beginUs); i < speed.timeUs.length && (speed.timeUs[i] as number) <= endUs; i++)
+      if ((speed.value[i] as number) >= share * speedTo) return speed.timeUs[i] as number;
+    return endUs;
+  };
+  const [fromUs, toUs] = [passes(sweepBandShare[0]), passes(sweepBandShare[1])];
+  const short = Math.max(0, sweepBandMinUs - (toUs - fromUs));
+  return { fromUs: Math.max(beginUs, fromUs - short / 2), toUs: Math.min(endUs, toUs + short / 2) };
+}
+
+function readPull(session: number, series: SeriesSet, vehicle: Vehicle, pull: Pull): Hold | undefined {
+  const stretch = stretchOf(series, vehicle, pull);
+  if (!stretch) return undefined;
+  const { fromUs, toUs } = stretch;
+  const isSweep = pull.kind === 'sweep';
   const cut = watch(series, vehicle.engine?.roles.cut, '');
   if (cut && valuesWithin(cut, fromUs, toUs).some((value) => value !== 0)) return undefined;
   const temps = new Map<number, number>();
@@ -59,8 +89,8 @@ function readHold(session: number, series: SeriesSet, vehicle: Vehicle, pull: Pu
     const temp = watch(series, probe.channel, 'degC', 'bad');
     const slope = temp && slopeWithin(temp, fromUs, toUs);
     const level = temp && medianWithin(temp, fromUs, toUs);
-    if (slope === undefined || level === undefined || Math.abs(slope) >= driftMaxKPerS) continue;
-    const still = toSettling(slope, probe.lagS);
+    if (slope === undefined || level === undefined || (!isSweep && Math.abs(slope) >= driftMaxKPerS)) continue;
+    const still = toSettling(slope, probe.lagS ?? (isSweep ? usualLagS : undefined));
     settling.set(probe.cylinder, still);
     temps.set(probe.cylinder, level + still.addedK);
   }
@@ -82,13 +112,14 @@ function readHold(session: number, series: SeriesSet, vehicle: Vehicle, pull: Pu
     return found && medianWithin(found, fromUs, toUs);
   };
   const load = loadOf(vehicle.engine?.roles.manifoldPressure, 'kPa') ?? loadOf(vehicle.engine?.roles.throttle, undefined);
-  const about = { session, vehicle, from: pull.from, to: pull.to, readUs: { from: fromUs, to: toUs } };
-  return { ...about, speedRpm: (pull.speedFrom + pull.speedTo) / 2, load, temps, settling, off, share };
+  const about = { session, vehicle, from: pull.from, to: pull.to, ...(isSweep && { isSweep }), readUs: { from: fromUs, to: toUs } };
+  const speedRpm = isSweep ? ((sweepBandShare[0] + sweepBandShare[1]) / 2) * pull.speedTo : (pull.speedFrom + pull.speedTo) / 2;
+  return { ...about, speedRpm, load, temps, settling, off, share };
 }
 
 /** Probes of one engine lag by different times: what a short hold leaves of that would look like a difference between cylinders. */
 function toSettling(slopeKPerS: number, lagS: { low: number; high: number } | undefined): Settling {
-  if (!lagS) return { slopeKPerS, addedK: 0, openK: Math.abs(slopeKPerS) * usualLagMaxS };
+  if (!lagS) return { slopeKPerS, addedK: 0, openK: Math.abs(slopeKPerS) * usualLagS.high };
   return { slopeKPerS, addedK: ((lagS.low + lagS.high) / 2) * slopeKPerS, openK: (Math.abs(slopeKPerS) * (lagS.high - lagS.low)) / 2 };
 }
 

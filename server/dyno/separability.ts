@@ -21,10 +21,14 @@ const spareCylindersMin = 2;
  *   enough, and where no other bank, group or position makes nearly the same pattern.
  */
 export function findSeparable(x: Matrix, columns: readonly EffectColumn[], observations: readonly Observation[]): boolean[] {
-  const parts = new Seen(x, columns, ({ kind }) => kind !== 'bank' && kind !== 'position' && kind !== 'without');
+  const parts = new Seen(x, columns, ({ kind }) => kind !== 'bank' && kind !== 'position' && kind !== 'without' && kind !== 'lag');
   // A cylinder is the sum of what it does at each load point, so those stand back when cylinders are told from their parts.
   const cylinders = new Seen(x, columns, ({ kind }) => isEffect(kind) && kind !== 'bank' && kind !== 'position');
-  const groups = new Seen(x, columns, ({ kind }) => kind !== 'bank' && kind !== 'position' && kind !== 'injector' && kind !== 'without');
+  const groups = new Seen(
+    x,
+    columns,
+    ({ kind }) => kind !== 'bank' && kind !== 'position' && kind !== 'injector' && kind !== 'without' && kind !== 'lag',
+  );
   const standing = toStanding(x, columns, observations);
   return columns.map((column, j) => {
     const mates = columns.flatMap(({ kind, set }, k) => (k !== j && kind === column.kind && set === column.set ? [k] : []));

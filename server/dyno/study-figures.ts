@@ -129,7 +129,9 @@ function holdReading(studied: StudiedSessions, place: number, cylinder: number):
     value: tenth(temp),
     unit: 'degC',
     isDifference: false,
-    rule: 'The median of the last three seconds of the hold, of a probe that drifts by less than 5 K/s, and what it still has to go by its lag: slope × lag (first-order probe).',
+    rule: hold.isSweep
+      ? 'The median while the sweep passes 85 to 95 % of its highest speed, and what the probe still has to go by its lag: slope × lag (first-order probe).'
+      : 'The median of the last three seconds of the hold, of a probe that drifts by less than 5 K/s, and what it still has to go by its lag: slope × lag (first-order probe).',
     source: commonPractice,
     worked:
       still && still.addedK !== 0
@@ -241,8 +243,8 @@ function readWords(studied: StudiedSessions, hold: Hold): string {
   return `${holdWords(hold)}; read from ${saidStretch(fromUs, toUs, studied.startUsOf(hold.session))}`;
 }
 
-function holdWords({ session, from, to, speedRpm }: Hold): string {
-  return `the hold at ${Math.round(speedRpm)} rpm of session ${session}, ${from.toFixed(1)} to ${to.toFixed(1)} s`;
+function holdWords({ session, from, to, speedRpm, isSweep }: Hold): string {
+  return `the ${isSweep ? 'sweep' : 'hold'} at ${Math.round(speedRpm)} rpm of session ${session}, ${from.toFixed(1)} to ${to.toFixed(1)} s`;
 }
 
 const tenth = (value: number) => Math.round(value * 10) / 10;

@@ -36,7 +36,7 @@ export interface Study {
   cylinders: CylinderFinding[];
   trials: Trial[];
   /** `openK`: how far the reading may still be from where it settles, of the probe that lags most, K; null when that isn't known. */
-  holds: { session: number; from: number; to: number; speed: number; spread: number; openK: number | null }[];
+  holds: { kind: 'hold' | 'sweep'; session: number; from: number; to: number; speed: number; spread: number; openK: number | null }[];
   /** Injection set → group of the plan in force → cylinder → degrees from the opening of its intake stroke to its injection. */
   phases: Record<string, Record<number, number>>;
   /** Batch set → how many ways its plugs can go: with the groups' labels, and as layouts of plugs alone. Beyond a thousand not all are listed. */
@@ -82,7 +82,9 @@ export function studyHolds(all: readonly Hold[]): StudyBehind {
   study.effects = toEstimates(model);
   const now = toArrangement(last.vehicle, { off: new Set(), share: new Map() }, new Map(), loadPoints[loadPoints.length - 1] as number);
   const deviationsOf = holdsAsNow(holds, now);
-  const leastK = Math.max(differsMinK, (2 * model.noiseK) / Math.sqrt(deviationsOf.length));
+  // A lag that is known to a band alone can make a difference of its own in every sweep, however many there are.
+  const sweepOpenK = Math.max(0, ...deviationsOf.map((hold) => (hold.isSweep ? (openOf(hold) ?? 0) : 0)));
+  const leastK = Math.max(differsMinK, (2 * model.noiseK) / Math.sqrt(deviationsOf.length)) + sweepOpenK;
   study.cylinders = findCylinders(deviationsOf, leastK, cylinders, now, model);
   const byDeviation = [...study.cylinders].sort((a, b) => Math.abs(b.kelvin ?? 0) - Math.abs(a.kelvin ?? 0));
   const differing = byDeviation.flatMap(({ cylinder, differs }) => (differs ? [cylinder] : []));
@@ -110,14 +112,19 @@ export function fitDistribution(all: readonly Hold[]): FittedModel | undefined {
 /** One probe alone says nothing of a difference. */
 const cylindersMin = 2;
 
-const tellingOf = (holds: readonly Hold[]) => holds.filter(({ temps }) => temps.size >= cylindersMin);
+/** Holds are the honest basis; sweeps stand in where there is none. */
+function tellingOf(all: readonly Hold[]): readonly Hold[] {
+  const telling = all.filter(({ temps }) => temps.size >= cylindersMin);
+  const holds = telling.filter(({ isSweep }) => !isSweep);
+  return holds.length > 0 ? holds : telling;
+}
 
 function whyNoHold(holds: readonly Hold[]): string {
   const last = holds[holds.length - 1];
-  if (!last) return 'nothing: no steady hold of five seconds and more was found in these sessions';
+  if (!last) return 'nothing: no steady hold of five seconds and more, and no whole sweep, was found in these sessions';
   const probes = last.vehicle.engine?.exhaustTemps.length ?? 0;
   if (probes < cylindersMin) return 'engine: { exhaust_temps: { 1: { channel: <channel> }, 2: { channel: <channel> } } }';
-  return 'nothing: in no hold did two probes give good numbers that had settled (less than 5 K/s)';
+  return 'nothing: in no hold did two probes give good numbers that had settled (less than 5 K/s), and no sweep stands in';
 }
 
 interface Fits {
@@ -147,7 +154,7 @@ function fitHolds(holds: readonly Hold[]): Fits {
   const observe = (usual: ReadonlyMap<string, number>) =>
     holds.map((hold, i) => {
       const share = hold.share.size > 0 ? hold.share : sharesWithout(hold.off, usual);
-      return { arrangement: toArrangement(hold.vehicle, { off: hold.off, share }, usual, loadPoints[i] as number), temps: hold.temps };
+      return { arrangement: toArrangement(hold.vehicle, { ...hold, share }, usual, loadPoints[i] as number), temps: hold.temps };
     });
   const alike = observe(new Map());
   const columns = listColumns(
@@ -192,6 +199,7 @@ function believe(evidences: readonly number[]): number[] {
 function toHoldView(hold: Hold): Study['holds'][number] {
   const temps = [...hold.temps.values()];
   return {
+    kind: hold.isSweep ? 'sweep' : 'hold',
     session: hold.session,
     from: hold.from,
     to: hold.to,
@@ -345,6 +353,7 @@ function actsOn({ kind, subject, set }: EffectColumn, cylinder: number, now: Arr
       return is(subject === `${now.injector.get(set as string)?.get(cylinder)} of ${set}`);
     case 'load':
     case 'without':
+    case 'lag':
       return 0;
   }
 }
@@ -386,9 +395,12 @@ const openMinK = 3;
 function sayWhatIsMissing(study: Study, vehicle: Vehicle): void {
   const engine = vehicle.engine;
   const open = Math.max(0, ...study.holds.map(({ openK }) => openK ?? 0));
+  const ofSweeps = study.holds.some(({ kind }) => kind === 'sweep');
   if (open >= openMinK)
     study.notJudged.push({
-      what: `where probes settle in holds as short as these, to better than ${open} K`,
+      what: ofSweeps
+        ? `differences of single cylinders below ${open} K: these are sweeps, and probes lag`
+        : `where probes settle in holds as short as these, to better than ${open} K`,
       line: engine?.exhaustTemps.every(({ lagS }) => lagS)
         ? 'nothing: hold for 10 s'
         : 'engine: { exhaust_temps: { 1: { ..., lag: 0.6..1.2 s } } }, or holds of 10 s',

@@ -1,17 +1,17 @@
 // What a steady hold says of each cylinder while its probe still follows: worked by hand for a reading that rises evenly.
 import { describe, expect, it } from 'vitest';
 import type { Vehicle } from '../../server/definitions/vehicle.ts';
-import { readHolds } from '../../server/dyno/holds.ts';
+import { type Hold, readHolds } from '../../server/dyno/holds.ts';
 import { studyDistribution } from '../../server/dyno/study.ts';
 import { drawn, seriesOf } from '../doubles/drawn-series.ts';
 
 type Lag = { low: number; high: number };
 
-const vehicleOf = (lags: (Lag | undefined)[]) =>
+const vehicleOf = (lags: (Lag | undefined)[], roles = {}) =>
   ({
     name: 'Holds',
     engine: {
-      roles: {},
+      roles,
       cylinders: lags.length,
       banks: [],
       exhaustTemps: lags.map((lagS, i) => ({ cylinder: i + 1, channel: `egt_${i + 1}`, place: 'port', ...(lagS && { lagS }) })),
@@ -54,5 +54,54 @@ describe('a reading of a hold', () => {
   it('is none of a probe that drifts by 5 K/s and more', () => {
     const [hold] = readOne([5.2, 4.8], [undefined, undefined]);
     expect([...(hold?.temps.keys() ?? [])]).toEqual([2]);
+  });
+});
+
+describe('a sweep', () => {
+  /** 2,000 to 6,000 rpm at 400 rpm/s, from 0 to 10 s. */
+  const pull = { kind: 'sweep', from: 0, to: 10, speedFrom: 2000, speedTo: 6000, complete: true } as const;
+  const speed = drawn('rpm', 'rpm', 10, (s) => 2000 + 400 * s, 20);
+
+  it('is read while it passes 85 to 95 % of its highest speed, with what each probe lags behind', () => {
+    const lag = { low: 0.8, high: 1.2 };
+    const vehicle = vehicleOf([lag, lag], { speed: 'rpm' });
+    const temps = [1, 2].map((cylinder) => drawn(`egt_${cylinder}`, 'degC', 10, (s) => 600 + 20 * s, 20));
+    const [sweep] = readHolds(1, seriesOf([speed, ...temps], 10), vehicle, [pull]);
+    // 5,100 rpm at 7.75 s, 5,700 at 9.25 s: 770 °C at 8.5 s, and 1.0 s × 20 K/s = 20 K to go, known to 0.2 s × 20 K/s = 4 K.
+    expect(sweep).toMatchObject({ isSweep: true, readUs: { from: 7_750_000, to: 9_250_000 } });
+    expect(sweep?.speedRpm).toBeCloseTo(5400, 6);
+    expect(sweep?.temps.get(1)).toBeCloseTo(790, 6);
+    expect(sweep?.settling?.get(1)?.openK).toBeCloseTo(4, 6);
+  });
+
+  it('stands in where there is no hold, and nothing that the lag of a probe can make is called a difference', () => {
+    const vehicle = vehicleOf([1, 2, 3, 4, 5, 6].map(() => undefined));
+    // Probe 3 reads 20 K high in every sweep, and its lag is known to 25 K.
+    const reading = (isSweep: boolean, session: number): Hold => ({
+      session,
+      vehicle,
+      from: 0,
+      to: 10,
+      ...(isSweep && { isSweep }),
+      speedRpm: 5400,
+      load: 100,
+      temps: new Map([1, 2, 3, 4, 5, 6].map((cylinder) => [cylinder, cylinder === 3 && isSweep ? 720 : 700])),
+      settling: new Map([1, 2, 3, 4, 5, 6].map((cylinder) => [cylinder, { slopeKPerS: 50, addedK: 45, openK: 25 }])),
+      off: new Set<string>(),
+      share: new Map<string, number>(),
+    });
+    const sweeps = [1, 2, 3].map((session) => reading(true, session));
+    const study = studyDistribution(sweeps);
+    expect(study.holds.map(({ kind }) => kind)).toEqual(['sweep', 'sweep', 'sweep']);
+    expect(study.cylinders.filter(({ differs }) => differs)).toEqual([]);
+    expect(study.notJudged.map(({ what }) => what)).toContain(
+      'differences of single cylinders below 25 K: these are sweeps, and probes lag',
+    );
+    const withHold = studyDistribution([...sweeps, reading(false, 4)]);
+    expect(withHold.holds.map(({ kind, session }) => [kind, session])).toEqual([['hold', 4]]);
+  });
+
+  it('that was given up early is not read', () => {
+    expect(readHolds(1, seriesOf([speed], 10), vehicleOf([undefined, undefined]), [{ ...pull, complete: false }])).toEqual([]);
   });
 });

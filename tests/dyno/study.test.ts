@@ -175,6 +175,23 @@ describe('distribution study', () => {
     expect(other?.high).toBeGreaterThanOrEqual(0);
   });
 
+  it('takes no lag of a probe for its error where sweeps stand in and the probe was exchanged', () => {
+    // T-2 reads 20 K high in all sweeps from its lag alone, known to 25 K: it follows the probe, and may be all there is.
+    const swapped = vehicle({ probes: ['T-1', 'T-5', 'T-3', 'T-4', 'T-2', 'T-6'] });
+    const noise = normalFrom(31);
+    const sweeps = [vehicle(), swapped].flatMap((of, i) =>
+      [1, 2, 3].map(() => ({
+        ...hold(i + 1, of, { probe: { 'T-2': 20 } }, noise),
+        isSweep: true,
+        settling: new Map([1, 2, 3, 4, 5, 6].map((cylinder) => [cylinder, { slopeKPerS: 50, addedK: 45, openK: 25 }])),
+      })),
+    );
+    const effect = find(sweeps, 'probe', 'T-2');
+    expect(effect?.separable).toBe(true);
+    expect(effect?.low).toBeLessThanOrEqual(0);
+    expect(effect?.high).toBeGreaterThanOrEqual(15);
+  });
+
   it('gives the same study of the same holds, to the last digit', () => {
     const holds = [vehicle(), vehicle({ plan: 'second' })].map((of, i) => hold(i + 1, of, { probe: { 'T-2': 30 } }, normalFrom(i + 1)));
     expect(studyDistribution(holds)).toEqual(studyDistribution(holds));

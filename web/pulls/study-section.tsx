@@ -32,7 +32,10 @@ export function StudySection({ sessions }: { sessions: SessionView[] }) {
   return (
     <section class="study" aria-labelledby="study-title">
       <h2 id="study-title">Distribution study</h2>
-      <p>From the steady holds of the sessions that you choose, in the order in which they were run.</p>
+      <p>
+        From the steady holds of the sessions that you choose, in the order in which they were run; from whole sweeps where there is no
+        hold.
+      </p>
       <details>
         <summary>Sessions ({chosen.value.size} chosen)</summary>
         <ul class="plain study-sessions">
@@ -70,7 +73,9 @@ function Found({ study, figure }: StudiedProps) {
   return (
     <div class="study-found">
       <details>
-        <summary>{study.holds.length} steady holds</summary>
+        <summary>
+          {study.holds.length} {study.holds.some(({ kind }) => kind === 'sweep') ? 'whole sweeps, no steady hold' : 'steady holds'}
+        </summary>
         <ol>
           {study.holds.map(({ session, from, to, speed, spread }, i) => (
             <li key={`${session} ${from}`}>
