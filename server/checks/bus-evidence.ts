@@ -150,7 +150,7 @@ export class BusEvidence {
     const [device] = this.bus.devices;
     if (this.seen.frames > 0 || !device) return undefined;
     const { firstUs: fromUs, lastUs: toUs } = this.traffic;
-    const all: Outage = { device, fromUs, toUs, missed: 0, kind: 'never', ranOn: 0, meanwhile: 'unknown', slackUs: 0 };
+    const all: Outage = { device, fromUs, toUs, missed: 0, kind: 'never', ranOn: 0, counted: 0, meanwhile: 'unknown', slackUs: 0 };
     return this.looksLikeWrongRate(all) ? all : undefined;
   }
 

@@ -20,14 +20,21 @@ const adapterPauseMaxUs = 500_000;
  */
 export function findCommonSilences(on: BusEvidence): CommonSilence[] {
   if (on.presences.length < 2) return [];
-  const silences = joinSilences(on).filter(
-    ({ outages }) => outages.length > 1 && toMeanwhile(outages.reduce((sum, { ranOn }) => sum + ranOn, 0)) !== 'restarted',
-  );
-  const certain = silences.filter((silence) => isOnBothSides(on, silence.outages) || areOthersSilent(on, silence));
-  if (certain.length > 0 || silences.length !== 1) return certain;
-  const [only] = silences as [CommonSilence];
-  const isShort = only.toUs - only.fromUs < adapterPauseMaxUs && on.faultsWithin(only.fromUs - edgeUs, only.toUs + edgeUs) === 0;
-  return isShort && isListenerAtEnd(on) ? [only] : [];
+  const silences = joinSilences(on).filter(({ outages }) => outages.length > 1 && !haveRestarted(outages));
+  const isClean = ({ fromUs, toUs }: CommonSilence) => on.faultsWithin(fromUs - edgeUs, toUs + edgeUs) === 0;
+  // With error frames about it, one missed frame on the other side may be another contact's.
+  const least = (silence: CommonSilence) => (isClean(silence) ? 1 : 2);
+  const certain = silences.filter((silence) => isOnBothSides(on, silence.outages, least(silence)) || areOthersSilent(on, silence));
+  // Beside one on both sides, those in which only one side was due are no other story.
+  if (certain.length > 0) return silences.every(isClean) ? silences : certain;
+  const [only, ...more] = silences;
+  if (!only || more.length > 0) return [];
+  return only.toUs - only.fromUs < adapterPauseMaxUs && isClean(only) && isListenerAtEnd(on) ? [only] : [];
+}
+
+function haveRestarted(outages: readonly Outage[]): boolean {
+  const together = outages.reduce((sum, { ranOn }) => sum + ranOn, 0);
+  return toMeanwhile(together) === 'restarted' || outages.every(({ meanwhile }) => meanwhile === 'restarted');
 }
 
 /** Error frames of an opening contact come about it. */
@@ -71,11 +78,12 @@ function silenceAround({ logs }: BusTraffic, { fromUs, toUs }: Outage): { fromUs
 }
 
 /** Without a trunk nobody knows who sits where: several at once are then several sides. */
-function isOnBothSides({ bus }: BusEvidence, outages: readonly Outage[]): boolean {
+function isOnBothSides({ bus }: BusEvidence, outages: readonly Outage[], missedMin: number): boolean {
   const listener = bus.trunk?.findIndex(({ kind }) => kind === 'listener') ?? -1;
   if (!bus.trunk) return true;
   const before = new Set(bus.trunk.slice(0, Math.max(0, listener)).map(({ name }) => name));
-  return outages.some(({ device }) => before.has(device.name)) && outages.some(({ device }) => !before.has(device.name));
+  const clear = outages.filter(({ missed }) => missed >= missedMin);
+  return clear.some(({ device }) => before.has(device.name)) && clear.some(({ device }) => !before.has(device.name));
 }
 
 function isListenerAtEnd({ bus, presences }: BusEvidence): boolean {

@@ -2,20 +2,23 @@
 import type { BusEvidence } from './bus-evidence.ts';
 import { addCommonSilences, findCommonSilences } from './common-silence.ts';
 import { strayLosses } from './frame-findings.ts';
-import { bootMaxUs, counterWeight, type DevicePresence, gridWeightMax, type Outage, toMeanwhile } from './outage.ts';
+import { bootMaxUs, counterWeight, type DevicePresence, type Outage, toMeanwhile } from './outage.ts';
+import { settleBySupply, settleLoneGaps, settleTogether } from './outage-causes.ts';
 import { type Episode, findBreaks, listCuts, type TrunkBreak, toEpisodes } from './trunk-break.ts';
 
 const startOf = (found: TrunkBreak) => Math.min(...found.episodes.map((episode) => episode.fromUs));
 
 export function judgeDevices(on: BusEvidence): void {
+  const outages = on.presences.flatMap((presence) => presence.outages).filter((outage) => !on.isAlone(outage.fromUs, outage.toUs));
+  settleLoneGaps(toEpisodes(outages, on.bus.trunk));
+  settleTogether(outages);
+  settleBySupply(outages, on.traffic.supply);
   const silences = findCommonSilences(on).filter(({ fromUs, toUs }) => !on.isAlone(fromUs, toUs));
   const common = new Set(silences.flatMap((silence) => silence.outages));
-  const outages = on.presences
-    .flatMap((presence) => presence.outages)
-    .filter((outage) => !common.has(outage) && !on.isAlone(outage.fromUs, outage.toUs));
-  const episodes = toEpisodes(outages, on.bus.trunk);
-  settleLoneGaps(episodes);
-  settleTogether(outages);
+  const episodes = toEpisodes(
+    outages.filter((outage) => !common.has(outage)),
+    on.bus.trunk,
+  );
   const breaks = findBreaks(
     on.bus,
     on.presences,
@@ -47,35 +50,6 @@ interface Settled {
   breaks: readonly TrunkBreak[];
   /** Of everybody at once, which are the listener's own. */
   common: ReadonlySet<Outage>;
-}
-
-/** Silences that a device has alone are taken to have one cause, unless its counters say otherwise of one: their evidence is added up. */
-function settleLoneGaps(episodes: readonly Episode[]): void {
-  const byDevice = new Map<string, Outage[]>();
-  for (const { outages } of episodes) {
-    const [only] = outages;
-    if (outages.length > 1 || only?.kind !== 'gap') continue;
-    byDevice.set(only.device.name, [...(byDevice.get(only.device.name) ?? []), only]);
-  }
-  for (const gaps of byDevice.values()) {
-    const together = gaps.reduce((sum, { ranOn }) => sum + ranOn, 0);
-    for (const gap of gaps) if (Math.abs(gap.ranOn) < counterWeight - gridWeightMax) gap.meanwhile = toMeanwhile(together);
-  }
-}
-
-/**
- * Devices that fall silent together, on whatever side of the listener, have one cause, and boot as long as each takes: where counters say that
- * most began anew, one without a counter did too.
- */
-function settleTogether(outages: readonly Outage[]): void {
-  const gaps = outages.filter(({ kind }) => kind === 'gap');
-  const settled: Outage[] = [];
-  for (const gap of gaps) {
-    if (gap.meanwhile === 'restarted' || gap.ranOn >= counterWeight) continue;
-    const together = gaps.filter((other) => Math.abs(other.fromUs - gap.fromUs) <= 1.3 * Math.max(gap.slackUs, other.slackUs));
-    if (together.length > 2 && toMeanwhile(together.reduce((sum, { ranOn }) => sum + ranOn, 0)) === 'restarted') settled.push(gap);
-  }
-  for (const gap of settled) gap.meanwhile = 'restarted';
 }
 
 /** Too few silences to be certain of, but with error frames as a contact makes them: beside a break that is certain it is worth a look. */
@@ -146,7 +120,7 @@ function isCertainEnough(on: BusEvidence, found: TrunkBreak): boolean {
  */
 function isShownByContacts(on: BusEvidence, found: TrunkBreak, expected: number): boolean {
   const shown = found.episodes.filter((episode) => hasContactFaults(on, episode)).length;
-  return shown >= 2 && atLeastByChance(shown, expected) < noiseBreaksMax / 10;
+  return shown >= 2 && atLeastByChance(shown, expected) < noiseBreaksMax / 2;
 }
 
 function hasContactFaults(on: BusEvidence, { fromUs, toUs }: Episode): boolean {

@@ -73,7 +73,8 @@ export function findLateness(
   if (kept.length < 5) return undefined;
   const ascending = Float64Array.from(kept, ({ gap }) => gap).sort();
   const median = quantile(ascending, 0.5);
-  if (median > slowBy * period) return { fromUs: (kept[0] as { at: number }).at, measuredUs: median, why: 'period' };
+  const usual = Math.min(median, meanGap(kept));
+  if (usual > slowBy * period) return { fromUs: (kept[0] as { at: number }).at, measuredUs: usual, why: 'period' };
   const slow = slowWindow(kept, period);
   if (slow) return slow;
   const stray = kept.filter(({ gap }) => gap > strayGap * period && !isLoss(gap, period));
@@ -118,11 +119,16 @@ export function strayLosses(log: FrameLog): number {
   return lost;
 }
 
+/** The mean tells a late frame from one that comes early and late by turns, as through a gateway's loop; the median from one with losses. */
+function meanGap(kept: readonly { gap: number }[]): number {
+  return kept.reduce((sum, { gap }) => sum + gap, 0) / kept.length;
+}
+
 function slowWindow(kept: readonly { gap: number; at: number }[], period: number): Lateness | undefined {
   for (let i = 0; i + windowGaps <= kept.length; i += windowGaps / 2) {
     const ascending = Float64Array.from(kept.slice(i, i + windowGaps), ({ gap }) => gap).sort();
-    const median = quantile(ascending, 0.5);
-    if (median > slowWindowBy * period) return { fromUs: (kept[i] as { at: number }).at, measuredUs: median, why: 'period' };
+    const usual = Math.min(quantile(ascending, 0.5), meanGap(kept.slice(i, i + windowGaps)));
+    if (usual > slowWindowBy * period) return { fromUs: (kept[i] as { at: number }).at, measuredUs: usual, why: 'period' };
   }
   return undefined;
 }
@@ -409,6 +415,9 @@ export function findFreeze(log: FrameLog): Freeze | undefined {
   return diedOut(log) ? undefined : findRest(log);
 }
 
+/** What moves only now and then, stands still so long by chance more seldom than this: by the share of its moving time, each change by itself. */
+const stillByChance = 1e-4;
+
 /** A payload that moved and stands still since, by itself or not. */
 export function findRest(log: FrameLog): Freeze | undefined {
   const changes = log.changesUs.values;
@@ -418,6 +427,10 @@ export function findRest(log: FrameLog): Freeze | undefined {
   let longest = 0;
   for (let i = 1; i < changes.length; i++) longest = Math.max(longest, (changes[i] as number) - (changes[i - 1] as number));
   if (stillUs < Math.max(frozenMinUs, frozenTimes * longest)) return undefined;
+  const movedUs = lastChange - (changes[0] as number);
+  const framesMeanwhile = indexAtOrBefore(log.timesUs.values, lastChange) - indexAtOrBefore(log.timesUs.values, changes[0] as number);
+  const isSeldom = changes.length - 1 < framesMeanwhile / 2;
+  if (isSeldom && (movedUs / (movedUs + stillUs)) ** (changes.length - 1) > stillByChance) return undefined;
   return { fromUs: lastChange, seconds: stillUs / 1e6 };
 }
 

@@ -194,6 +194,8 @@ const restMinUs = 1_000_000;
 
 function judgeFreeze(on: BusEvidence, log: FrameLog, about: { device: string; frame: string }): void {
   const freeze = findFreeze(log);
+  // The bytes that a shorter frame leaves out don't stand still.
+  if (log.lastLength < (log.definition?.lengthBytes ?? 0)) return;
   if (!freeze || on.isAlone(freeze.fromUs, log.lastUs) || !othersMoveOn(on, log, freeze.fromUs) || engineCameToRest(on, freeze.fromUs))
     return;
   if (cameBackToRest(log)) return;

@@ -14,6 +14,8 @@ export interface Outage {
   kind: 'gap' | 'late' | 'never' | 'for-good';
   /** Natural logarithm of the odds that it ran on meanwhile rather than restarted. */
   ranOn: number;
+  /** The part of it that counters say. */
+  counted: number;
   /** `ran-on`: counters and time grid continue; `restarted`: they begin again; `unknown`: nothing tells. */
   meanwhile: 'ran-on' | 'restarted' | 'unknown';
   /** Slack of its edges: the device is not heard more often than this. */
@@ -39,6 +41,8 @@ const goneMinUs = 1_500_000;
 const gonePeriods = 6;
 /** Devices may boot up to a second apart. */
 export const bootMaxUs = 1_500_000;
+/** Common practice, no source. */
+const bootMinUs = 50_000;
 
 /**
  * Follows one device through the traffic. Repetitions of an unacknowledged sender are not gaps of its other frames.
@@ -61,6 +65,7 @@ export function followDevice(device: Device, traffic: TrafficLog, isShared: (log
       missed,
       kind: 'never',
       ranOn: 0,
+      counted: 0,
       meanwhile: 'unknown',
       slackUs,
     });
@@ -74,9 +79,11 @@ function findGaps(presence: DevicePresence, fastestUs: number, traffic: TrafficL
   const { device, timesUs, outages } = presence;
   const spans = toSpans(own.length > 0 ? own : presence.logs);
   const telling = own.filter((log) => log.definition?.periodUs !== undefined);
-  const add = (fromUs: number, toUs: number, slackUs: number, kind: Outage['kind'], ranOn: number) => {
+  const add = (fromUs: number, toUs: number, slackUs: number, kind: Outage['kind'], { counted, grid }: Weight) => {
+    // No device boots in so short a time: off its grid, it was only late.
+    const ranOn = counted + (toUs - fromUs < bootMinUs ? Math.max(0, grid) : grid);
     const missed = Math.max(1, Math.round((toUs - fromUs) / slackUs) - 1);
-    outages.push({ device, fromUs, toUs, missed, kind, ranOn, meanwhile: toMeanwhile(ranOn), slackUs });
+    outages.push({ device, fromUs, toUs, missed, kind, ranOn, counted, meanwhile: toMeanwhile(ranOn), slackUs });
   };
   const first = timesUs[0] as number;
   // A live check listens before the key is on: a device is late behind the first that speaks.
@@ -91,7 +98,8 @@ function findGaps(presence: DevicePresence, fastestUs: number, traffic: TrafficL
   }
   const last = timesUs[timesUs.length - 1] as number;
   const dueUs = fastestAlive(spans, last, last - goneMinUs);
-  if (traffic.lastUs - last > Math.max(goneMinUs, gonePeriods * dueUs)) add(last, traffic.lastUs, dueUs, 'for-good', 0);
+  if (traffic.lastUs - last > Math.max(goneMinUs, gonePeriods * dueUs))
+    add(last, traffic.lastUs, dueUs, 'for-good', { counted: 0, grid: 0 });
 }
 
 /** From its first frame to its last, one of a device's frames speaks at its period. */
@@ -182,11 +190,17 @@ const oddCounterWeight = -1;
 const begunWeight = 2;
 const begunBitsMin = 4;
 /** No frame's time grid weighs more than this. */
-export const gridWeightMax = 3;
+const gridWeightMax = 3;
 /** Share of frames that come off their grid though nothing happened. */
 const offGridShare = 0.05;
 /** Beyond so many periods a clock's tolerance has washed the grid out. */
 const gridPeriodsMax = 150;
+
+/** What counters and time grids say, each as a natural logarithm of odds. */
+interface Weight {
+  counted: number;
+  grid: number;
+}
 
 export function toMeanwhile(ranOn: number): Outage['meanwhile'] {
   if (ranOn >= knownFrom) return 'ran-on';
@@ -199,39 +213,41 @@ export function toMeanwhile(ranOn: number): Outage['meanwhile'] {
  * sends it as soon as it can, off the grid and with an old count: the frame behind it tells then.
  * @returns Natural logarithm of the odds; positive: it ran on.
  */
-function weighRunningOn(logs: readonly FrameLog[], beforeUs: number, afterUs: number, stampUs: number): number {
-  let weight = 0;
+function weighRunningOn(logs: readonly FrameLog[], beforeUs: number, afterUs: number, stampUs: number): Weight {
+  const weight = { counted: 0, grid: 0 };
   for (const log of logs) {
     const last = indexAtOrBefore(log.timesUs.values, beforeUs);
     if (last < 0) continue;
     const { paceUs, spread } = paceOf(log, stampUs);
-    const weights: number[] = [];
+    let most: Weight | undefined;
     for (let next = last + 1; next <= last + 2 && next < log.timesUs.length; next++) {
       if (log.timesUs.at(next) - afterUs > 4 * paceUs) break;
-      weights.push(weighFrame(log, last, next, paceUs, spread));
+      const told = weighFrame(log, last, next, paceUs, spread);
+      if (!most || told.counted + told.grid > most.counted + most.grid) most = told;
     }
-    if (weights.length > 0) weight += Math.max(...weights);
+    weight.counted += most?.counted ?? 0;
+    weight.grid += most?.grid ?? 0;
   }
   return weight;
 }
 
 /** What one frame behind a silence says, beside the last one before it. */
-function weighFrame(log: FrameLog, last: number, next: number, paceUs: number, spread: number): number {
+function weighFrame(log: FrameLog, last: number, next: number, paceUs: number, spread: number): Weight {
   const periods = (log.timesUs.at(next) - log.timesUs.at(last)) / paceUs;
   const counted = log.counterBits > 0 ? weighCounter(log, last, next, Math.round(periods)) : 0;
-  if (periods >= gridPeriodsMax || periods <= gapPeriods) return counted;
-  return counted + weighGrid(Math.abs(periods - Math.round(periods)), spread + 2e-4 * periods);
+  if (periods >= gridPeriodsMax || periods <= gapPeriods) return { counted, grid: 0 };
+  return { counted, grid: weighGrid(Math.abs(periods - Math.round(periods)), spread + 2e-4 * periods) };
 }
 
 /** Had a device run before its first frame was seen? Its counters begin there, or are under way. @returns As `weighRunningOn`. */
-function weighBegun(logs: readonly FrameLog[], firstUs: number): number {
-  let weight = 0;
+function weighBegun(logs: readonly FrameLog[], firstUs: number): Weight {
+  let counted = 0;
   for (const log of logs) {
     if (log.counterBits < begunBitsMin || log.counters.at(0) < 0 || log.firstUs - firstUs > 4 * (log.definition?.periodUs as number))
       continue;
-    weight += log.counters.at(0) <= 2 ? -begunWeight : begunWeight;
+    counted += log.counters.at(0) <= 2 ? -begunWeight : begunWeight;
   }
-  return weight;
+  return { counted, grid: 0 };
 }
 
 /** @param off Distance from the grid, 0 to 0.5 periods. @param spread Its usual standard deviation. */
