@@ -4,7 +4,7 @@ import type { Bus, Device } from '../definitions/vehicle.ts';
 import { type BusTraffic, type FrameLog, idText, type Repetition, type TrafficLog } from './bus-traffic.ts';
 import { findSecondTalker, type SecondTalker } from './frame-findings.ts';
 import { type DevicePresence, followDevice, indexAtOrBefore, type Outage } from './outage.ts';
-import { listCuts } from './trunk-break.ts';
+import { listCuts, type TrunkBreak } from './trunk-break.ts';
 import type { LimitsOf } from './usual-limits.ts';
 import type { CheckResult, Verdict } from './verdict.ts';
 
@@ -45,6 +45,8 @@ export class BusEvidence {
   readonly load: Load | undefined;
   /** Frames that are late by turns on a bus that is too full. */
   readonly waiting: string[] = [];
+  /** Places that may be loose, too seldom shown to be certain of, where no break is certain. */
+  readonly perhapsLoose: TrunkBreak[] = [];
   /** Devices that were not there yet when the bus began to speak, and that no break hid. */
   readonly lateDevices = new Map<Device, Outage>();
 

@@ -1,7 +1,8 @@
 // The bus check's verdicts on devices and on the trunk: missing, restarting, dropping out, cut off.
+
+import { hasContactFaults, isCertainEnough, isEcho, overlapsAny } from './break-certainty.ts';
 import type { BusEvidence } from './bus-evidence.ts';
 import { addCommonSilences, findCommonSilences } from './common-silence.ts';
-import { strayLosses } from './frame-findings.ts';
 import { bootMaxUs, counterWeight, type DevicePresence, type Outage, toMeanwhile } from './outage.ts';
 import { settleBySupply, settleLoneGaps, settleTogether } from './outage-causes.ts';
 import { type Episode, findBreaks, listCuts, type TrunkBreak, toEpisodes } from './trunk-break.ts';
@@ -24,7 +25,8 @@ export function judgeDevices(on: BusEvidence): void {
     on.presences,
     episodes.filter((episode) => couldBeBreak(on, episode)),
   );
-  const certain = breaks.filter((found) => isCertainEnough(on, found));
+  const first = breaks.filter((found) => isCertainEnough(on, found, []));
+  const certain = breaks.filter((found) => first.includes(found) || isCertainEnough(on, found, first));
   const accepted = certain.filter((found) => !certain.some((of) => isEcho(of, found))).sort((a, b) => startOf(a) - startOf(b));
   const unsure = breaks.filter((found) => !certain.includes(found) && couldBeSecond(on, found));
   for (const found of accepted) {
@@ -34,6 +36,7 @@ export function judgeDevices(on: BusEvidence): void {
       unsure.filter((other) => !isEcho(found, other)),
     );
   }
+  if (accepted.length === 0) on.perhapsLoose.push(...unsure);
   // Two breaks, one on each side of the listener, may be open at once.
   const isHidden = ({ device }: Outage) => accepted.some(({ beyond }) => beyond.includes(device.name));
   addCommonSilences(
@@ -88,102 +91,6 @@ function lineFaultBegins(on: BusEvidence, outage: Outage): boolean {
   return within > 0.2 && within > 4 * beforeRate && !on.looksLikeWrongRate(outage);
 }
 
-/** So many falsely found breaks are accepted in a recording of nothing but noise. */
-const noiseBreaksMax = 0.01;
-
-/**
- * Told from a noisy line, which takes single frames of anybody here and there: silences longer than its noise would ever make, or many
- * in which several devices vanish together.
- */
-function isCertainEnough(on: BusEvidence, found: TrunkBreak): boolean {
-  const noise = noiseShare(on, found.beyond);
-  const due = on.presences
-    .filter(({ device }) => found.beyond.includes(device.name))
-    .reduce((sum, presence) => sum + framesDue(on, presence), 0);
-  const byNoise = Math.ceil(Math.log(noiseBreaksMax / Math.max(1, due)) / Math.log(noise));
-  const missedIn = ({ outages }: Episode) => outages.reduce((sum, outage) => sum + outage.missed, 0);
-  const clear = found.episodes.filter((episode) => {
-    const least = hasContactFaults(on, episode) ? 2 : 3;
-    return missedIn(episode) >= Math.max(least, byNoise) + (episode.outages.length > 1 ? 1 : 0);
-  });
-  if (clear.length > 0 || isShownByContacts(on, found, due * noise)) return true;
-  const together = found.episodes.filter(({ outages }) => outages.length > 1).length;
-  if (together >= 3 + 4 * chanceMeetings(on, found.beyond, noise)) return true;
-  // Frames of one device alone, though others lie beyond too, are that device's own.
-  return found.beyond.length === 1 && found.episodes.length > 5 + 4 * due * noise;
-}
-
-/**
- * A loose contact spoils a few frames each time it opens or closes: silences with such error frames, more of them than chance would make,
- * tell a loose wire to a device that speaks too seldom to show anything else.
- * @param expected Frames that noise takes from these devices.
- */
-function isShownByContacts(on: BusEvidence, found: TrunkBreak, expected: number): boolean {
-  const shown = found.episodes.filter((episode) => hasContactFaults(on, episode)).length;
-  return shown >= 2 && atLeastByChance(shown, expected) < noiseBreaksMax / 2;
-}
-
-function hasContactFaults(on: BusEvidence, { fromUs, toUs }: Episode): boolean {
-  return on.faultsWithin(fromUs, toUs) >= contactFaultsMin;
-}
-
-const contactFaultsMin = 2;
-
-/** Probability of `count` or more events where `expected` are expected (Poisson). */
-function atLeastByChance(count: number, expected: number): number {
-  let term = Math.exp(-expected);
-  let below = 0;
-  for (let i = 0; i < count; i++) {
-    below += term;
-    term *= expected / (i + 1);
-  }
-  return 1 - below;
-}
-
-/** How often noise alone makes two of these devices miss a frame at the same time in the whole recording. */
-function chanceMeetings(on: BusEvidence, beyond: readonly string[], noise: number): number {
-  const periodsUs = on.presences.filter(({ device }) => beyond.includes(device.name)).flatMap((presence) => presence.fastestUs ?? []);
-  const lengthUs = on.traffic.lastUs - on.traffic.firstUs;
-  let meetings = 0;
-  for (const [i, a] of periodsUs.entries()) {
-    for (const b of periodsUs.slice(i + 1)) meetings += (lengthUs / a) * noise * (noise / b) * 2.6 * Math.max(a, b);
-  }
-  return meetings;
-}
-
-/** Share of due frames that are lost on devices which the break doesn't hide; few in a row only, so that other faults don't count. */
-function noiseShare(on: BusEvidence, beyond: readonly string[]): number {
-  let lost = 0;
-  let due = 0;
-  for (const { device, logs } of on.presences) {
-    if (beyond.includes(device.name)) continue;
-    for (const log of logs) {
-      const missed = strayLosses(log);
-      lost += missed;
-      due += log.timesUs.length + missed;
-    }
-  }
-  if (due < framesForNoise) return 0.002;
-  // So few losses are no exact share: what it may well be counts.
-  return Math.min(0.5, (lost + 2 * Math.sqrt(lost) + 1) / due);
-}
-
-const framesForNoise = 500;
-
-function framesDue(on: BusEvidence, presence: DevicePresence): number {
-  return presence.fastestUs === undefined ? 0 : (on.traffic.lastUs - on.traffic.firstUs) / presence.fastestUs;
-}
-
-/** A break farther out whose episodes all fall into those of a nearer one shows the nearer one again, at a device that speaks seldom. */
-function isEcho(of: TrunkBreak, found: TrunkBreak): boolean {
-  if (of === found || !found.beyond.every((name) => of.beyond.includes(name)) || found.beyond.length >= of.beyond.length) return false;
-  return found.episodes.every((episode) => overlapsAny(of.episodes, episode.fromUs, episode.toUs));
-}
-
-function overlapsAny(episodes: readonly Episode[], fromUs: number, toUs: number): boolean {
-  return episodes.some((episode) => episode.fromUs < toUs && episode.toUs > fromUs);
-}
-
 /** An outage of a device beyond a break, while it interrupted; or any other, once it interrupts again and again, unless counters say that the device restarted. */
 function isExplained(breaks: readonly TrunkBreak[], outage: Outage): boolean {
   return breaks.some((found) => {
@@ -223,14 +130,14 @@ function addBreak(on: BusEvidence, found: TrunkBreak, unsure: readonly TrunkBrea
     ...(unsure.length > 0 ? { alsoPerhaps: unsure.map(({ stretch }) => stretch) } : {}),
     episodes: found.episodes.slice(0, 50).map((episode) => ({ at: on.at(episode.fromUs), seconds: (episode.toUs - episode.fromUs) / 1e6 })),
     devices: [...new Set(found.episodes.flatMap((episode) => episode.outages.map((outage) => outage.device.name)))],
-    say: `${found.beyond.join(' and ')} ${found.beyond.length === 1 ? 'falls silent' : 'vanish together'} ${times === 1 ? 'once' : `${times} times`}${lasting ? ', in the end for good' : ''}, while everything nearer stays: the trunk interrupts between ${found.stretch.replace(' - ', ' and ')}${unsure.map(toPerhaps).join('')}`,
+    say: `${found.beyond.join(' and ')} ${found.beyond.length === 1 ? 'falls silent' : 'vanish together'} ${times === 1 ? 'once' : `${times} times`}${lasting ? ', in the end for good' : ''}, while everything nearer stays: the trunk interrupts between ${found.stretch.replace(' - ', ' and ')}${unsure.map((other) => `; perhaps also ${toPerhaps(other)}`).join('')}`,
     next: `Move the harness and the connector between ${found.stretch.replace(' - ', ' and ')} while watching, then measure the resistance between the lines with all power off.`,
   });
 }
 
-function toPerhaps({ stretch, beyond, episodes }: TrunkBreak): string {
+export function toPerhaps({ stretch, beyond, episodes }: TrunkBreak): string {
   const times = episodes.length === 1 ? 'once' : `${episodes.length} times`;
-  return `; perhaps also between ${stretch.replace(' - ', ' and ')}, where ${beyond.join(' and ')} ${beyond.length === 1 ? 'was' : 'were'} missed ${times}, too seldom to tell`;
+  return `loose between ${stretch.replace(' - ', ' and ')}, where ${beyond.join(' and ')} ${beyond.length === 1 ? 'was' : 'were'} missed ${times}, too seldom to tell`;
 }
 
 function judgePresence(on: BusEvidence, presence: DevicePresence, { accepted, breaks, common }: Settled): void {

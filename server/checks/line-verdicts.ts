@@ -2,6 +2,7 @@
 import { countByKind, type ErrorFrame, errorClass, isFraming, isUnacknowledged } from '../bus/error-frame.ts';
 import { type BusEvidence, countWithin } from './bus-evidence.ts';
 import { type FrameLog, idText } from './bus-traffic.ts';
+import { toPerhaps } from './device-verdicts.ts';
 import { measureTiming } from './frame-findings.ts';
 import { terminatorsOf } from './line-resistance.ts';
 
@@ -88,7 +89,8 @@ export function judgeErrors(on: BusEvidence): void {
     say: `${seen.errorsTotal} error frames: ${kinds
       .slice(0, 4)
       .map(({ what, count }) => `${what} (${count})`)
-      .join(', ')}. ${errorStory(faults)}`,
+      .join(', ')}. ${errorStory(faults)}${on.perhapsLoose.map((found) => ` Perhaps ${toPerhaps(found)}.`).join('')}`,
+    ...(on.perhapsLoose.length > 0 ? { alsoPerhaps: on.perhapsLoose.map(({ stretch }) => stretch) } : {}),
     ...(steady ? { suspects: ['terminator missing', 'one terminator too many', 'noise'] } : {}),
     next: steady ? terminationAdvice(on) : errorAdvice(faults),
   });

@@ -284,9 +284,10 @@ function paceOf(log: FrameLog, stampUs: number): { paceUs: number; spread: numbe
   const held = paces.get(log);
   if (held?.frames === log.timesUs.length) return held;
   const declared = log.definition?.periodUs as number;
-  const gaps = gapsOf(log.timesUs.values).sort();
-  const median = gaps.length > 16 ? quantile(gaps, 0.5) : declared;
-  const kept = gaps.filter((gap) => gap > 0.6 * median && gap < 1.4 * median);
+  const gaps = gapsOf(log.timesUs.values);
+  const median = gaps.length > 16 ? quantile(gaps.slice().sort(), 0.5) : declared;
+  // Behind a silence the first frame may have waited, and the gap behind it is shorter for that.
+  const kept = gaps.filter((gap, i) => gap > 0.6 * median && gap < 1.4 * median && !((gaps[i - 1] ?? 0) > 1.4 * median));
   const paceUs = kept.length > 8 ? kept.reduce((sum, gap) => sum + gap, 0) / kept.length : median;
   const distances = kept.map((gap) => Math.abs(gap - paceUs) / paceUs).sort();
   const spread = Math.max(0.012, kept.length > 8 ? 1.48 * quantile(distances, 0.5) : 0.03, (stampSpread * stampUs) / paceUs);

@@ -1,5 +1,6 @@
 // Where along the trunk a wire or connector interrupts: from which devices vanish together and which stay.
 import type { Bus, TrunkItem } from '../definitions/vehicle.ts';
+import { atLeastByChance } from './chance.ts';
 import { type DevicePresence, indexAtOrBefore, type Outage } from './outage.ts';
 
 /** Outages of one bus that began and ended together. */
@@ -93,7 +94,7 @@ export function listCuts(trunk: readonly TrunkItem[]): Cut[] {
 export function findBreaks(bus: Bus, presences: readonly DevicePresence[], episodes: readonly Episode[]): TrunkBreak[] {
   if (!bus.trunk) return [];
   const cuts = listCuts(bus.trunk);
-  let open = episodes.map((episode) => ({ episode, allowed: cuts.filter((cut) => explains(cut, episode, presences)) }));
+  let open: OpenEpisode[] = episodes.map((episode) => ({ episode, allowed: cuts.filter((cut) => explains(cut, episode, presences)) }));
   open = open.filter(({ allowed }) => allowed.length > 0);
   const found: TrunkBreak[] = [];
   while (open.length > 0) {
@@ -104,6 +105,12 @@ export function findBreaks(bus: Bus, presences: readonly DevicePresence[], episo
     const best = ranked[0];
     if (!best) break;
     const taken = best.explained;
+    const nested = findNested(best.cut, taken, cuts, presences);
+    if (nested) {
+      // The rest of them is looked at again, with the nearer break only where it shows.
+      for (const entry of open) if (nested.entries.includes(entry)) entry.allowed = entry.allowed.filter((cut) => cut !== best.cut);
+      continue;
+    }
     const alternatives = cuts.filter((cut) => cut !== best.cut && taken.every(({ allowed }) => allowed.includes(cut)));
     found.push({
       stretch: best.cut.stretch,
@@ -114,6 +121,40 @@ export function findBreaks(bus: Bus, presences: readonly DevicePresence[], episo
     open = open.filter((entry) => !taken.includes(entry));
   }
   return found;
+}
+
+interface OpenEpisode {
+  episode: Episode;
+  /** Cuts that explain it. */
+  allowed: Cut[];
+}
+
+/** So seldom would openings of the nearer break alone leave out those who speak often. */
+const nestedByChance = 0.01;
+
+/**
+ * A second break farther out on the same side: a device there that speaks seldom is missed again and again while those between, who speak
+ * more often, are all heard. Openings too short for these are rare where most are long.
+ * @returns The episodes that only the farther break explains; undefined when the nearer one may have made them all.
+ */
+function findNested(near: Cut, taken: readonly OpenEpisode[], cuts: readonly Cut[], presences: readonly DevicePresence[]) {
+  for (const far of cuts) {
+    if (far === near || ![...far.beyond].every((name) => near.beyond.has(name)) || far.beyond.size >= near.beyond.size) continue;
+    const isBetween = (name: string) => near.beyond.has(name) && !far.beyond.has(name);
+    const pacesUs = presences.flatMap(({ device, fastestUs }) => (isBetween(device.name) ? (fastestUs ?? []) : []));
+    if (pacesUs.length === 0) continue;
+    const paceUs = Math.min(...pacesUs);
+    const between = taken.map(({ episode }) => episode.outages.filter(({ device }) => isBetween(device.name)));
+    const entries = taken.filter(({ episode, allowed }, i) => {
+      return between[i]?.length === 0 && allowed.includes(far) && episode.outages.every(({ slackUs }) => slackUs > 2 * paceUs);
+    });
+    const short = between.filter((outages) => outages.length > 0 && outages.every(({ missed }) => missed < 2)).length;
+    const slackUs = Math.min(...entries.flatMap(({ episode }) => episode.outages.map((outage) => outage.slackUs)));
+    const isNearShown = between.some((outages) => outages.length > 0);
+    if (isNearShown && entries.length >= 2 && atLeastByChance(entries.length, ((short + 1) * paceUs) / slackUs) < nestedByChance)
+      return { entries };
+  }
+  return undefined;
 }
 
 /** Everybody who vanished lies beyond the cut, and nobody beyond it was heard meanwhile (one who was not due may be beyond or not). */

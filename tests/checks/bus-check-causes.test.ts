@@ -6,7 +6,7 @@ import { TrafficLog } from '../../server/checks/bus-traffic.ts';
 import type { CheckResult, Verdict } from '../../server/checks/verdict.ts';
 import { parseVehicle } from '../../server/definitions/load-vehicle.ts';
 import type { Vehicle } from '../../server/definitions/vehicle.ts';
-import { type ScriptedFrame, toBatch } from '../doubles/scripted-bus.ts';
+import { errorFrame, type ScriptedFrame, toBatch } from '../doubles/scripted-bus.ts';
 
 interface Sender {
   device: string;
@@ -226,5 +226,76 @@ describe('a short recording', () => {
     expect(result.verdicts.filter(({ ok }) => !ok)).toEqual([]);
     expect(result.notJudged?.map(({ what }) => what)).toContain('whether echo is there: it speaks every 2 s');
     expect(told(judge(always(8), toVehicle(undefined, slow)).verdicts.filter(({ ok }) => !ok))).toEqual([['device-missing', 'echo']]);
+  });
+});
+
+describe('two loose connectors on one side', () => {
+  // delta speaks every 100 ms, charlie every 50: an opening of 30 ms at delta's due time passes charlie by.
+  const nearOpen = [3, 5, 7, 9, 11].map((fromS) => ({ fromS, toS: fromS + 0.4 }));
+  const quick = senders.map((sender) => (sender.device === 'charlie' ? { ...sender, periodMs: 10 } : sender));
+  const vehicle = toVehicle('[terminator, alpha, { listener: plug }, bravo, charlie, delta, terminator]', quick);
+  const healthy = quick.flatMap((sender) => framesOf(sender, [{ fromS: 0, toS: 15 }]));
+  const nearOnly = healthy.filter(
+    (frame) => !nearOpen.some(({ fromS, toS }) => ['charlie', 'delta'].includes(frame.device) && isWithin(frame, fromS, toS)),
+  );
+
+  it('are both named when the farther device is missed while the nearer is heard', () => {
+    let farther = 0;
+    const isFarther = (frame: ScriptedFrame) => frame.device === 'delta' && frame.timeUs > 11.5e6 && farther++ % 6 === 3;
+    const errors = nearOnly
+      .filter((frame) => frame.device === 'delta' && frame.timeUs > 11.5e6)
+      .flatMap(({ timeUs }) => [
+        errorFrame(timeUs - 90, 0, 0x008, [0, 0, 2, 0x1a, 0, 0, 0, 0]),
+        errorFrame(timeUs - 40, 0, 0x008, [0, 0, 2, 0x1a, 0, 0, 0, 0]),
+      ]);
+    const frames = [...nearOnly.filter((frame) => !isFarther(frame)), ...errors].sort((a, b) => a.timeUs - b.timeUs);
+    expect(told(failed(frames, vehicle).filter(({ code }) => code === 'trunk-break'))).toEqual([
+      ['trunk-break', 'bravo - charlie'],
+      ['trunk-break', 'charlie - delta'],
+    ]);
+  });
+
+  it('are one where whatever is missed falls into the openings of the nearer', () => {
+    expect(told(failed(nearOnly, vehicle))).toEqual([['trunk-break', 'bravo - charlie']]);
+  });
+});
+
+describe('a supply that is down', () => {
+  it('makes a lone silence without a counter a restart', () => {
+    // The battery's frame says 12.6 V, and 9.2 V from 6.0 to 8.0 s; bravo is silent from 6.1 to 7.9 s on its old grid.
+    const text = `vehicle: Bench
+engine: { cycle: four-stroke, cylinders: 4, battery: alpha_value }
+buses: { main: { bit_rate: 500 kbit/s, devices: [alpha, bravo] } }
+`;
+    const device = (name: string, id: number, periodMs: number, unit: string) => ({
+      path: `devices/${name}.yaml`,
+      text: `device: ${name}\ntitle: ${name}\nframes:\n  - { name: ${name}_frame, id: ${id}, length: 8, period: ${periodMs} ms, signals: [{ name: ${name}_value, bytes: 0..1${unit} }] }\n`,
+    });
+    const parsed = parseVehicle([
+      { path: 'vehicle.yaml', text },
+      device('alpha', 0x100, 10, ', factor: 0.001, unit: V'),
+      device('bravo', 0x120, 100, ''),
+    ]);
+    const [alpha, bravo] = [senders[0] as Sender, { ...(senders[1] as Sender), periodMs: 100 }];
+    const volts = (s: number) => (s > 6 && s < 8 ? 9200 : 12_600);
+    const battery = framesOf(alpha, [{ fromS: 0, toS: 15 }]).map((frame) => {
+      const v = volts(frame.timeUs / 1e6);
+      return { ...frame, data: Uint8Array.of(v & 255, v >> 8, 0, 0, 0, 0, 0, 0) };
+    });
+    const restarted = framesOf(bravo, [
+      { fromS: 0, toS: 6.1 },
+      { fromS: 7.918, toS: 15 },
+    ]);
+    const verdicts = failed([...battery, ...restarted], parsed.vehicle as Vehicle);
+    expect(verdicts).toMatchObject([{ code: 'device-restarts', device: 'bravo', supplyLowestV: 9.2, supplyUsualV: 12.6 }]);
+  });
+});
+
+describe('a frame that is shorter than it should be', () => {
+  it('is short, and not frozen too', () => {
+    const frames = always(15).map((frame) =>
+      frame.device === 'charlie' && frame.timeUs > 5e6 ? { ...frame, data: new Uint8Array(0) } : frame,
+    );
+    expect(told(failed(frames, between))).toEqual([['frame-short', 'charlie_frame']]);
   });
 });
