@@ -61,6 +61,8 @@ const dynoKinds = [
     trial: trialKind,
     change: z.string().trim().min(1).max(400),
     predictedSpread: z.number().optional(),
+    /** The sessions of the study that predicted it. */
+    studied: z.array(namedSession).max(20).optional(),
     /** Of a regrouping: group → cylinders. */
     plan: z.record(z.string().max(60), z.array(cylinder).max(64)).optional(),
     /** The first session that was driven with it, where it was written down later; by default what is recorded from now on. */

@@ -17,6 +17,8 @@ const pullNowView = z.object({
   /** Of the last pull at this engine speed. */
   lastSpreadK: number,
   lastRmsK: number,
+  /** Session time of that pull's beginning, microseconds, and the middle of the band. */
+  last: z.object({ fromUs: z.number(), rpm: z.number() }).nullable(),
   sets: z.array(
     z.object({
       set: z.string(),

@@ -205,6 +205,8 @@ export const trialView = z
     /** It was taken back at this time. */
     undoneWallMs: number,
     predictedSpread: number,
+    /** The sessions of the study that predicted it, where that was written down. */
+    studied: z.array(z.number()),
     verdict: z.string(),
     say: z.string(),
     advice: z.array(z.string()),

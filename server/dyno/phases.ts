@@ -9,25 +9,40 @@ import type { InjectorGroup, InjectorSet, Vehicle } from '../definitions/vehicle
  * which is 300.
  */
 export function injectionPhases(vehicle: Vehicle, set: InjectorSet, groups: readonly InjectorGroup[]): Record<number, number> | undefined {
-  const { engine } = vehicle;
+  if (!set.groupAngles || (vehicle.engine?.firingOrder ?? []).length === 0) return undefined;
+  const found = groups.flatMap((group) =>
+    group.cylinders.flatMap((cylinder) => {
+      const phase = phaseOf(vehicle, set, group.name, cylinder);
+      return phase ? [[cylinder, phase.phaseDeg] as const] : [];
+    }),
+  );
+  return Object.fromEntries(found);
+}
+
+/** One cylinder's phase with what it was computed from, degrees of crank behind the zero of the group angles. */
+export interface InjectionPhase {
+  phaseDeg: number;
+  angleDeg: number;
+  /** Places behind the cylinder of the zero in the firing order. */
+  places: number;
+  opensDeg: number;
+  cycleDeg: number;
+  /** An injection comes every so many degrees. */
+  repeatDeg: number;
+}
+
+/** Undefined where firing order or angle are not known. */
+export function phaseOf({ engine }: Vehicle, set: InjectorSet, group: string, cylinder: number): InjectionPhase | undefined {
   const order = engine?.firingOrder ?? [];
-  if (!engine || !set.groupAngles || order.length === 0) return undefined;
+  const angleDeg = set.groupAngles?.anglesDeg.get(group);
+  const place = order.indexOf(cylinder);
+  if (!engine || !set.groupAngles || angleDeg === undefined || place < 0) return undefined;
   const cycleDeg = engine.cycle === 'two-stroke' ? 360 : 720;
   const repeatDeg = cycleDeg / (set.injectionsPerCycle ?? 1);
-  const zeroAt = Math.max(0, order.indexOf(zeroCylinder(set.groupAngles.zero) ?? (order[0] as number)));
-  const phases: Record<number, number> = {};
-  for (const group of groups) {
-    const angle = set.groupAngles.anglesDeg.get(group.name);
-    if (angle === undefined) continue;
-    for (const cylinder of group.cylinders) {
-      const place = order.indexOf(cylinder);
-      if (place < 0) continue;
-      const opens = (cycleDeg / order.length) * (place - zeroAt) + cycleDeg / 2;
-      const turns = (((angle - opens) % repeatDeg) + repeatDeg) % repeatDeg;
-      phases[cylinder] = turns > repeatDeg / 2 ? turns - repeatDeg : turns;
-    }
-  }
-  return phases;
+  const places = place - Math.max(0, order.indexOf(zeroCylinder(set.groupAngles.zero) ?? (order[0] as number)));
+  const opensDeg = (cycleDeg / order.length) * places + cycleDeg / 2;
+  const turned = (((angleDeg - opensDeg) % repeatDeg) + repeatDeg) % repeatDeg;
+  return { phaseDeg: turned > repeatDeg / 2 ? turned - repeatDeg : turned, angleDeg, places, opensDeg, cycleDeg, repeatDeg };
 }
 
 function zeroCylinder(zero: string): number | undefined {

@@ -30,6 +30,21 @@ export interface WatchedSet {
   inBand: boolean | null;
 }
 
+/** A band of engine speed of a pull that was driven before. */
+export interface LastBand {
+  /** Session time of its beginning, microseconds. */
+  fromUs: number;
+  /** Middle of the band, rpm. */
+  rpm: number;
+}
+
+/** A pull that is over. */
+export interface DrivenProfile {
+  profile: PullProfile;
+  /** Session time of its beginning, microseconds. */
+  fromUs: number;
+}
+
 export interface PullNow {
   phase: 'none' | 'sweep' | 'hold';
   /** Session time since which it lasts, microseconds; null in between. */
@@ -44,6 +59,8 @@ export interface PullNow {
   /** Of the last pull in this band of engine speed. */
   lastSpreadK: number | null;
   lastRmsK: number | null;
+  /** Which pull that was, and its band. */
+  last: LastBand | null;
   sets: WatchedSet[];
   readiness: Readiness;
   notJudged: { what: string; line: string }[];
@@ -71,7 +88,7 @@ export class PullWatch {
   readonly vehicle: Vehicle;
   /** Start of the evening's first pull, and the profile of the last of each kind: both are set by whoever judges pulls once they are over. */
   first: StartState | undefined;
-  last: Partial<Record<PullProfile['kind'], PullProfile>> = {};
+  last: Partial<Record<PullProfile['kind'], DrivenProfile>> = {};
   private readonly scale: ReturnType<typeof findThrottleScale>;
   private readonly notJudged: PullNow['notJudged'] = [];
   private sweep: { fromUs: number; lowestRpm: number; highestUs: number; highestRpm: number; fullUs: number } | undefined;
@@ -101,7 +118,7 @@ export class PullWatch {
     const cylinders = this.watchCylinders(read, sinceUs !== null, sinceUs === null || timeUs - sinceUs.fromUs < hiddenForUs);
     const timed = cylinders.flatMap(({ cylinder, limitInS }) => (limitInS === null ? [] : [{ cylinder, limitInS }]));
     const before = sinceUs ? this.last[sinceUs.phase] : undefined;
-    const band = before?.bands.find(({ speed }) => rpm !== undefined && Math.abs(speed - rpm) <= 125);
+    const band = before?.profile.bands.find(({ speed }) => rpm !== undefined && Math.abs(speed - rpm) <= 125);
     return {
       phase: sinceUs?.phase ?? 'none',
       sinceUs: sinceUs?.fromUs ?? null,
@@ -113,6 +130,7 @@ export class PullWatch {
       rmsK: orNull(read('exhaust_rms', 'K')),
       lastSpreadK: band?.spreadK ?? null,
       lastRmsK: band?.rmsK ?? null,
+      last: before && band ? { fromUs: before.fromUs, rpm: band.speed } : null,
       sets: this.vehicle.injectorSets.map((set) => this.watchSet(set, read)),
       readiness: judgeReadiness(this.first, this.startNow(read)),
       notJudged: this.notJudged,

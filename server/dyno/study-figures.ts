@@ -1,8 +1,10 @@
 // The figures of a distribution study explained: effects, deviations of cylinders, readings of holds, and what a trial is expected to do. Pure.
 import { medianOf } from '../checks/watch.ts';
+import type { InjectorGroup, InjectorSet, Vehicle } from '../definitions/vehicle.ts';
 import { type EffectEstimate, findEffectBehind, isEffect, uncertaintyOf } from './effects.ts';
-import { arithmetic, commonPractice, type Figure, linkTo, said, saidStretch, toAddress } from './figure.ts';
+import { arithmetic, commonPractice, type Figure, linkTo, rounded, said, saidStretch, toAddress } from './figure.ts';
 import { deviations, type Hold } from './holds.ts';
+import { phaseOf } from './phases.ts';
 import type { StudyBehind } from './study.ts';
 
 /** A study with the sessions that it is of, and where each recording begins. */
@@ -16,7 +18,8 @@ export interface StudiedSessions extends StudyBehind {
  * One figure of a study.
  *
  * @param key `effect group "A of plenum"`; `cylinder 3`; `hold 0 3` (the reading of cylinder 3 in hold 0),
- *   `hold-spread 0`; `predicted 4` and `teaches 4` (of trial 4, from 0).
+ *   `hold-spread 0`; `predicted 4` and `teaches 4` (of trial 4, from 0); `phase 4 3` and `phase-now plenum 3` (injection of cylinder 3 with trial 4,
+ *   and as set plenum is plugged now); `kept 27.8 CHANGE` (the spread that was predicted when a trial was written down).
  */
 export function explainStudyFigure(studied: StudiedSessions, key: readonly string[]): Figure | undefined {
   const [name, first = '', second = ''] = key;
@@ -31,6 +34,12 @@ export function explainStudyFigure(studied: StudiedSessions, key: readonly strin
       return holdSpread(studied, Number(first));
     case 'predicted':
       return predicted(studied, Number(first));
+    case 'kept':
+      return kept(studied, Number(first), second);
+    case 'phase':
+      return phaseFigure(...regrouped(studied, Number(first)), Number(second));
+    case 'phase-now':
+      return phaseFigure(...pluggedNow(studied, first), Number(second));
     case 'teaches':
       return teaches(studied, Number(first));
     default:
@@ -190,6 +199,68 @@ function predicted(studied: StudiedSessions, place: number): Figure | undefined 
       `one hold repeats to ± ${said(studied.fit.planning.model.noiseK)} K a cylinder`,
     ],
     ...readings(studied, studied.holds),
+  };
+}
+
+/** A prediction that was written down: what the sessions it was made from say today. Undefined: that trial is none of theirs. */
+function kept(studied: StudiedSessions, spreadK: number, change: string): Figure | undefined {
+  const place = studied.study.trials.findIndex((trial) => trial.change === change);
+  const figure = place < 0 ? undefined : predicted(studied, place);
+  if (!figure) return undefined;
+  const isOther = figure.value !== spreadK;
+  return {
+    ...figure,
+    value: spreadK,
+    doubts: [
+      ...(isOther ? [`the same sessions say ${said(figure.value)} K now: their definitions, pulls or the program have changed since`] : []),
+      ...figure.doubts,
+    ],
+  };
+}
+
+/** A set with the groups that it has, or would have. */
+type Plugged = [vehicle: Vehicle | undefined, set: InjectorSet | undefined, groups: readonly InjectorGroup[]];
+
+/** As trial `place` would plug it: what a regrouping changes begins with its set. */
+function regrouped({ holds, study }: StudiedSessions, place: number): Plugged {
+  const trial = study.trials[place];
+  const vehicle = holds.at(-1)?.vehicle;
+  const set = vehicle?.injectorSets.find(({ name }) => trial?.change.startsWith(`${name}: `));
+  return [vehicle, set, Object.entries(trial?.plan ?? {}).map(([name, cylinders]) => ({ name, cylinders }))];
+}
+
+function pluggedNow({ holds }: StudiedSessions, name: string): Plugged {
+  const vehicle = holds.at(-1)?.vehicle;
+  const set = vehicle?.injectorSets.find((one) => one.name === name);
+  return [vehicle, set, set?.plans.find((plan) => plan.name === set.plan)?.groups ?? []];
+}
+
+function phaseFigure(vehicle: Plugged[0], set: Plugged[1], groups: Plugged[2], cylinder: number): Figure | undefined {
+  const group = groups.find(({ cylinders }) => cylinders.includes(cylinder))?.name;
+  const phase = vehicle && set && group !== undefined ? phaseOf(vehicle, set, group, cylinder) : undefined;
+  if (!vehicle || !set || !phase) return undefined;
+  const { phaseDeg, angleDeg, places, opensDeg, cycleDeg, repeatDeg } = phase;
+  const order = vehicle.engine?.firingOrder ?? [];
+  const every = cycleDeg / order.length;
+  const far = angleDeg - opensDeg;
+  return {
+    title: `Injection of ${set.name}, group ${group}, into cylinder ${cylinder}`,
+    value: rounded(phaseDeg, 1),
+    unit: 'deg',
+    isDifference: false,
+    rule: 'Degrees of crank from the opening of its intake stroke (top dead centre of gas exchange) to the injection of its group that is nearest to it.',
+    source: arithmetic,
+    worked: [
+      `firing order ${order.join('-')}, every ${said(every)}°: cylinder ${cylinder} stands ${places} places from the zero, its intake opens at ${places} × ${said(every)} + ${cycleDeg / 2} = ${said(opensDeg)}°`,
+      `group ${group} injects at ${said(angleDeg)}° (${set.groupAngles?.zero}), every ${said(repeatDeg)}°`,
+      far === phaseDeg
+        ? `${said(angleDeg)} − ${said(opensDeg)} = ${said(phaseDeg)}°`
+        : `${said(angleDeg)} − ${said(opensDeg)} = ${said(far)}°, which is ${said(phaseDeg)}° by whole turns of ${said(repeatDeg)}°`,
+    ],
+    doubts: ['even firing is taken; the way of the fuel from a plenum to the valve takes time that this does not know'],
+    stretches: [],
+    channels: [],
+    figures: [],
   };
 }
 

@@ -3,6 +3,7 @@ import type { StatisticsQuery } from '../contract/statistics.ts';
 import { type FigureView, figureQuery, figureView } from '../contract/why.ts';
 import { toParts } from '../dyno/figure.ts';
 import { EvenburnError } from '../errors.ts';
+import { explainBesideLast } from '../live/beside-figure.ts';
 import { explainCheckFigure } from '../live/check-figures.ts';
 import { explainHistoryFigure } from '../live/history-figures.ts';
 import { explainReadiness } from '../live/ready-figure.ts';
@@ -27,6 +28,7 @@ const explanations: ReadonlyMap<string, Explain> = new Map([
   ['samples', ofSamples(explainMean)],
   ['between', ofSamples(explainBetween)],
   ['ready', ofReadiness],
+  ['beside', ofBeside],
   // What was driven just now is held by its own judge alone.
   ['over', async ({ livePulls }, _, of) => livePulls?.figure(of)],
 ]);
@@ -64,6 +66,10 @@ async function ofReadiness({ livePulls, station }: AppParts, [what = '']: readon
   return (
     livePulls && explainReadiness({ vehicle: station.vehicle, view: livePulls.view(), recording: station.status().recording.session }, what)
   );
+}
+
+async function ofBeside({ livePulls, station }: AppParts, [quantity = '']: readonly string[]): Promise<FigureView | undefined> {
+  return livePulls && explainBesideLast({ view: livePulls.view(), recording: station.status().recording.session }, quantity);
 }
 
 /** A session may be gone since a figure of it was computed: what is known is told all the same. */

@@ -185,7 +185,7 @@ export class LivePulls {
       this.firstIsPull = pull.kind === 'sweep';
       this.kept?.write(this.watch.vehicle.name, pull.start, this.firstIsPull);
     }
-    this.watch.last[pull.kind] = pull;
+    this.watch.last[pull.kind] = { profile: pull, fromUs };
   }
 
   /** Of each kind, for those that come; and the one that the last is set beside. */

@@ -206,6 +206,7 @@ async function judged(trial: RecordedTrial, numbers: readonly number[]): Promise
     wallMs: done.wallMs,
     undoneWallMs: undone?.wallMs ?? null,
     predictedSpread: entry.predictedSpread ?? null,
+    studied: entry.studied ?? [],
     verdict: judgement.verdict,
     say: judgement.say,
     advice: [...judgement.advice, ...(await planDoubts(entry.plan, pulls))],

@@ -119,7 +119,7 @@ describe('the pull in progress', () => {
 
   it('sets spread beside the last pull at the same engine speed', () => {
     const watch = new PullWatch(vehicle());
-    watch.last = { sweep: { bands: [{ speed: 4125, spreadK: 33, rmsK: 12 }] } as unknown as PullProfile };
+    watch.last = { sweep: { profile: { bands: [{ speed: 4125, spreadK: 33, rmsK: 12 }] } as unknown as PullProfile, fromUs: 7e6 } };
     const states = drive(
       watch,
       6,

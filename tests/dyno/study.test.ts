@@ -6,7 +6,8 @@ import type { Vehicle } from '../../server/definitions/vehicle.ts';
 import { type FittedModel, mixModels } from '../../server/dyno/effects.ts';
 import { deviations, type Hold } from '../../server/dyno/holds.ts';
 import { injectionPhases } from '../../server/dyno/phases.ts';
-import { studyDistribution } from '../../server/dyno/study.ts';
+import { studyDistribution, studyHolds } from '../../server/dyno/study.ts';
+import { explainStudyFigure } from '../../server/dyno/study-figures.ts';
 import { countPlugLayouts, countRegroupings, listRegroupings } from '../../server/dyno/trials.ts';
 import { randomFrom } from '../doubles/scripted-bus.ts';
 
@@ -395,5 +396,29 @@ describe('trials', () => {
       2: -60,
       4: 0,
     });
+  });
+});
+
+describe('why an injection comes when it does', () => {
+  const studied = (holds: Hold[]) => ({ ...studyHolds(holds), sessions: [1], startUsOf: () => 0 });
+  const one = studied([hold(1, vehicle(), {}, () => 0)]);
+
+  it('is told by firing order and group angle, with the turns that bring it nearest', () => {
+    // 3 is the third of 1-5-3-6-2-4: 2 × 120 + 360 = 600°; group A injects at 60°: 60 − 600 = −540, a cycle of 720 on: 180°.
+    const figure = explainStudyFigure(one, ['phase-now', 'plenum', '3']);
+    expect(figure).toMatchObject({ value: 180, unit: 'deg' });
+    expect(figure?.worked).toEqual([
+      'firing order 1-5-3-6-2-4, every 120.0°: cylinder 3 stands 2 places from the zero, its intake opens at 2 × 120.0 + 360 = 600.0°',
+      'group A injects at 60.0° (start of injection after compression top of cylinder 1), every 720.0°',
+      '60.0 − 600.0 = −540.0°, which is 180.0° by whole turns of 720.0°',
+    ]);
+  });
+
+  it('of a regrouping is by the group that the cylinder would have', () => {
+    const swap = one.study.trials.findIndex(({ kind }) => kind === 'label-swap');
+    // With labels swapped 3 is in B, at 240°: 240 − 600 = −360, half a cycle either way.
+    expect(Math.abs(explainStudyFigure(one, ['phase', String(swap), '3'])?.value ?? 0)).toBe(360);
+    expect(explainStudyFigure(one, ['phase', String(swap), '6'])?.value).toBe(60);
+    expect(explainStudyFigure(one, ['phase', '99999', '3'])).toBeUndefined();
   });
 });

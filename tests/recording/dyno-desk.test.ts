@@ -205,6 +205,18 @@ describe('why a figure is what it is', () => {
       expect((await desk.figure(addressOf('study', '1', 'predicted', i))).value).toBe(predictedSpread);
       expect((await desk.figure(addressOf('study', '1', 'teaches', i))).value).toBeCloseTo(100 * teaches, 1);
     }
+    // What was written down with a trial is what the same sessions say, or it says that they say something else now.
+    const { change, predictedSpread = 0 } = study.trials[1] ?? {};
+    const kept = await desk.figure(addressOf('study', '1', 'kept', predictedSpread, change ?? ''));
+    expect([kept.value, kept.doubts.join().includes('now')]).toEqual([predictedSpread, false]);
+    const other = await desk.figure(addressOf('study', '1', 'kept', predictedSpread + 5, change ?? ''));
+    expect([other.value, other.doubts[0]]).toEqual([
+      predictedSpread + 5,
+      expect.stringMatching(`^the same sessions say ${predictedSpread.toFixed(1)} K now`),
+    ]);
+    for (const [set, phases] of Object.entries(study.phases))
+      for (const [cylinder, degrees] of Object.entries(phases))
+        expect((await desk.figure(addressOf('study', '1', 'phase-now', set, cylinder))).value).toBe(degrees);
   });
 
   it.each([
@@ -215,6 +227,9 @@ describe('why a figure is what it is', () => {
     'pulls/1/2/toString',
     'compare/1:1/x/spread/all',
     'study/1/effect/a/b',
+    'study/1/kept/20/no%20such%20trial',
+    'study/1/phase/0/99',
+    'study/1/phase-now/nothing/1',
     'over/5/widest',
     '%',
     'a/b/c',

@@ -130,20 +130,29 @@ function CylinderRow({ now }: { now: Now }) {
 }
 
 function SpreadFigure({ now: { spreadK, rmsK, lastSpreadK, lastRmsK } }: { now: Now }) {
-  const beside = (value: number | null, last: number | null) =>
-    value === null || last === null ? '' : `${toKelvinText(value - last, { signed: true })} beside the last pull at this speed`;
   return (
     <div class="pull-figure">
       <p class="strip-name">Spread</p>
       <b>
         <WhyNow channel="exhaust_spread">{spreadK === null ? 'no number' : toKelvinText(spreadK)}</WhyNow>
       </b>
-      <span class="small">{beside(spreadK, lastSpreadK)}</span>
+      <span class="small">
+        {spreadK !== null && lastSpreadK !== null && (
+          <WhyFigure of={toFigureAddress('beside', 'spread')}>
+            {toKelvinText(spreadK - lastSpreadK, { signed: true })} beside the last pull at this speed
+          </WhyFigure>
+        )}
+      </span>
       <span class="small">
         {rmsK !== null && <WhyNow channel="exhaust_rms">RMS {toKelvinText(rmsK, { digits: 1 })}</WhyNow>}
-        {rmsK !== null && lastRmsK !== null
-          ? ` (${toShownNumber(rmsK - lastRmsK, 'K', { digits: 1, difference: true, signed: true })})`
-          : ''}
+        {rmsK !== null && lastRmsK !== null && (
+          <>
+            {' '}
+            <WhyFigure of={toFigureAddress('beside', 'rms')}>
+              ({toShownNumber(rmsK - lastRmsK, 'K', { digits: 1, difference: true, signed: true })})
+            </WhyFigure>
+          </>
+        )}
       </span>
     </div>
   );

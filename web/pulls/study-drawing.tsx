@@ -28,7 +28,10 @@ export function StudyDrawing({ study, figure }: StudyDrawingProps) {
             {cylinders.map((number) => {
               const found = byNumber.get(number);
               const kelvin = found?.kelvin ?? null;
-              const phases = Object.values(study.phases).flatMap((byCylinder) => byCylinder[String(number)] ?? []);
+              const phases = Object.entries(study.phases).flatMap(([set, byCylinder]) => {
+                const degrees = byCylinder[String(number)];
+                return degrees === undefined ? [] : [{ set, degrees }];
+              });
               return (
                 <li
                   key={number}
@@ -48,7 +51,11 @@ export function StudyDrawing({ study, figure }: StudyDrawingProps) {
                     {Object.entries(groupsOf(number))
                       .map(([set, group]) => `${set} ${group}`)
                       .join(', ')}
-                    {phases.map((phase) => `, ${toNumberText(phase, 0)}°`)}
+                    {phases.map(({ set, degrees }) => (
+                      <span key={set}>
+                        , <WhyFigure of={figure('phase-now', set, number)}>{toNumberText(degrees, 0)}°</WhyFigure>
+                      </span>
+                    ))}
                   </span>
                 </li>
               );

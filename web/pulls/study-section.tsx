@@ -58,7 +58,7 @@ export function StudySection({ sessions }: { sessions: SessionView[] }) {
         {busy.value ? 'Reading the sessions' : 'Study them'}
       </button>
       <Problem text={problem.value} />
-      {study.value && <Found study={study.value.view} figure={figuresOf('study', study.value.sessions)} />}
+      {study.value && <Found study={study.value.view} sessions={study.value.sessions} figure={figuresOf('study', study.value.sessions)} />}
     </section>
   );
 }
@@ -69,7 +69,7 @@ interface StudiedProps {
   figure: FigureOf;
 }
 
-function Found({ study, figure }: StudiedProps) {
+function Found({ study, sessions, figure }: StudiedProps & { sessions: string }) {
   return (
     <div class="study-found">
       <details>
@@ -93,7 +93,7 @@ function Found({ study, figure }: StudiedProps) {
       {study.cylinders.length > 0 && <StudyDrawing study={study} figure={figure} />}
       {study.cylinders.length > 0 && <Cylinders study={study} figure={figure} />}
       {study.effects.length > 0 && <Effects study={study} figure={figure} />}
-      {study.trials.length > 0 && <Trials study={study} figure={figure} />}
+      {study.trials.length > 0 && <Trials study={study} sessions={sessions} figure={figure} />}
     </div>
   );
 }
@@ -157,12 +157,13 @@ function Effects({ study, figure }: StudiedProps) {
   );
 }
 
-function Trials({ study, figure }: StudiedProps) {
+function Trials({ study, sessions, figure }: StudiedProps & { sessions: string }) {
   const { busy, problem, run } = useWork();
   const done = (trial: StudyView['trials'][number]) =>
     run(async () => {
       const { kind, change, predictedSpread, plan } = trial;
-      await writeDown({ kind: 'trial', trial: kind as TrialKind, change, predictedSpread, ...(plan ? { plan } : {}) });
+      const studied = sessions.split(',').map(Number);
+      await writeDown({ kind: 'trial', trial: kind as TrialKind, change, predictedSpread, studied, ...(plan ? { plan } : {}) });
     });
   return (
     <>
@@ -181,9 +182,12 @@ function Trials({ study, figure }: StudiedProps) {
             {trial.phases && (
               <p class="small quiet">
                 Injection from the opening of the intake stroke:{' '}
-                {Object.entries(trial.phases)
-                  .map(([cylinder, degrees]) => `${cylinder}: ${toNumberText(degrees, 0)}°`)
-                  .join(', ')}
+                {Object.entries(trial.phases).map(([cylinder, degrees], at) => (
+                  <span key={cylinder}>
+                    {at > 0 && ', '}
+                    {cylinder}: <WhyFigure of={figure('phase', i, cylinder)}>{toNumberText(degrees, 0)}°</WhyFigure>
+                  </span>
+                ))}
               </p>
             )}
             <button type="button" class="button" disabled={busy.value} onClick={() => void done(trial)}>

@@ -56,7 +56,8 @@ function toList(pulls: readonly string[]): string {
 }
 
 function TrialRow({ trial }: { trial: TrialView }) {
-  const { entry, change, by, wallMs, undoneWallMs, verdict, say, advice, before, after, predictedSpread, spread, cylinders } = trial;
+  const { entry, change, by, wallMs, undoneWallMs, verdict, say, advice, before, after, predictedSpread, studied, spread, cylinders } =
+    trial;
   const figure = (quantity: string) => toFigureAddress('compare', before.join(), after.join(), quantity, 'all');
   const { busy, problem, run } = useWork();
   const undo = () =>
@@ -71,7 +72,15 @@ function TrialRow({ trial }: { trial: TrialView }) {
       <p class="small quiet">
         {new Date(wallMs).toLocaleString()}, {by}
         {undoneWallMs === null ? '' : `; taken back ${new Date(undoneWallMs).toLocaleString()}`}
-        {predictedSpread === null ? '' : `; predicted spread ${toKelvinText(predictedSpread)}`}
+        {predictedSpread === null ? '' : '; predicted spread '}
+        {predictedSpread !== null &&
+          (studied.length === 0 ? (
+            toKelvinText(predictedSpread)
+          ) : (
+            <WhyFigure of={toFigureAddress('study', studied.join(), 'kept', predictedSpread, change)}>
+              {toKelvinText(predictedSpread)}
+            </WhyFigure>
+          ))}
       </p>
       <p class="trial-verdict">{say}.</p>
       {spread && (
