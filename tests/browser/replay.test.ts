@@ -75,6 +75,40 @@ describe.skipIf('reason' in launched)('a replay', () => {
     await page.close();
   });
 
+  it('jumps by the arrow keys behind a press of a button too, and a button keeps the space bar for itself', async () => {
+    const page = await open('sessions/12?at=50000000');
+    await page.waitForSelector('.transport');
+    const at = () => page.inputValue('.line input').then(Number);
+    const stepped = page.getByRole('button', { name: '+1 frame' });
+    await stepped.click();
+    await expect.poll(at).toBeGreaterThanOrEqual(50_000_000);
+    await page.keyboard.press('ArrowRight');
+    await expect.poll(at).toBeGreaterThan(54_500_000);
+    await page.keyboard.press('ArrowLeft');
+    await expect.poll(at).toBeLessThan(50_500_000);
+    await page.keyboard.press('Space');
+    expect(await page.locator('.play').textContent()).toBe('Play');
+    await page.close();
+  });
+
+  it('has its buttons in two rows on a phone, none alone in one, and all of them within reach of a thumb', async () => {
+    const page = await browser.newPage({ viewport: { width: 390, height: 844 } });
+    await page.goto(`${station.url}/#/sessions/12?at=1000000`);
+    await page.waitForSelector('.transport-buttons');
+    const rows = await page.locator('.transport-buttons > *').evaluateAll((nodes) => {
+      const tops = new Map<number, number>();
+      for (const node of nodes)
+        tops.set(Math.round(node.getBoundingClientRect().top), (tops.get(Math.round(node.getBoundingClientRect().top)) ?? 0) + 1);
+      return [...tops.values()];
+    });
+    expect(rows).toEqual([5, 3]);
+    const heights = await page
+      .locator('.transport-buttons button, .transport-buttons select')
+      .evaluateAll((nodes) => nodes.map((node) => node.getBoundingClientRect().height));
+    expect(Math.min(...heights)).toBeGreaterThanOrEqual(48);
+    await page.close();
+  });
+
   it('has nothing to acknowledge with', async () => {
     const page = await open('sessions/12');
     await page.waitForSelector('.transport');

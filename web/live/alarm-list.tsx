@@ -45,15 +45,17 @@ function AlarmRow({ alarm }: { alarm: AlarmState }) {
         <p class="name">{alarm.name}</p>
         <Cause alarm={alarm} />
         {alarm.advice && <p class="advice">{alarm.advice}</p>}
-        {alarm.channel && feed.findChannel(alarm.channel) && (
-          <button type="button" class="alarm-pins alarm-why" onClick={() => askWhy(alarm.channel ?? '', feed)}>
-            Down to the wire
-          </button>
-        )}
         {alarm.channel && (
-          <a class="alarm-pins" href={`${toAddress('harness')}?channel=${encodeURIComponent(alarm.channel)}`}>
-            Pins to probe
-          </a>
+          <p class="alarm-links">
+            {feed.findChannel(alarm.channel) && (
+              <button type="button" class="alarm-pins alarm-why" onClick={() => askWhy(alarm.channel ?? '', feed)}>
+                Down to the wire
+              </button>
+            )}
+            <a class="alarm-pins" href={`${toAddress('harness')}?channel=${encodeURIComponent(alarm.channel)}`}>
+              Pins to probe
+            </a>
+          </p>
         )}
         {alarm.acknowledged && <p class="small quiet">acknowledged{alarm.acknowledgedBy ? ` by ${alarm.acknowledgedBy}` : ''}</p>}
       </div>

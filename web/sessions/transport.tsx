@@ -216,8 +216,9 @@ function useTransportKeys(source: ReplaySource): void {
     };
     const onKey = (event: KeyboardEvent) => {
       const target = event.target instanceof HTMLElement ? event.target : undefined;
-      // A focused control keeps its own keys.
-      if (event.ctrlKey || event.altKey || event.metaKey || target?.matches('input, textarea, select, button, summary, a')) return;
+      // A focused control keeps its own keys: a field all of them, a button the one that presses it.
+      const own = event.key === ' ' ? 'input, textarea, select, button, summary, a' : 'input, textarea, select';
+      if (event.ctrlKey || event.altKey || event.metaKey || target?.matches(own)) return;
       const marked = event.shiftKey && (event.key === 'ArrowLeft' || event.key === 'ArrowRight');
       const move = marked ? () => source.stepMarker(event.key === 'ArrowLeft' ? 'previous' : 'next') : moves[event.key];
       if (!move) return;
