@@ -1,4 +1,5 @@
 // Every field of one id against a stimulus: how well each follows it, from the covariances of single bits.
+import { leftPosition } from '../codec/bits.ts';
 import type { IdFrames } from './frame-columns.ts';
 
 /** A place that a signal could have; bits are numbered byte × 8 + bit, bit 0 the least significant. */
@@ -263,6 +264,11 @@ function toField(lowest: number, bitLength: number, byteOrder: 'little' | 'big',
 
 function isWithinByte({ startBit, bitLength }: Field): boolean {
   return (startBit & 7) + 1 >= bitLength;
+}
+
+/** The least significant bit of a field. */
+export function lowestBitOf({ startBit, bitLength, byteOrder }: Field): number {
+  return byteOrder === 'little' ? startBit : leftPosition(leftPosition(startBit) + bitLength - 1);
 }
 
 /** Bits of a field, the least significant first. */

@@ -83,14 +83,24 @@ function dropsInside(bits: readonly number[], turns: BitTurns): number {
 }
 
 /** The bit below turns more often, as the next one of the same number would; or the lowest bit itself never turns. */
-function cutBelow({ byteOrder }: Field, bits: readonly number[], turns: BitTurns): number {
+function cutBelow(field: Field, bits: readonly number[], turns: BitTurns): number {
+  const { byteOrder } = field;
   const lowest = bits[0] as number;
   if (turns.turnsOf(lowest) === 0) return 0.3;
+  if (isUpperPart(field, bits, turns)) return 0.3;
   const below = lessSignificant(lowest, byteOrder, turns.bits);
   if (below === undefined || turns.turnsOf(lowest) > 0.45) return 0;
   if (turns.turnsMore(below, lowest)) return 0.3;
   // As often: both may be noise of one number, or of two.
   return turns.turnsOf(below) > 0 && !turns.turnsMore(lowest, below) ? 0.1 : 0;
+}
+
+/** The lower part of a byte that never fills it, and the next byte goes on as a big-endian number would. */
+function isUpperPart({ bitLength }: Field, bits: readonly number[], turns: BitTurns): boolean {
+  const [lowest = 0] = bits;
+  if (bitLength > 8 || (lowest & 7) !== 0 || turns.turnsOf(lowest | 7) > 0) return false;
+  const below = lessSignificant(lowest, 'big', turns.bits);
+  return below !== undefined && turns.turnsMore(below, lowest);
 }
 
 /** The bit above turns too, and not more often than the highest one, here or on other pages. */
@@ -118,7 +128,7 @@ function unusualSize({ bitLength, sign }: Field, bits: readonly number[], turns:
 
 /**
  * Bits at the top that never move: perhaps the upper part of the number, perhaps nobody's. A byte of ones is nobody's; one of zeros may
- * be, where the byte behind it is the same or the frame ends; any other byte rather belongs to the number.
+ * be, where the byte behind it is the same or the frame ends; any other byte rather belongs to the number, unless that gets long.
  */
 function idleTop(field: Field, bits: readonly number[], turns: BitTurns): number {
   let oddity = 0;
@@ -127,7 +137,9 @@ function idleTop(field: Field, bits: readonly number[], turns: BitTurns): number
   for (let k = bits.length - 8; k >= bits.length - idle; k -= 8) {
     const byte = (bits[k] as number) >> 3;
     if (turns.isIdle(byte, 1)) oddity += 0.5;
-    else if (turns.isIdle(byte, 0) && isPadding(byte, field, turns)) oddity += 0.1;
+    else if (turns.isIdle(byte, 0)) oddity += isPadding(byte, field, turns) ? 0.1 : 0;
+    // A long number of which only the lower part ever moves, far from zero.
+    else if (bits.length > 16) oddity += 0.15;
   }
   if (idle % 8 !== 0) oddity += 0.01 * (idle % 8);
   return oddity + loneByte(field, bits, turns);

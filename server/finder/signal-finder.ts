@@ -5,6 +5,7 @@ import {
   type Field,
   type Fit,
   fitLine,
+  lowestBitOf,
   type Pairs,
   rawValues,
   refineFit,
@@ -139,14 +140,22 @@ function crookedness({ r, field, variant }: Fit, { frames, index, stimulus }: Pa
   return 0.03 * digits;
 }
 
-/** The best of each id, and the best of all. */
+/** Correlations that differ by less are one: bits that never turn, taken along, change nothing but the last digits. */
+const sameCorrelation = 1e-6;
+
+/** The best of each id, and the best of all; of those that follow alike first the ones whose lowest bit turns. */
 function chooseForRefining(screened: { lane: Lane; fit: Fit }[]): { lane: Lane; fit: Fit }[] {
-  screened.sort((a, b) => Math.abs(b.fit.r) - Math.abs(a.fit.r));
+  const order = screened.map((one) => {
+    const { field, r } = one.fit;
+    const idle = one.lane.around.here.turnsOf(lowestBitOf(field)) === 0;
+    return { one, r: Math.round(Math.abs(r) / sameCorrelation), idle: Number(idle) };
+  });
+  order.sort((a, b) => b.r - a.r || a.idle - b.idle);
   const perId = new Map<IdFrames, number>();
-  return screened.filter(({ lane }, i) => {
-    const had = perId.get(lane.pairs.frames) ?? 0;
-    perId.set(lane.pairs.frames, had + 1);
-    return i < refinedMax || had < refinedPerId;
+  return order.flatMap(({ one }, i) => {
+    const had = perId.get(one.lane.pairs.frames) ?? 0;
+    perId.set(one.lane.pairs.frames, had + 1);
+    return i < refinedMax || had < refinedPerId ? [one] : [];
   });
 }
 
@@ -223,11 +232,26 @@ function pagesOf(frames: IdFrames): { page: Page; index: Int32Array }[] {
       before = value;
     }
     const few = byValue.size >= 2 && byValue.size <= pagesMax;
-    if (!few || turns < frames.count * 0.6) continue;
+    // Pages come in an order; the low bits of a noisy number change as often and don't.
+    if (!few || turns < frames.count * 0.6 || orderOf(frames, place) < 0.6) continue;
     const pages = [...byValue].filter(([, index]) => index.length >= framesPerPageMin);
     return pages.map(([value, index]) => ({ page: { ...place, value }, index: Int32Array.from(index) }));
   }
   return [];
+}
+
+/** In how many of the frames, 0 to 1, a place takes the value that mostly comes after the one before. */
+function orderOf(frames: IdFrames, place: { startBit: number; bitLength: number }): number {
+  const after = new Map<number, Map<number, number>>();
+  for (let i = 1; i < frames.count; i++) {
+    const before = selectorOf(frames, i - 1, place);
+    const next = selectorOf(frames, i, place);
+    const counts = after.get(before) ?? new Map<number, number>();
+    after.set(before, counts.set(next, (counts.get(next) ?? 0) + 1));
+  }
+  let usual = 0;
+  for (const counts of after.values()) usual += Math.max(...counts.values());
+  return usual / Math.max(1, frames.count - 1);
 }
 
 function selectorPlaces(frames: IdFrames): { startBit: number; bitLength: number }[] {

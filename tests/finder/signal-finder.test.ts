@@ -265,3 +265,63 @@ ${signals}`;
     expect(first?.page).toEqual(instance === undefined ? undefined : { startBit: 0, bitLength: 8, value: Number(instance) });
   });
 });
+
+describe('among bytes that never change and are neither 0 nor all ones', () => {
+  const constant = (id: number, byte: number, value: number): MadeField => ({
+    id,
+    startBit: byte * 8,
+    bitLength: 8,
+    byteOrder: 'little',
+    signed: false,
+    raw: () => value,
+  });
+  const random = randomOf(11);
+  const noise = (size: number) => size * (random() + random() + random() - 1.5);
+  const number = (id: number, startBit: number, bitLength: number, raw: MadeField['raw'], byteOrder: 'little' | 'big' = 'little') => ({
+    id,
+    startBit,
+    bitLength,
+    byteOrder,
+    signed: false,
+    raw,
+  });
+  const first = (fields: MadeField[], stimulus: ReturnType<typeof stimulusLike>) =>
+    findSignal(columnsOf(makeTraffic(fields)), stimulus).findings[0];
+
+  it('takes the low bits of a noisy number for no page', () => {
+    // Bits 5 to 7 of byte 0 have eight values and change with nearly every frame, in no order.
+    const field = number(0x140, 5, 10, (s) => 500 + 600 * (swing(s, 1) - 0.5) + noise(12));
+    const found = first([...[0, 1, 2, 3].map((byte) => constant(0x140, byte, 0x8a)), field], stimulusLike(seriesOf((s) => swing(s, 1))));
+    expect(found?.id).toBe(0x140);
+    expect(found?.page).toBeUndefined();
+  });
+
+  it('takes no constant bytes below a number along', () => {
+    const fields = [0, 1, 2].map((byte) => constant(0x150, byte, 0xa5));
+    const found = first([...fields, number(0x150, 24, 8, (s) => 20 + 200 * swing(s, 2))], stimulusLike(seriesOf((s) => swing(s, 2))));
+    expect(found).toMatchObject({ id: 0x150, startBit: 24, bitLength: 8 });
+  });
+
+  it('makes no number of 32 bits of one of 16 and constants above it', () => {
+    const fields = [4, 5].map((byte) => constant(0x160, byte, 0x40));
+    const found = first([...fields, number(0x160, 16, 16, (s) => 30000 * swing(s, 3))], stimulusLike(seriesOf((s) => swing(s, 3))));
+    expect(found).toMatchObject({ id: 0x160, startBit: 16, bitLength: 16, byteOrder: 'little' });
+  });
+
+  it('finds all of a probe that was heated, not its upper four bits alone', () => {
+    const edges = [
+      [4, 1],
+      [10, -1],
+      [17, 1],
+      [23, -1],
+    ] as const;
+    const heated = (s: number) => edges.reduce((sum, [at, step]) => sum + (s < at ? 0 : step * (1 - Math.exp((at - s) / 3))), 0);
+    const field = number(0x170, 23, 16, (s) => 700 + 2800 * heated(s) + noise(12), 'big');
+    const stretches = [
+      { fromUs: 4e6, toUs: 10e6 },
+      { fromUs: 17e6, toUs: 23e6 },
+    ];
+    const found = first([constant(0x170, 1, 0x55), constant(0x170, 4, 0xaa), field], stimulusDuring(stretches));
+    expect(found).toMatchObject({ id: 0x170, startBit: 23, bitLength: 16, byteOrder: 'big' });
+  });
+});
