@@ -258,6 +258,8 @@ class ProbeCheck {
     const first = tips.find((tip) => tip.lead.probe === warming.lead.probe);
     if (!first || warming.lead.kelvin >= 0 || first.lead.kelvin < 0) return;
     const cylinder = this.cylinderOf(warming);
+    const isTold = this.result.verdicts.some((verdict) => verdict.code === 'extension-crossed' && verdict.cylinder === cylinder);
+    if (isTold) return;
     this.add({
       code: 'extension-crossed',
       ok: false,

@@ -75,6 +75,10 @@ export const usualLimits = {
     ),
     strayShare: limit(0.35, 'stray heat: a smaller move that shares more of its time than this with a greater one'),
     strayAheadS: limit(1.5, 'stray heat begins no sooner than this before the probe that is warmed'),
+    creepShare: limit(
+      0.35,
+      'a channel crept beside a warm neighbour, where it moved by less than this share of it, and of its own move at another time',
+    ),
     longRestTimes: limit(1.6, 'a rest of so many usual ones between two warmings: a dead probe was warmed in it'),
     connectorRestTimes: limit(3, 'a channel that moves for the first time after a rest of so many usual ones moved with its connector'),
     connectorRestLeastS: limit(45, 'that rest, at least'),

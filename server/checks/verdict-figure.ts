@@ -74,7 +74,7 @@ const measures: Readonly<Record<string, Measure>> = {
     unit: 'K',
     isDifference: true,
     rule: 'By how much the channel that moved first and most rose while this probe was warmed.',
-    limits: ['moving', 'moved_least', 'moved_noise', 'second_rise', 'stray', 'stray_ahead'],
+    limits: ['moving', 'moved_least', 'moved_noise', 'second_rise', 'stray', 'stray_ahead', 'creep'],
   },
   'probe-dead': {
     unit: 'K',

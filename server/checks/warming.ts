@@ -24,6 +24,8 @@ const smoothSteps = 5;
 const slopeSteps = 10;
 const baseSteps = 10;
 const steepSteps = 5;
+/** Warmed just now: within ten seconds. */
+const justSteps = 50;
 
 type ProbeLimits = LimitsOf<'probes'>;
 
@@ -65,9 +67,10 @@ function commonDrift(grids: readonly Float64Array[], { movedLeastK }: ProbeLimit
     const before = drift[i - 1] as number;
     resting = resting.filter((grid) => Math.abs((grid[i] as number) - (grid[0] as number) - before) < movedLeastK);
     const steps = resting.map((grid) => (grid[i] as number) - (grid[i - 1] as number));
-    if (steps.length >= driftProbesMin) perStep = (before + (medianOf(steps) as number)) / i;
-    // With too few left at rest an engine that cools goes on; stray heat does not.
-    drift[i] = steps.length >= driftProbesMin ? perStep * i : before + Math.min(0, perStep);
+    // Only cooling is common: what warms them together is stray heat of the one that is warmed, and would make the others look like falling.
+    if (steps.length >= driftProbesMin) perStep = Math.min(0, (before + (medianOf(steps) as number)) / i);
+    // With too few left at rest an engine that cools goes on.
+    drift[i] = steps.length >= driftProbesMin ? perStep * i : before + perStep;
   }
   return drift;
 }
@@ -139,20 +142,21 @@ function trimmed(grid: Float64Array, from: number, to: number, sign: 1 | -1): St
 function risesOf(grid: Float64Array, least: number, limits: ProbeLimits): Stretch[] {
   const base = medianOf(grid.subarray(0, baseSteps)) as number;
   return movingStretches(grid, 1, limits)
-    .flatMap((stretch) => splitAtSteepest(grid, stretch, limits))
+    .flatMap((stretch) => splitAtSteepest(grid, stretch, 1, limits))
     .filter(({ from, to }) => {
       const rise = (grid[to] as number) - (grid[from] as number);
-      // Coming back from a fall is no rise of its own.
-      return rise >= least && (grid[to] as number) >= base + least;
+      // Coming back from a fall is no rise of its own, nor a little beyond it.
+      const beyond = Math.max(least, limits.creepShare * (base - (grid[from] as number)));
+      return rise >= least && (grid[to] as number) >= base + beyond;
     });
 }
 
 /**
- * A probe that creeps up while its neighbour is warmed and is then warmed itself rises twice: the second time begins where the slope comes
+ * A probe that creeps while its neighbour is warmed and is then warmed itself moves twice: the second time begins where the slope comes
  * up to a share of its steepest.
  */
-function splitAtSteepest(grid: Float64Array, { from, to }: Stretch, { secondRiseShare, pauseS }: ProbeLimits): Stretch[] {
-  const slopeAt = (i: number) => (grid[Math.min(to, i + steepSteps)] as number) - (grid[i] as number);
+function splitAtSteepest(grid: Float64Array, { from, to }: Stretch, sign: 1 | -1, { secondRiseShare, pauseS }: ProbeLimits): Stretch[] {
+  const slopeAt = (i: number) => sign * ((grid[Math.min(to, i + steepSteps)] as number) - (grid[i] as number));
   let steepest = from;
   for (let i = from; i + steepSteps <= to; i++) if (slopeAt(i) > slopeAt(steepest)) steepest = i;
   let begin = steepest;
@@ -165,11 +169,41 @@ function splitAtSteepest(grid: Float64Array, { from, to }: Stretch, { secondRise
     : [{ from, to }];
 }
 
-/** A fall below all that came before: heat that fades only comes back to where it was. */
+/**
+ * A fall below all that came before: heat that fades only comes back to where it was, or, on an engine that cools, goes on below it ever
+ * more slowly; a fall of its own gets faster again.
+ */
 function fallsOf(grid: Float64Array, least: number, limits: ProbeLimits): Stretch[] {
+  const base = medianOf(grid.subarray(0, baseSteps)) as number;
   return movingStretches(grid, -1, limits)
     .filter(({ from, to }) => (grid[to] as number) <= lowestBefore(grid, from) - least)
-    .map(({ from, to }) => ({ from: firstBelow(grid, from, to, lowestBefore(grid, from)), to }));
+    .flatMap(({ from, to }) => {
+      const low = lowestBefore(grid, from);
+      const begin = firstBelow(grid, from, to, low);
+      const rose = (grid[from] as number) - Math.min(...grid.subarray(Math.max(0, from - justSteps), from + 1));
+      const wasWarmed = rose > least && (grid[from] as number) > Math.max(low, base) + least;
+      const perS = ((grid[begin] as number) - (grid[to] as number)) / (((to - begin) * stepUs) / 1e6);
+      return perS < limits.movingKPerS || (wasWarmed && onlyFades(grid, from, to, limits))
+        ? []
+        : splitAtSteepest(grid, { from: begin, to }, -1, limits).filter(
+            (part) => (grid[part.from] as number) - (grid[part.to] as number) >= least,
+          );
+    });
+}
+
+/** Whether it falls ever more slowly from its steepest on. */
+function onlyFades(grid: Float64Array, from: number, to: number, { movingKPerS }: ProbeLimits): boolean {
+  const perStep = (movingKPerS * stepUs) / 1e6;
+  const slopeAt = (i: number) => (grid[i] as number) - (grid[Math.min(to, i + slopeSteps)] as number);
+  let steepest = 0;
+  let slowest = Number.POSITIVE_INFINITY;
+  for (let i = from; i + slopeSteps <= to; i++) {
+    const slope = slopeAt(i);
+    steepest = Math.max(steepest, slope);
+    if (slope < 0.7 * steepest) slowest = Math.min(slowest, slope);
+    if (slope > 1.5 * slowest + 2 * perStep * slopeSteps) return false;
+  }
+  return true;
 }
 
 function lowestBefore(grid: Float64Array, index: number): number {
@@ -188,7 +222,7 @@ function firstBelow(grid: Float64Array, from: number, to: number, level: number)
  * Joins swings that overlap in time into warmings. The lead is the one that moved most; when two moved alike, the one that moved first.
  */
 export function toWarmings(swings: readonly Swing[], limits: ProbeLimits): Warming[] {
-  const open = [...swings].sort((a, b) => Math.abs(b.kelvin) - Math.abs(a.kelvin) || a.fromUs - b.fromUs);
+  const open = withoutCreep(swings, limits).sort((a, b) => Math.abs(b.kelvin) - Math.abs(a.kelvin) || a.fromUs - b.fromUs);
   const warmings: Warming[] = [];
   for (const swing of open) {
     const owner = warmings.find((warming) => follows(warming.lead, swing, limits));
@@ -197,6 +231,36 @@ export function toWarmings(swings: readonly Swing[], limits: ProbeLimits): Warmi
   }
   return warmings.sort((a, b) => a.lead.fromUs - b.lead.fromUs);
 }
+
+/**
+ * Without what a channel did beside a warm neighbour, long before and behind too: next to nothing beside what was warmed meanwhile; or much
+ * less than it did in its own turn, the same way (a reversed one comes back from its falls), and than what is warmed as a rule.
+ */
+function withoutCreep(swings: readonly Swing[], { creepShare }: ProbeLimits): Swing[] {
+  const largest = new Map<number, Swing>();
+  for (const swing of swings) if (Math.abs(swing.kelvin) > Math.abs(largest.get(swing.probe)?.kelvin ?? 0)) largest.set(swing.probe, swing);
+  const usual = medianOf([...largest.values()].map(({ kelvin }) => Math.abs(kelvin))) ?? 0;
+  const warmedMeanwhile = ({ probe, fromUs, toUs }: Swing) =>
+    Math.max(
+      0,
+      ...swings
+        .filter((other) => other.probe !== probe && other.fromUs < toUs && fromUs < other.toUs)
+        .map(({ kelvin }) => Math.abs(kelvin)),
+    );
+  return swings.filter((swing) => {
+    const size = Math.abs(swing.kelvin);
+    const meanwhile = warmedMeanwhile(swing);
+    if (size < nextToNothing * creepShare * meanwhile) return false;
+    const own = largest.get(swing.probe)?.kelvin ?? 0;
+    const isItsWay = own * swing.kelvin > 0 || own < 0;
+    const isCreep = (share: number, beside: number) => isItsWay && size < share * Math.min(Math.abs(own), beside);
+    return !isCreep(creepShare, meanwhile) && !isCreep(unseenShare * creepShare, usual);
+  });
+}
+
+/** Of the share that counts as creeping: where nothing tells of the channel's own turn, and where nothing else moved meanwhile. */
+const nextToNothing = 0.3;
+const unseenShare = 0.6;
 
 /** Stray heat moves a neighbour later and less, while the lead is being warmed; a bigger move of its own is another warming. */
 function follows(lead: Swing, swing: Swing, { strayShare, strayAheadS }: ProbeLimits): boolean {
