@@ -327,11 +327,14 @@ function isTied({ separable, kelvin: leans }: Suspect, kelvin: number): boolean 
 /** Candidates, likeliest first: what these sessions measured, what they leave open, then what the trade knows of hot and cold ports. */
 function candidatesOf(cylinder: number, kelvin: number, now: Arrangement, model: FittedModel): string[] {
   const suspects = suspectsOf(cylinder, kelvin, now, model);
-  const found = suspects.map((suspect) =>
-    suspect.separable
-      ? `${suspect.kind} ${suspect.subject} (${Math.round(suspect.kelvin)} K)`
-      : `${suspect.kind} ${suspect.subject} (not separated yet)`,
-  );
+  const found = suspects.map((suspect) => {
+    const { kind, subject, separable, kelvin: leans } = suspect;
+    if (!separable) return `${kind} ${subject} (not separated yet)`;
+    const mates = model.columns.filter((column) => column.kind === kind && column.set === suspect.set && column.subject !== subject);
+    // Of two the effect is half of their difference: what is seen is the whole.
+    const only = mates.length === 1 ? mates[0] : undefined;
+    return only ? `${kind} ${subject} (${Math.round(2 * leans)} K beside ${only.subject})` : `${kind} ${subject} (${Math.round(leans)} K)`;
+  });
   return [...found, ...(kelvin > 0 ? tradeOfHot : tradeOfCold)];
 }
 
@@ -358,6 +361,13 @@ function actsOn({ kind, subject, set }: EffectColumn, cylinder: number, now: Arr
   }
 }
 
+/** What is looked at or changed, and nothing else with it, once the sessions say where it sits. */
+const lookFor: Partial<Record<EffectColumn['kind'], string>> = {
+  bank: 'look at what the bank has of its own (collector, manifold, supply, sensor) and change one of them alone',
+  position: 'look at what runs along the engine (air, rail, coolant) and change one of them alone',
+  group: "look at the group's plug, driver, injectors and angle, and change one of them alone",
+};
+
 /**
  * The cheapest test that decides between what is left: nothing moved before something moved. A cold cylinder is looked at before anything is
  * changed, and never leaned.
@@ -365,10 +375,10 @@ function actsOn({ kind, subject, set }: EffectColumn, cylinder: number, now: Arr
 function decidingTest(cylinder: number, kelvin: number, now: Arrangement, model: FittedModel): string {
   const suspects = suspectsOf(cylinder, kelvin, now, model);
   const open = suspects.filter(({ separable }) => !separable);
-  const first =
-    kelvin < 0
-      ? `plug, compression and a look for misfire and detonation on cylinder ${cylinder} first; do not lean it. `
-      : `look for an exhaust leak at port ${cylinder} and check its timing first. `;
+  const isCold = kelvin < 0;
+  const first = isCold
+    ? `plug, compression and a look for misfire and detonation on cylinder ${cylinder} first; do not lean it. `
+    : `look for an exhaust leak at port ${cylinder} and check its timing first. `;
   const group = open.find(({ kind }) => kind === 'group');
   const sets = new Set(open.flatMap(({ kind, set }) => (kind === 'injector' && set !== undefined ? [set] : [])));
   if (group)
@@ -379,7 +389,7 @@ function decidingTest(cylinder: number, kelvin: number, now: Arrangement, model:
     return `${first}Then exchange its ${[...sets][0]} injector with one of a cylinder that doesn't differ: does it follow the injector or the hole?`;
   const best = suspects[0];
   if (best && best.kind !== 'cylinder' && best.separable)
-    return `these sessions say ${best.kind} ${best.subject}: change it alone, then the same holds again, and back (A-B-A).`;
+    return `these sessions say ${best.kind} ${best.subject}: ${lookFor[best.kind] ?? 'exchange it alone'}, then the same holds again, and back (A-B-A).${isCold ? ` Cylinder ${cylinder} is cold: do not lean it.` : ''}`;
   return `${first}Then 3 % more fuel to this cylinder alone at a steady hold: cooler says richer than peak.`;
 }
 
@@ -408,12 +418,15 @@ function sayWhatIsMissing(study: Study, vehicle: Vehicle): void {
   if ((engine?.banks.length ?? 0) === 0)
     study.notJudged.push({ what: 'bank and position', line: 'engine: { banks: { left: [1, 3, 5], right: [2, 4, 6] } }' });
   if (!engine?.exhaustTemps.some(({ probe }) => probe))
-    study.notJudged.push({ what: 'probes that were exchanged', line: 'engine: { exhaust_temps: { 1: { ..., probe: T-01 } } }' });
+    study.notJudged.push({
+      what: 'probes that were exchanged',
+      line: 'engine: { exhaust_temps: { 1: { ..., probe: T-01 } } }; where 3 and 5 were exchanged without names: 3 probe: at 5, 5 probe: at 3',
+    });
   for (const set of vehicle.injectorSets) {
     if (set.injectors.size === 0)
       study.notJudged.push({
         what: `injectors of ${set.name} that were exchanged`,
-        line: `injector_sets: { ${set.name}: { injectors: { 1: P-11 } } }`,
+        line: `injector_sets: { ${set.name}: { injectors: { 1: P-11 } } }; where 3 and 5 were exchanged without names: { 3: at 5, 5: at 3 }`,
       });
   }
   if (new Set(study.holds.map(({ session }) => session)).size < 2)

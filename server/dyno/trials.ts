@@ -196,9 +196,14 @@ function layoutKey(layout: readonly number[], labelsMatter: boolean): string {
 /** Probe and injectors of a cylinder that differs, exchanged with those of one that doesn't. */
 function swapTrials(vehicle: Vehicle, now: Arrangement, { all, exchanged: odd }: StudiedCylinders, make: Make): Trial[] {
   const trials: Trial[] = [];
+  const seen = new Set<string>();
   for (const cylinder of odd) {
     const usual = all.filter((other) => other !== cylinder && !odd.includes(other));
     for (const other of (usual.length > 0 ? usual : all.filter((candidate) => candidate !== cylinder)).slice(0, 3)) {
+      // Where all differ each is the other's partner in turn.
+      const pair = [cylinder, other].sort((first, second) => first - second).join();
+      if (seen.has(pair)) continue;
+      seen.add(pair);
       const probes = exchanged(now.probe, cylinder, other);
       if (probes)
         trials.push(make('probe-swap', `exchange the probes of cylinders ${cylinder} and ${other}`, 2, { ...now, probe: probes }));

@@ -75,6 +75,9 @@ describe('pulls', () => {
     const pulls = JSON.parse(ofSession.stdout) as { kind: string; complete: boolean }[];
     expect(pulls.map(({ kind, complete }) => `${kind} ${complete}`)).toEqual(['hold true', 'hold true', 'sweep true']);
     expect(run('pulls', join(folder, '1.log'), '--vehicle', join(folder, 'first'), '--json').stdout).toBe(ofSession.stdout);
+    // A session knows its own vehicle, a file doesn't.
+    expect(run('pulls', '1', '--json', '--data', data).stdout).toBe(ofSession.stdout);
+    expect(run('pulls', join(folder, '1.log'), '--json')).toMatchObject({ status: 2 });
   });
 });
 

@@ -209,6 +209,32 @@ describe('distribution study', () => {
     expect(words).not.toMatch(/less fuel|take fuel|lean cylinder|lean it/i);
   });
 
+  it('says of a cold group what to look at, with the whole difference beside the other group, and never to lean', () => {
+    const noise = normalFrom(41);
+    const holds = ['first', 'second', 'first'].flatMap((plan, i) =>
+      [1, 2, 3].map(() => hold(i + 1, vehicle({ plan: plan as 'first' }), { group: { A: 20, B: -20 } }, noise)),
+    );
+    const cold = studyDistribution(holds).cylinders.find(({ cylinder }) => cylinder === 5);
+    // 40 K between the two groups.
+    expect(Number(/^group B of plenum \((−|-)(\d+) K beside A of plenum\)$/.exec(cold?.candidates[0] ?? '')?.[2])).toBeGreaterThan(35);
+    expect(cold?.test).toMatch(/^these sessions say group B of plenum: look at the group's plug/);
+    expect(cold?.test).toMatch(/do not lean it/);
+  });
+
+  it('follows two injectors that had no names and were exchanged, once they are told by their first places', () => {
+    const noise = normalFrom(42);
+    const first = ['at 1', 'at 2', 'at 3', 'at 4', 'at 5', 'at 6'];
+    const swapped = vehicle({ injectors: ['at 1', 'at 5', 'at 3', 'at 4', 'at 2', 'at 6'] });
+    const truth = { injector: { 'at 2': 40 } };
+    const named = vehicle({ injectors: first });
+    const unnamed: Vehicle = { ...named, injectorSets: named.injectorSets.map((set) => ({ ...set, injectors: new Map() })) };
+    const holds = [1, 2].map(() => ({ ...hold(1, named, truth, noise), vehicle: unnamed }));
+    const effect = find([...holds, ...[1, 2].map(() => hold(2, swapped, truth, noise))], 'injector', 'at 2 of port');
+    expect(effect?.separable).toBe(true);
+    expect(effect?.high).toBeGreaterThanOrEqual(38);
+    expect(effect?.low).toBeGreaterThan(15);
+  });
+
   it('does not carry one cold cylinder into the others', () => {
     // Worked: 600, 600, 400. From the plain mean (533) the two look 67 K hot; from the median they are like each other.
     const found = deviations(
@@ -362,6 +388,16 @@ describe('trials', () => {
     expect(swaps.length).toBeGreaterThan(0);
     expect(swaps.every(({ change }) => change.startsWith('exchange the probes of cylinders 4 and '))).toBe(true);
     expect(study.trials.filter(({ kind }) => kind === 'enrich')).toEqual([]);
+  });
+
+  it('lists the exchange of two cylinders that both differ once', () => {
+    // Three hot, three cold: all differ, and each could be exchanged with any other.
+    const hot = { cylinder: { 1: 60, 2: 60, 3: 60 } };
+    const { trials, cylinders } = studyDistribution([hold(1, vehicle(), hot, () => 0)]);
+    expect(cylinders.every(({ differs }) => differs)).toBe(true);
+    const pairs = trials.flatMap(({ kind, change }) => (kind === 'probe-swap' ? [change.match(/\d+/g)?.sort().join()] : []));
+    expect(new Set(pairs).size).toBe(pairs.length);
+    expect(pairs.length).toBeGreaterThan(2);
   });
 
   it('proposes nothing that a set off has already taught again first', () => {

@@ -137,25 +137,42 @@ function Cylinders({ study, figure }: StudiedProps) {
 const bare = (kelvin: number) => toShownNumber(kelvin, 'K', { digits: 0, difference: true, signed: true });
 
 function Effects({ study, figure }: StudiedProps) {
+  const told = study.effects.filter(({ separable, kelvin }) => separable && kelvin !== null);
+  const open = study.effects.filter((effect) => !told.includes(effect));
+  const kinds = [...new Set(open.map(({ kind }) => kind))];
   return (
     <details>
       <summary>Effects with their 90 % interval ({study.effects.length})</summary>
       <ul>
-        {study.effects.map(({ kind, subject, kelvin, low, high, separable, verdict }) => (
+        {told.map(({ kind, subject, kelvin, low, high, verdict }) => (
           <li key={`${kind} ${subject}`}>
             {kind} {subject}:{' '}
             <WhyFigure of={figure('effect', kind, subject)}>
-              {separable && kelvin !== null
-                ? `${toKelvinText(kelvin, { signed: true })} (${bare(low ?? 0)} to ${bare(high ?? 0)})`
-                : 'these sessions can not separate it'}
+              {`${toKelvinText(kelvin ?? 0, { signed: true })} (${bare(low ?? 0)} to ${bare(high ?? 0)})`}
             </WhyFigure>
-            {separable && kelvin !== null && `, ${verdict}`}
+            , {verdict}
+          </li>
+        ))}
+        {kinds.map((kind) => (
+          <li key={kind}>
+            {kind}, these sessions can not separate:{' '}
+            {open
+              .filter((effect) => effect.kind === kind)
+              .map(({ subject }, at) => (
+                <span key={subject}>
+                  {at > 0 && ', '}
+                  <WhyFigure of={figure('effect', kind, subject)}>{subject}</WhyFigure>
+                </span>
+              ))}
           </li>
         ))}
       </ul>
     </details>
   );
 }
+
+/** How many plugs, probes or injectors. */
+const toMoveText = (moves: number) => (moves === 0 ? 'nothing to move' : `${moves} to move`);
 
 function Trials({ study, sessions, figure }: StudiedProps & { sessions: string }) {
   const { busy, problem, run } = useWork();
@@ -176,8 +193,8 @@ function Trials({ study, sessions, figure }: StudiedProps & { sessions: string }
             <p>
               {i === 0 && <b>Proposed: </b>}
               {trial.change}. Takes away <WhyFigure of={figure('teaches', i)}>{Math.round(100 * trial.teaches)} %</WhyFigure> of what is
-              uncertain; spread then <WhyFigure of={figure('predicted', i)}>{toKelvinText(trial.predictedSpread)}</WhyFigure>; {trial.moves}{' '}
-              to move.
+              uncertain; spread then <WhyFigure of={figure('predicted', i)}>{toKelvinText(trial.predictedSpread)}</WhyFigure>;{' '}
+              {toMoveText(trial.moves)}.
             </p>
             {trial.phases && (
               <p class="small quiet">
@@ -203,7 +220,7 @@ function Trials({ study, sessions, figure }: StudiedProps & { sessions: string }
             {study.trials.slice(trialsShown).map(({ kind, change, predictedSpread, teaches, moves }, i) => (
               <li key={`${kind} ${change}`}>
                 {change}. <WhyFigure of={figure('teaches', trialsShown + i)}>{Math.round(100 * teaches)} %</WhyFigure>; spread then{' '}
-                <WhyFigure of={figure('predicted', trialsShown + i)}>{toKelvinText(predictedSpread)}</WhyFigure>; {moves} to move.
+                <WhyFigure of={figure('predicted', trialsShown + i)}>{toKelvinText(predictedSpread)}</WhyFigure>; {toMoveText(moves)}.
               </li>
             ))}
           </ol>
