@@ -1,4 +1,5 @@
 // Silences of everybody on a bus at once: no single wire of the trunk does that, but the listener's own plug, adapter or computer does.
+import { errorClass } from '../bus/error-frame.ts';
 import type { BusEvidence } from './bus-evidence.ts';
 import type { BusTraffic } from './bus-traffic.ts';
 import { indexAtOrBefore, type Outage, toMeanwhile } from './outage.ts';
@@ -15,7 +16,8 @@ const adapterPauseMaxUs = 500_000;
 
 /**
  * The silences that are the listener's own: devices on both sides of it vanish together, or those of other buses too. Where it sits at an
- * end of the trunk, the wire beside it hides everybody as well: only one that is short, seldom and clean is then taken for its own.
+ * end of the trunk, the wire beside it hides everybody as well: only one that is short, seldom and clean, or in which its controller was
+ * off the bus, is then taken for its own.
  * Devices that all begin anew behind it lost their supply.
  */
 export function findCommonSilences(on: BusEvidence): CommonSilence[] {
@@ -24,7 +26,9 @@ export function findCommonSilences(on: BusEvidence): CommonSilence[] {
   const isClean = ({ fromUs, toUs }: CommonSilence) => on.faultsWithin(fromUs - edgeUs, toUs + edgeUs) === 0;
   // With error frames about it, one missed frame on the other side may be another contact's.
   const least = (silence: CommonSilence) => (isClean(silence) ? 1 : 2);
-  const certain = silences.filter((silence) => isOnBothSides(on, silence.outages, least(silence)) || areOthersSilent(on, silence));
+  const certain = silences.filter(
+    (silence) => isBusOff(on, silence) || isOnBothSides(on, silence.outages, least(silence)) || areOthersSilent(on, silence),
+  );
   // Beside one on both sides, those in which only one side was due are no other story.
   if (certain.length > 0) return silences.every(isClean) ? silences : certain;
   const [only, ...more] = silences;
@@ -75,6 +79,11 @@ function silenceAround({ logs }: BusTraffic, { fromUs, toUs }: Outage): { fromUs
     if (last + 1 < log.timesUs.length) around.toUs = Math.min(around.toUs, log.timesUs.at(last + 1));
   }
   return around;
+}
+
+/** The listener's own controller left the bus, and hears nothing until it is started again. */
+function isBusOff({ seen }: BusEvidence, { fromUs, toUs }: CommonSilence): boolean {
+  return seen.errors.some(({ timeUs, classes }) => (classes & errorClass.busOff) !== 0 && timeUs >= fromUs - edgeUs && timeUs <= toUs);
 }
 
 /** Without a trunk nobody knows who sits where: several at once are then several sides. */

@@ -73,8 +73,17 @@ function couldBeBreak(on: BusEvidence, episode: Episode): boolean {
   if (only?.kind === 'late' && outages.length === 1) return on.faultsWithin(only.fromUs, only.toUs) >= 3;
   if (outages.length > 1 || !only) return true;
   if (only.kind === 'gap' && isAnyoneAtWrongRate(on)) return false;
-  if (only.kind === 'gap') return only.meanwhile === 'ran-on' || on.faultsWithin(only.fromUs, only.toUs) >= 3;
+  if (only.kind === 'gap') return only.meanwhile === 'ran-on' || on.faultsWithin(only.fromUs, only.toUs) >= 3 || isFramedByFaults(on, only);
   return lineFaultBegins(on, only);
+}
+
+/** Error frames where it begins and where it ends, and hardly any elsewhere: a contact that opened and closed. */
+function isFramedByFaults(on: BusEvidence, { fromUs, toUs, slackUs }: Outage): boolean {
+  const nearUs = slackUs + 5_000;
+  const about = [fromUs, toUs].map((edgeUs) => on.faultsWithin(edgeUs - nearUs, edgeUs + nearUs));
+  const elsewhere = on.faults.length - about.reduce((sum, count) => sum + count, 0);
+  const byChance = (2 * nearUs * elsewhere) / (on.traffic.lastUs - on.traffic.firstUs);
+  return about.every((count) => count > 0) && byChance < 0.1;
 }
 
 /** It floods the bus with errors, and others fall silent for moments. */

@@ -144,6 +144,7 @@ export interface SecondTalker {
 const closeGap = 0.55;
 const talkWindowPeriods = 12;
 const talkRatioMin = 1.35;
+const extraFramesMin = 6;
 
 /**
  * Two devices on one id: two addresses, more frames than the period allows in interleaved time grids, two counters that take turns, or
@@ -174,9 +175,11 @@ function findCrowding(log: FrameLog, period: number, isLeftOut: (fromUs: number,
     const ratio = (last - first + 1) / talkWindowPeriods;
     const crowded = ratio >= talkRatioMin && unevenGaps(times, first, last, period) && !countsAlone(log, first, last);
     run = crowded && !isLeftOut(from, from + windowUs) ? run + 1 : 0;
-    if (run === 2) {
+    // A sender that was held up may make good what it owes, all at once.
+    const extra = last + 1 - (from + windowUs - (times[0] as number)) / period;
+    if (run >= 2 && extra > extraFramesMin) {
       const evidence = `${(ratio * talkWindowPeriods).toFixed(0)} frames in ${talkWindowPeriods} periods, in interleaved time grids`;
-      return { fromUs: from - windowUs, ratio, evidence };
+      return { fromUs: from - (run - 1) * windowUs, ratio, evidence };
     }
   }
   return undefined;

@@ -95,6 +95,13 @@ export function findBreaks(bus: Bus, presences: readonly DevicePresence[], episo
   if (!bus.trunk) return [];
   const cuts = listCuts(bus.trunk);
   let open: OpenEpisode[] = episodes.map((episode) => ({ episode, allowed: cuts.filter((cut) => explains(cut, episode, presences)) }));
+  const own = new Set(open.filter(({ allowed }) => allowed.length === 0).map(({ episode }) => loneDevice(episode)));
+  const together = new Set(open.filter(({ episode }) => episode.outages.length > 1).flatMap(({ allowed }) => allowed));
+  // A device that also falls silent while those behind it are heard does so by itself when these were not due.
+  for (const entry of open) {
+    const lone = loneDevice(entry.episode);
+    if (lone && own.has(lone)) entry.allowed = entry.allowed.filter((cut) => cut.beyond.size === 1 || together.has(cut));
+  }
   open = open.filter(({ allowed }) => allowed.length > 0);
   const found: TrunkBreak[] = [];
   while (open.length > 0) {
@@ -121,6 +128,12 @@ export function findBreaks(bus: Bus, presences: readonly DevicePresence[], episo
     open = open.filter((entry) => !taken.includes(entry));
   }
   return found;
+}
+
+/** Name of the device that falls silent alone for a moment; undefined for others. */
+function loneDevice({ outages }: Episode): string | undefined {
+  const [only] = outages;
+  return outages.length === 1 && only?.kind === 'gap' ? only.device.name : undefined;
 }
 
 interface OpenEpisode {

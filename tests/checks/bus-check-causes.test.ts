@@ -299,3 +299,57 @@ describe('a frame that is shorter than it should be', () => {
     expect(told(failed(frames, between))).toEqual([['frame-short', 'charlie_frame']]);
   });
 });
+
+describe('what error frames add', () => {
+  it('a controller that left the bus hears nobody: no break of the wire beside the listener', () => {
+    const off = [4, 7].map((fromS) => ({ fromS, toS: fromS + 0.6 }));
+    const errors = off.flatMap(({ fromS, toS }) => [
+      errorFrame(fromS * 1e6 + 100, 0, 0x040, [0, 0, 0, 0, 0, 0, 0, 0]),
+      errorFrame(toS * 1e6 - 100, 0, 0x100, [0, 0, 0, 0, 0, 0, 0, 0]),
+    ]);
+    const frames = [...always(15).filter((frame) => !off.some(({ fromS, toS }) => isWithin(frame, fromS, toS))), ...errors];
+    const verdicts = failed(
+      frames.sort((a, b) => a.timeUs - b.timeUs),
+      atEnd,
+    );
+    // Two silences of 0.6 s are more than a second in all.
+    expect(told(verdicts)).toEqual([
+      ['nobody-heard', 'main'],
+      ['bus-errors', 'main'],
+    ]);
+  });
+
+  it('one where a lone end device falls silent and one where it comes back are a contact that opened and closed', () => {
+    const quiet = always(15).filter((frame) => !(frame.device === 'delta' && isWithin(frame, 5, 8)));
+    const errors = [5.02, 7.99].map((s) => errorFrame(s * 1e6, 0, 0x088, [0, 0, 4, 0x0a, 0, 0, 0, 0]));
+    const shifted = quiet.map((frame) =>
+      frame.device === 'delta' && frame.timeUs > 8e6 ? { ...frame, timeUs: frame.timeUs + 43_000 } : frame,
+    );
+    const codes = (frames: ScriptedFrame[]) =>
+      told(
+        failed(
+          frames.sort((a, b) => a.timeUs - b.timeUs),
+          between,
+        ),
+      ).map(String);
+    expect(codes([...quiet, ...errors])).toContain('trunk-break,charlie - delta');
+    expect(codes([...shifted])).toEqual(['device-restarts,delta']);
+  });
+});
+
+describe('a device in the middle', () => {
+  it('that falls silent while those behind it are heard does so by itself, also when once none of them was due', () => {
+    // delta, behind charlie, speaks every second: of the openings only the first holds no frame of it.
+    const slow = senders.map((sender) => (sender.device === 'delta' ? { ...sender, periodMs: 1000 } : sender));
+    const vehicle = toVehicle('[terminator, alpha, { listener: plug }, bravo, charlie, delta, terminator]', slow);
+    const openings = [
+      { fromS: 3.2, toS: 3.7 },
+      { fromS: 5.6, toS: 6.5 },
+      { fromS: 8.5, toS: 9.4 },
+    ];
+    const frames = slow
+      .flatMap((sender) => framesOf(sender, [{ fromS: 0, toS: 15 }]))
+      .filter((frame) => !(frame.device === 'charlie' && openings.some(({ fromS, toS }) => isWithin(frame, fromS, toS))));
+    expect(told(failed(frames, vehicle))).toEqual([['device-drops', 'charlie']]);
+  });
+});
