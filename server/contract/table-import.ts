@@ -59,6 +59,8 @@ export const tableView = z
             /** Bits that it takes, byte × 8 + bit; empty where its place can't be. */
             bits: z.array(z.number()),
             unit: z.string(),
+            /** Of a multiplexed frame: `page: 0`. */
+            when: z.string().optional(),
             conflict: z.boolean(),
           }),
         ),

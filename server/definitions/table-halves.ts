@@ -29,9 +29,12 @@ export function parseHalf(name: string): ByteHalf | undefined {
 export function joinHalves(a: TableSignal, b: TableSignal): TableSignal | undefined {
   const [high, low] = a.half === 'high' ? [a, b] : [b, a];
   if (high.half !== 'high' || low.half !== 'low' || high.wholeName !== low.wholeName || !high.wholeName) return undefined;
-  const [highByte, lowByte] = [high, low].map(byteOf);
-  if (highByte === undefined || lowByte === undefined || Math.abs(highByte - lowByte) !== 1) return undefined;
-  const first = Math.min(highByte, lowByte);
+  const [highAt, lowAt] = [placeOf(high), placeOf(low)];
+  if (!highAt || !lowAt || highAt.counts !== lowAt.counts) return undefined;
+  const apart = highAt.counts === 'bytes' ? 1 : 8;
+  if (Math.abs(highAt.first - lowAt.first) !== apart) return undefined;
+  const first = Math.min(highAt.first, lowAt.first);
+  const last = first + 2 * apart - 1;
   // What only one of the rows says holds for both.
   const told = high.factor !== 1 || high.offset !== 0 || high.unit !== '' ? high : low;
   const { half, wholeName, ...rest } = told;
@@ -41,15 +44,19 @@ export function joinHalves(a: TableSignal, b: TableSignal): TableSignal | undefi
     ...rest,
     row: a.row,
     name: wholeName as string,
-    place: { byte: { first, last: first + 1 } },
+    place: highAt.counts === 'bytes' ? { byte: { first, last } } : { bit: { first, last } },
     bitLength: 16,
-    byteOrder: highByte < lowByte ? 'big' : 'little',
+    byteOrder: highAt.first < lowAt.first ? 'big' : 'little',
     sign: high.sign === 'unsigned' ? low.sign : high.sign,
   };
 }
 
-/** The one byte that a signal fills; undefined when it is of another size. */
-function byteOf({ place, bitLength }: TableSignal): number | undefined {
-  const whole = place.bit === undefined && (bitLength ?? 8) === 8;
-  return whole && (place.byte?.last ?? place.byte?.first) === place.byte?.first ? place.byte?.first : undefined;
+/** Where the one byte begins that a signal fills, counted as the table does; undefined when it is of another size. */
+function placeOf({ place, bitLength }: TableSignal): { counts: 'bytes' | 'bits'; first: number } | undefined {
+  const { byte, bit } = place;
+  if (byte && !bit)
+    return (bitLength ?? 8) === 8 && (byte.last ?? byte.first) === byte.first ? { counts: 'bytes', first: byte.first } : undefined;
+  if (!bit || byte) return undefined;
+  const bits = bit.last === undefined ? bitLength : bit.last - bit.first + 1;
+  return bits === 8 ? { counts: 'bits', first: bit.first } : undefined;
 }

@@ -40,6 +40,8 @@ export interface PlacedSignal {
   /** Bits of the frame, byte × 8 + bit; empty where its place can't be. */
   bits: number[];
   unit: string;
+  /** Of a multiplexed frame: `page: 0`. */
+  when?: string;
   conflict: boolean;
 }
 
@@ -210,7 +212,8 @@ function toPlacedFrame(frame: TableFrame, lengthBytes: number, signals: readonly
     lengthBytes,
     signals: signals.map(({ signal, place }) => {
       const bits = typeof place === 'string' ? [] : bitsOf(place);
-      return { name: signal.name, row: signal.row, bits, unit: signal.unit, conflict: false };
+      const when = toWhenText(signal);
+      return { name: signal.name, row: signal.row, bits, unit: signal.unit, ...(when === '' ? {} : { when }), conflict: false };
     }),
   };
 }
@@ -360,7 +363,7 @@ class DeviceWriter {
 }
 
 function toSignalText(signal: TableSignal, place: BitPlace): string {
-  const { name, sign, factor, offset, unit, reference, min, max, states, fault, notAvailable, when, comment } = signal;
+  const { name, sign, factor, offset, unit, reference, min, max, states, fault, notAvailable, comment } = signal;
   const parts = [`name: ${name}`, ...toPlaceParts(place)];
   if (place.byteOrder === 'big') parts.push('byte_order: big');
   if (sign !== 'unsigned') parts.push(`sign: ${sign}`);
@@ -372,9 +375,15 @@ function toSignalText(signal: TableSignal, place: BitPlace): string {
   if (max !== undefined) parts.push(`max: ${max}`);
   if (fault !== undefined) parts.push(`fault: ${fault}`);
   if (notAvailable !== undefined) parts.push(`not_available: ${notAvailable}`);
-  if (when && when.length > 0) parts.push(`when: { ${when.map((one) => `${one.signal}: ${one.values}`).join(', ')} }`);
+  const when = toWhenText(signal);
+  if (when !== '') parts.push(`when: { ${when} }`);
   if (states) parts.push(`states: { ${states.map(([raw, label]) => `${raw}: ${toFlowText(label)}`).join(', ')} }`);
   return `{ ${parts.join(', ')} }${comment === '' ? '' : ` # ${comment}`}`;
+}
+
+/** `page: 0, sub: [1, 2]`; '' for a signal that is always present. */
+function toWhenText({ when = [] }: TableSignal): string {
+  return when.map(({ signal, values }) => `${signal}: ${values}`).join(', ');
 }
 
 function toPlaceParts({ startBit, bitLength, byteOrder }: BitPlace): string[] {

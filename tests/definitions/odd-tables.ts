@@ -255,6 +255,17 @@ $5E8 | 28 | Brake | x
     ],
   },
   {
+    is: 'high and low bytes by their start bits',
+    text: `ID;Signal;Start bit;Length (bits);Factor;Unit
+0x361;Speed (low byte);0;8;;rpm
+0x361;Speed (high byte);8;8;;
+0x361;Boost HB;16;8;0.1;kPa
+0x361;Boost LB;24;8;;
+0x361;Gear;32;8;;
+`,
+    signals: ['0x361 speed 0:16le u 1 0 rpm', '0x361 boost 23:16be u 0.1 0 kPa', '0x361 gear 32:8le u 1 0 '],
+  },
+  {
     is: 'columns for the most and the least significant bit',
     text: `ID,Signal,MSB,LSB,Endianness
 0x150,speed,15,0,Intel

@@ -7,7 +7,6 @@ import type { InjectorSetView, VehicleView } from '../../server/contract/vehicle
 import { Reading } from '../shell/reading.tsx';
 import { toQuantityText } from '../shell/units.ts';
 import { useFeed } from '../stream/feed.ts';
-import { WhyNow } from '../why/why-now.tsx';
 
 /** Half width of the band drawn around a fuel pressure target, as a share of it: common practice, no source. */
 const fuelBand = 0.1;
@@ -143,13 +142,7 @@ function Scale({ channel, from, to, limit, band, note, headroom }: ScaleProps) {
         <span class="pointer" />
         {limit !== undefined && <span class="limit" />}
       </div>
-      {headroom ? (
-        <WhyNow channel={channel}>
-          <span class="scale-words small quiet" ref={words} />
-        </WhyNow>
-      ) : (
-        <span class="scale-words small quiet" ref={words} />
-      )}
+      <span class="scale-words small quiet" ref={words} />
     </>
   );
 }

@@ -1,4 +1,4 @@
-// The layout that comes out of a table: every frame bit by bit, each bit with the number of its signal, conflicts marked.
+// The layout that comes out of a table: every frame bit by bit, each bit with the number of its signal, conflicts and turns marked.
 import '../frames/bit-grid.css';
 import type { TableView } from '../../server/contract/table-import.ts';
 
@@ -47,7 +47,9 @@ function FrameLayout({ frame }: { frame: PlacedFrame }) {
             <span class="bits">
               {[7, 6, 5, 4, 3, 2, 1, 0].map((bit) => {
                 const numbers = takers.get(byte * 8 + bit) ?? [];
-                const clash = numbers.length > 1 || (numbers.length > 0 && byte >= frame.lengthBytes);
+                // Signals of a multiplexed frame lie in the same bits by turns.
+                const isClash = numbers.length > 1 && numbers.some((number) => frame.signals[number - 1]?.conflict);
+                const clash = isClash || (numbers.length > 0 && byte >= frame.lengthBytes);
                 return (
                   <span
                     key={bit}
@@ -55,7 +57,7 @@ function FrameLayout({ frame }: { frame: PlacedFrame }) {
                     data-taken={numbers.length > 0 ? ((numbers[0] as number) % 2 === 0 ? 'even' : 'odd') : undefined}
                     data-clash={clash || undefined}
                   >
-                    {clash ? '!' : numbers[0]}
+                    {clash ? '!' : numbers.length > 1 ? '+' : numbers[0]}
                   </span>
                 );
               })}
@@ -66,7 +68,8 @@ function FrameLayout({ frame }: { frame: PlacedFrame }) {
       <ol class="layout-signals">
         {frame.signals.map((signal) => (
           <li key={`${signal.name} ${signal.row}`} data-conflict={signal.conflict || undefined}>
-            {signal.name} <span class="quiet">{[signal.unit, toBitsText(signal)].filter(Boolean).join(', ')}</span>
+            {signal.name}{' '}
+            <span class="quiet">{[signal.unit, toBitsText(signal), signal.when && `when ${signal.when}`].filter(Boolean).join(', ')}</span>
             {signal.conflict && <b> in conflict, row {signal.row}</b>}
           </li>
         ))}
