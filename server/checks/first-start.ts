@@ -5,12 +5,12 @@ import { judgeBus, judgeSync } from './bus-at-start.ts';
 import type { TrafficLog } from './bus-traffic.ts';
 import { judgeCrank } from './failed-crank.ts';
 import { judgeHeat } from './heat-at-start.ts';
-import { judgeLit } from './lit-cylinders.ts';
+import { judgeLit, type UnlitCylinder } from './lit-cylinders.ts';
 import { judgeOilBeforeFire, judgeOilRunning, toCrankingBouts } from './oil-at-start.ts';
 import { amount, said } from './said.ts';
 import { round, StartCheck } from './start-check.ts';
 import { judgeCharging, judgeCrankingVoltage, judgeFuelDelta } from './supplies-at-start.ts';
-import type { CheckResult } from './verdict.ts';
+import type { CheckResult, Verdict } from './verdict.ts';
 
 /** Judges the whole recording, or what there is of a growing one; of several starts the last one decides. */
 export function checkFirstStart(series: SeriesSet, vehicle: Vehicle, traffic: TrafficLog): CheckResult {
@@ -63,22 +63,44 @@ function judgeCylinders(check: StartCheck, runsUs: number, endUs: number): void 
       ...said`${channel} reads ${amount(degC, 'degC', 0)} while the exhaust warms it: its probe is reversed`,
       next: 'Swap the two wires at the probe connector; go by alloy and polarity, not by colour. Until then nobody knows whether the cylinder burns.',
     });
-  for (const { cylinder, channel, kind, atUs, behindK, confidence } of unlit) {
-    check.add({
-      code: kind === 'cold' ? 'cylinder-cold' : 'cylinder-lazy',
-      ok: false,
-      cylinder,
-      channel,
-      at: check.at(atUs),
-      confidence: round(confidence, 2),
-      measured: round(-behindK),
-      // Unburnt fuel fills the exhaust and washes the bore; one that burns late may be watched.
-      unit: 'K',
-      ...(kind === 'cold' ? { stop: true, limit: -check.limits.coldBehindK } : {}),
-      ...(kind === 'cold'
-        ? said`cylinder ${cylinder} is not lit: its exhaust stays ${amount(behindK, 'K', 0)} behind the others`
-        : said`cylinder ${cylinder} burns late or weakly: ${amount(behindK, 'K', 0)} behind the others`),
-      next: 'Shut down before unburnt fuel fills the exhaust. Then spark first, injector plug and click, compression; swap one part with a neighbour and see what the cold follows. A probe that is shorted or out of its port reads the same: the probe check tells.',
-    });
-  }
+  for (const one of unlit) check.add(toUnlit(check, one, endUs));
 }
+
+/** Unburnt fuel fills the exhaust and washes the bore; one that burns late may be watched. */
+function toUnlit(check: StartCheck, { cylinder, channel, kind, atUs, behindK, confidence }: UnlitCylinder, endUs: number): Verdict {
+  const common = {
+    ok: false,
+    cylinder,
+    channel,
+    at: check.at(atUs),
+    confidence: round(confidence, 2),
+    measured: round(-behindK),
+    unit: 'K',
+  };
+  const behind = amount(behindK, 'K', 0);
+  if (kind === 'lazy') {
+    return {
+      ...common,
+      code: 'cylinder-lazy',
+      ...said`cylinder ${cylinder} burns late or weakly: ${behind} behind the others`,
+      next: `Watch it while it warms. If it stays behind: ${findIt}`,
+    };
+  }
+  const breaksIn = check.vehicle.engine?.breakIn === 'flat-tappet';
+  const stopsAfterS = breaksIn ? check.limits.coldStopBreakInS : check.limits.coldStopAfterS;
+  return {
+    ...common,
+    code: 'cylinder-cold',
+    limit: -check.limits.coldBehindK,
+    ...(endUs - atUs >= stopsAfterS * 1e6 ? { stop: true } : {}),
+    ...(breaksIn
+      ? said`cylinder ${cylinder} is not lit: its exhaust stays ${behind} behind the others. Unburnt fuel washes its bore and fills the exhaust; a stop and another start wear the cam`
+      : said`cylinder ${cylinder} is not lit: its exhaust stays ${behind} behind the others`),
+    next: breaksIn
+      ? `Stay at break-in speed no longer than ${stopsAfterS} s with it cold, and never let it idle. Shut down then, find why, and go straight back to break-in speed for what is left. To find it: ${findIt}`
+      : `Shut down before unburnt fuel fills the exhaust. Then ${findIt}`,
+  };
+}
+
+const findIt =
+  'spark first, injector plug and click, compression; swap one part with a neighbour and see what the cold follows. A probe that is shorted or out of its port reads the same: the probe check tells.';

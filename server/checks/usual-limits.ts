@@ -114,6 +114,8 @@ export const usualLimits = {
     coldForMs: limit(900, 'that, for longer than'),
     coldAfterS: limit(1.2, 'that, judged from so long after the engine runs'),
     coldOthersK: limit(45, 'that, once the others rose by'),
+    coldStopAfterS: limit(0, 'a cold cylinder stops the engine when it stays so for longer than'),
+    coldStopBreakInS: limit(30, 'that, in the break-in of a flat-tappet cam: stopping and starting again wear it'),
     levelAfterS: limit(7, 'levels are compared from so long after the engine runs'),
     levelColdShare: limit(0.5, "cold when its level is below this share of the others'"),
     levelLazyShare: limit(0.72, "lazy when its level is below this share of the others'"),

@@ -67,12 +67,20 @@ function stopSection(vehicle: Vehicle, limits: StartLimits): Markup {
     ...(exhaustSpreadK === undefined
       ? []
       : [['Spread between cylinders, settled under load', `above ${exhaustSpreadK} K`] as [string, string]]),
-    ['A cylinder stays cold', 'named on the screen: shut down before unburnt fuel fills the exhaust'],
+    ['A cylinder stays cold', coldWords(vehicle, limits)],
     ['Fire, leak, knocking, smoke', 'at once'],
   ];
   if (nominal !== undefined)
     rows.push(['Battery while cranking', `below ${((limits.crankingVolts * nominal) / 12).toFixed(1)} V: charge it before the next try`]);
   return section('Shut down now', pairs(rows));
+}
+
+/** A stop costs a flat-tappet cam another start: then the user's patience decides. */
+function coldWords({ engine }: Vehicle, limits: StartLimits): string {
+  const breaksIn = engine?.breakIn === 'flat-tappet';
+  const seconds = breaksIn ? limits.coldStopBreakInS : limits.coldStopAfterS;
+  const since = seconds > 0 ? `for ${seconds} s once it is named on the screen` : 'named on the screen';
+  return `${since}: unburnt fuel washes its bore and fills the exhaust${breaksIn ? '; another start wears the cam, and it must not idle' : ''}`;
 }
 
 function hotRows({ engine }: Vehicle, limits: StartLimits): [string, string][] {

@@ -3,6 +3,7 @@ import { describe, expect, it } from 'vitest';
 import { FrameBatch } from '../../server/bus/frame-batch.ts';
 import { GatheredCheck } from '../../server/checks/gathered-check.ts';
 import { usualLimits } from '../../server/checks/usual-limits.ts';
+import type { Engine } from '../../server/definitions/vehicle.ts';
 import { badOf, judgePlayed, usualStart } from '../doubles/judged-run.ts';
 import { makeVehicle } from '../doubles/made-vehicle.ts';
 import { runScenario } from '../doubles/simulated-run.ts';
@@ -118,6 +119,30 @@ describe('what the engine has to be shut down for', () => {
     expect(await stopsOf(['fault: low_oil_pressure'])).toEqual([['oil-pressure', 'kPa']]);
     expect(await stopsOf(['fault: return_blocked, set: port'])).toEqual([['fuel-delta', 'kPa']]);
     expect(await stopsOf([dead(2)])).toEqual([['cylinder-cold', 'K']]);
+  });
+
+  it('is a cold cylinder in the break-in of a flat-tappet cam only when it stays so: a new start wears the cam', async () => {
+    const coldOf = async (more: string) => {
+      const vehicle = makeVehicle({ more });
+      const breaksIn = { ...vehicle, engine: { ...(vehicle.engine as Engine), breakIn: 'flat-tappet' as const } };
+      const result = await judgePlayed('first-start', breaksIn, { stages: usualStart, faults: [dead(2)] });
+      return result.verdicts.find(({ code, ok }) => code === 'cylinder-cold' && !ok);
+    };
+    // It runs for a quarter of a minute here; the usual limit is half a minute.
+    const patient = await coldOf('');
+    expect(patient).toMatchObject({ cylinder: 2 });
+    expect(patient?.stop).toBeUndefined();
+    expect(patient?.say).toContain('a stop and another start wear the cam');
+    expect(patient?.next).toContain('30 s');
+    expect(await coldOf('checks: { first-start: { cold_stop_break_in: 5 s } }')).toMatchObject({ cylinder: 2, stop: true });
+  });
+
+  it('is no cylinder that burns late: that one is to be watched', async () => {
+    const faults = ['fault: lazy_injector, cylinder: 3'];
+    const result = await judgePlayed('first-start', makeVehicle({ cylinders: 6 }), { stages: usualStart, faults });
+    const lazy = result.verdicts.find(({ code }) => code === 'cylinder-lazy');
+    expect(lazy?.stop).toBeUndefined();
+    expect(lazy?.next).toMatch(/^Watch it/);
   });
 
   it('is coolant or oil too hot', async () => {
