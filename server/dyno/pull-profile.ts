@@ -86,6 +86,8 @@ export interface PullProfile extends Pull {
 /** A probe lags: after a sweep its peak comes up to so long after the engine was lifted. Common practice, no source. */
 export const peakAfterS = 3;
 export const bandRpm = 250;
+/** A sweep has a band once it went through a quarter of it. */
+const bandPassedMinRpm = bandRpm / 4;
 
 /** @param nextFrom Where the next pull begins: what comes from there on is not this one's peak. */
 export function profilePull(
@@ -176,9 +178,15 @@ export function measurePull(series: SeriesSet, vehicle: Vehicle, pull: Pull): Pu
   };
 }
 
+/** How much of a band a sweep went through: where it begins and ends that may be a few rpm, in which not every probe had a sample. */
+function passedRpm({ speedFrom, speedTo }: Pull, band: number): number {
+  return Math.min(speedTo, (band + 1) * bandRpm) - Math.max(speedFrom, band * bandRpm);
+}
+
 function toBands(measures: PullMeasures, pull: Pull): SpeedBand[] {
   const middle = Math.round((pull.speedFrom + pull.speedTo) / 2);
   return [...new Set(measures.temps.flatMap((column) => [...(column?.means.keys() ?? [])]))]
+    .filter((band) => pull.kind === 'hold' || passedRpm(pull, band) >= bandPassedMinRpm)
     .sort((a, b) => a - b)
     .map((band) => {
       const at = (column: BandColumn | undefined, digits: number) => {

@@ -60,8 +60,18 @@ describe('the profile of a pull', () => {
     const temps = [600, 630, 660].map((level, i) => drawn(`t${i + 1}`, 'degC', 20, () => level));
     const { bands } = profilePull(set([rpm, ...temps]), vehicle, sweep);
     expect(bands[0]?.speed).toBe(3125);
-    expect(bands.map(({ speed }) => speed)).toEqual([3125, 3375, 3625, 3875, 4125, 4375, 4625, 4875, 5125]);
+    // At 5,000 rpm it ends: of the band from there on it went through nothing.
+    expect(bands.map(({ speed }) => speed)).toEqual([3125, 3375, 3625, 3875, 4125, 4375, 4625, 4875]);
     for (const { temps: means, spreadK, rmsK } of bands) expect([means, spreadK, rmsK]).toEqual([[600, 630, 660], 60, 24.5]);
+  });
+
+  it('has no band of which the sweep went through a few rpm: there some probes have no sample, and the others make no spread', () => {
+    // From 2,999 rpm: 1 rpm of the band from 2,750. Only one probe of three has its sample there.
+    const early = drawn('rpm', 'rpm', 20, (s) => (s < 2.1 ? 2999 : 2999 + 500 * Math.min(4, Math.max(0, s - 2))));
+    const temps = [600, 630, 660].map((level, i) => drawn(`t${i + 1}`, 'degC', 20, (s) => (i > 1 && s < 2.2 ? 'fault' : level)));
+    const { bands } = profilePull(set([early, ...temps]), vehicle, { ...sweep, speedFrom: 2999, speedTo: 4999 });
+    expect(bands[0]).toMatchObject({ speed: 3125, spreadK: 60 });
+    expect(bands.every(({ spreadK }) => spreadK === 60)).toBe(true);
   });
 
   it('leaves probes without a good number out of the spread, and keeps one beyond its range as a peak', () => {

@@ -173,10 +173,10 @@ function SessionSides({ view, sides, put }: SidesProps) {
 }
 
 const verdictWords: Record<DifferenceView['verdict'], string> = {
-  higher: 'higher',
-  lower: 'lower',
-  'no difference': 'no difference that matters',
-  'not enough pulls to tell': 'not enough pulls to tell',
+  higher: 'B is higher',
+  lower: 'B is lower',
+  'no difference': 'No difference that matters',
+  'not enough pulls to tell': 'Not enough pulls to tell',
 };
 
 export function toDifferenceText({ difference, low, high }: DifferenceView, unit: string, digits = 0): string {
@@ -205,7 +205,7 @@ function Found({ sets: { before, after, quantity }, view }: Compared) {
     <div class="compare-found">
       {all ? (
         <p class="compare-verdict" data-verdict={all.verdict}>
-          B is <b>{verdictWords[all.verdict]}</b>: <WhyFigure of={figure('all')}>{toDifferenceText(all, unit, digits)}</WhyFigure>, 95 %
+          <b>{verdictWords[all.verdict]}</b>: <WhyFigure of={figure('all')}>{toDifferenceText(all, unit, digits)}</WhyFigure>, 95 %
           interval. Less than {toQuantityText(matters, differenceOf(unit), { digits: Math.max(1, digits), difference: true })} doesn't
           matter.
         </p>

@@ -87,7 +87,7 @@ function Found({ study, sessions, figure }: StudiedProps & { sessions: string })
       </details>
       {study.notJudged.map(({ what, line }) => (
         <p key={`${what} ${line}`} class="problem">
-          Not judged: {what}. {line.startsWith('nothing:') ? line.slice(8) : <code>{line}</code>}
+          Not judged: {what}. {line.startsWith('nothing: ') ? toSentence(line.slice(9)) : <code>{line}</code>}
         </p>
       ))}
       {study.cylinders.length > 0 && <StudyDrawing study={study} figure={figure} />}
@@ -102,7 +102,7 @@ function Found({ study, sessions, figure }: StudiedProps & { sessions: string })
 function Cylinders({ study, figure }: StudiedProps) {
   return (
     <div class="scroll-x">
-      <table>
+      <table class="study-table">
         <thead>
           <tr>
             <th scope="col">Cylinder</th>
@@ -124,8 +124,8 @@ function Cylinders({ study, figure }: StudiedProps) {
                   <WhyFigure of={figure('cylinder', cylinder)}>{toKelvinText(kelvin, { signed: true })}</WhyFigure>
                 )}
               </td>
-              <td>{differs ? candidates.slice(0, 5).join('; ') : 'like the others'}</td>
-              <td>{test}</td>
+              <td data-head="Could be: ">{differs ? candidates.slice(0, 5).join('; ') : 'like the others'}</td>
+              <td data-head={test && 'The test that decides: '}>{test}</td>
             </tr>
           ))}
         </tbody>
@@ -171,6 +171,8 @@ function Effects({ study, figure }: StudiedProps) {
   );
 }
 
+const toSentence = (words: string) => `${words[0]?.toUpperCase() ?? ''}${words.slice(1)}.`;
+
 /** How many plugs, probes or injectors. */
 const toMoveText = (moves: number) => (moves === 0 ? 'nothing to move' : `${moves} to move`);
 
@@ -199,9 +201,8 @@ function Trials({ study, sessions, figure }: StudiedProps & { sessions: string }
             {trial.phases && (
               <p class="small quiet">
                 Injection from the opening of the intake stroke:{' '}
-                {Object.entries(trial.phases).map(([cylinder, degrees], at) => (
-                  <span key={cylinder}>
-                    {at > 0 && ', '}
+                {Object.entries(trial.phases).map(([cylinder, degrees]) => (
+                  <span key={cylinder} class="phase">
                     {cylinder}: <WhyFigure of={figure('phase', i, cylinder)}>{toNumberText(degrees, 0)}°</WhyFigure>
                   </span>
                 ))}
