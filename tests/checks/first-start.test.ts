@@ -1,10 +1,13 @@
 // The first start judged on engines of many kinds: what is wrong is named, what is well stays quiet, what is not said is not judged.
 import { describe, expect, it } from 'vitest';
 import { FrameBatch } from '../../server/bus/frame-batch.ts';
+import { TrafficLog } from '../../server/checks/bus-traffic.ts';
+import { checkFirstStart } from '../../server/checks/first-start.ts';
 import { GatheredCheck } from '../../server/checks/gathered-check.ts';
 import { usualLimits } from '../../server/checks/usual-limits.ts';
 import type { Engine } from '../../server/definitions/vehicle.ts';
 import { badOf, judgePlayed, usualStart } from '../doubles/judged-run.ts';
+import { type MadeChannel, makeSeries } from '../doubles/made-series.ts';
 import { makeVehicle } from '../doubles/made-vehicle.ts';
 import { runScenario } from '../doubles/simulated-run.ts';
 
@@ -137,10 +140,16 @@ describe('what the engine has to be shut down for', () => {
     expect(await coldOf('checks: { first-start: { cold_stop_break_in: 5 s } }')).toMatchObject({ cylinder: 2, stop: true });
   });
 
-  it('is no cylinder that burns late: that one is to be watched', async () => {
-    const faults = ['fault: lazy_injector, cylinder: 3'];
-    const result = await judgePlayed('first-start', makeVehicle({ cylinders: 6 }), { stages: usualStart, faults });
-    const lazy = result.verdicts.find(({ code }) => code === 'cylinder-lazy');
+  it('is no cylinder that burns late or weakly: that one is to be watched', () => {
+    // Fires at 7 s; the exhausts rise by 400 K with a lag of 3 s, that of cylinder 3 by 250 K.
+    const speed = (s: number) => (s < 5 ? 0 : s < 7 ? 200 : 1000);
+    const exhaust = (by: number): MadeChannel => ({ unit: 'degC', at: (s) => 20 + by * (1 - Math.exp(-Math.max(0, s - 7) / 3)) });
+    const ports = range(6).map((n): [string, MadeChannel] => [`egt_${n}`, exhaust(n === 3 ? 250 : 400)]);
+    const vehicle = makeVehicle({ cylinders: 6 });
+    const series = makeSeries(30, { engine_speed: { unit: 'rpm', at: speed }, ...Object.fromEntries(ports) });
+    const result = checkFirstStart(series, vehicle, new TrafficLog(vehicle));
+    const lazy = result.verdicts.find(({ cylinder }) => cylinder === 3);
+    expect(lazy).toMatchObject({ code: 'cylinder-lazy', ok: false });
     expect(lazy?.stop).toBeUndefined();
     expect(lazy?.next).toMatch(/^Watch it/);
   });
