@@ -165,13 +165,22 @@ export interface TablePlace {
   };
 }
 
-const between = String.raw`\s*(?:-|:|\.\.+|…|,|&|\bto\b|\band\b)\s*`;
+const between = String.raw`\s*(?:-|:|\.\.+|…|,|&|\+|/|\bto\b|\band\b)\s*`;
 const byteRange = new RegExp(String.raw`^\D*?(\d+)(?:${between}\D*?(\d+))?\s*$`, 'i');
 const byteWithBits = new RegExp(String.raw`^(?:bytes?|b|d)?\s*(\d+)\s*(?:\.|,?\s*bits?\s*|\[)\s*(\d+)(?:${between}(\d+))?\s*\]?$`, 'i');
 
+/** Numbers in decimal, and without what stands in round brackets: `Byte 1 (MSB) - Byte 2 (LSB)`. */
+function toPlainPlace(cell: string): string {
+  return cell
+    .replace(/[\u2212\u2013]/g, '-')
+    .replace(/\([^)]*\)/g, ' ')
+    .replace(/\b0x([0-9a-f]+)\b/gi, (_, digits) => String(Number.parseInt(digits, 16)))
+    .trim();
+}
+
 /** `2`, `2-3`, `B2..B3`, `3.5` (byte and bit), `byte 3 bits 4-5`, `3[5:4]`. */
 export function parseBytePlace(cell: string): TablePlace | undefined {
-  const text = cell.trim().replace(/[\u2212\u2013]/g, '-');
+  const text = toPlainPlace(cell);
   const both = byteWithBits.exec(text);
   if (both) return { byte: { first: Number(both[1]) }, bit: span(both[2] as string, both[3]) };
   const range = byteRange.exec(text);
@@ -180,7 +189,7 @@ export function parseBytePlace(cell: string): TablePlace | undefined {
 
 /** `4`, `4-5`, `7:4`, `bits 0..3`. */
 export function parseBitSpan(cell: string): { first: number; last?: number } | undefined {
-  const range = byteRange.exec(cell.trim().replace(/[\u2212\u2013]/g, '-'));
+  const range = byteRange.exec(toPlainPlace(cell));
   return range ? span(range[1] as string, range[2]) : undefined;
 }
 
@@ -219,6 +228,7 @@ export function parseType(cell: string): CellType {
     .toLowerCase()
     .replace(/_t\b/g, '')
     .replace(/[_()/,]+/g, ' ')
+    .replace(/(\d)([a-z])/g, '$1 $2')
     .trim();
   const type: CellType = { ...namedTypes.find(([pattern]) => pattern.test(text))?.[1] };
   if (type.sign === undefined) {
@@ -338,7 +348,8 @@ export function parseId(cell: string, base: 'hex' | 'dec'): IdCell | undefined {
 
 function toIdCell(id: number, extended: boolean, beside: string): IdCell | undefined {
   const words = beside
-    .replace(/\b(can|id|hex|dec)\b:?/gi, ' ')
+    .replace(/\b(can|id|hex|dec|frame|message|msg|identifier)\b:?/gi, ' ')
+    .replace(/\([^)]*\)/g, ' ')
     .replace(/^[^\p{L}\d]+|[^\p{L}\d)]+$/gu, '')
     .trim();
   return id <= idMax ? { id, extended, words } : undefined;

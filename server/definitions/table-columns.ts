@@ -37,7 +37,9 @@ export function readTable(text: string, chosen: Partial<Record<TableField, strin
   for (const separator of separators) {
     const rows = splitTable(text, separator);
     for (const [i, heading] of rows.slice(0, headingRowsTried).entries()) {
-      const { headings, rows: below, named } = toByteRows(heading.cells, rows.slice(i + 1));
+      const sections = withSections(rows, i);
+      const units = withUnits(sections.headings, sections.rows);
+      const { headings, rows: below, named } = toByteRows(units.headings, units.rows);
       const { columns, unused } = findColumns(headings, { ...named, ...chosen });
       const known = Object.keys(columns).length;
       if (!isEnough(columns) || known <= Object.keys(best?.columns ?? {}).length) continue;
@@ -52,6 +54,45 @@ export function readTable(text: string, chosen: Partial<Record<TableField, strin
     }
   }
   return best;
+}
+
+/** A row of brackets alone under the headings belongs to them: `(hex)`, `[bit]`. */
+function withUnits(headings: string[], rows: TableRow[]): { headings: string[]; rows: TableRow[] } {
+  const cells = rows[0]?.cells ?? [];
+  const isUnits = cells.some((cell) => cell !== '') && cells.every((cell) => /^([[(].*[\])])?$/.test(cell));
+  if (!isUnits) return { headings, rows };
+  return { headings: headings.map((heading, at) => `${heading} ${cells[at] ?? ''}`.trim()), rows: rows.slice(1) };
+}
+
+const sectionId = /(?:0x|\$)[0-9a-f]+|\b[0-9][0-9a-f]*h\b/i;
+const sectionHeading = 'ID';
+
+/**
+ * Tables whose frames are sections: a line with the id above the headings, and one above each further block. The id becomes a column of
+ * its own, where the headings have none.
+ */
+function withSections(rows: readonly TableRow[], at: number): { headings: string[]; rows: TableRow[] } {
+  const heading = rows[at] as TableRow;
+  const below = rows.slice(at + 1);
+  const hasId = heading.cells.some((cell) => ['id', 'pgn'].includes(findField(cell)?.field ?? ''));
+  const isSection = (row: TableRow | undefined) => {
+    const filled = row?.cells.filter((cell) => cell !== '') ?? [];
+    return filled.length === 1 && sectionId.test(filled[0] as string);
+  };
+  const first = rows[at - 1];
+  if (hasId || !first || !isSection(first)) return { headings: heading.cells, rows: below };
+  const width = heading.cells.length;
+  const toId = ({ cells }: TableRow) => cells.find((cell) => cell !== '') ?? '';
+  const pad = (cells: readonly string[], id: string) => [...Array.from({ length: width }, (_, i) => cells[i] ?? ''), id];
+  return {
+    headings: [...heading.cells, sectionHeading],
+    rows: [
+      { row: first.row, cells: pad([], toId(first)) },
+      ...below
+        .filter(({ cells }) => !isSame(cells, heading.cells))
+        .map((row) => ({ row: row.row, cells: isSection(row) ? pad([], toId(row)) : pad(row.cells, '') })),
+    ],
+  };
 }
 
 /** Whether a row is the headings again, as at the top of a manual's next page. */

@@ -24,7 +24,7 @@ import { findSelector, parseCondition } from './table-conditions.ts';
 import { joinHalves, parseHalf } from './table-halves.ts';
 import type { TableField } from './table-headings.ts';
 import type { TableRow } from './table-text.ts';
-import { parsePressure, parseScaled, parseUnit, toSignalUnit, unitBehind } from './table-units.ts';
+import { parseFactorAndOffset, parsePressure, parseScaled, parseUnit, toSignalUnit, unitBehind } from './table-units.ts';
 
 /** Something about a row that a person must know. */
 export interface RowNote {
@@ -148,8 +148,8 @@ class RowReader {
       const other = joined[at] as TableSignal;
       const whole = joinHalves(other, signal) as TableSignal;
       joined[at] = whole;
-      const rows = other.row === signal.row ? '' : ` of rows ${other.row} and ${signal.row}`;
-      this.notes.push({ row: other.row, say: `'${other.name}' and '${signal.name}'${rows} are taken as the two bytes of '${whole.name}'` });
+      const rows = other.row === signal.row ? `'${other.name}' and '${signal.name}'` : `rows ${other.row} and ${signal.row}`;
+      this.notes.push({ row: other.row, say: `${rows} are taken as the two bytes of '${whole.name}'` });
     }
     frame.signals = joined;
   }
@@ -410,7 +410,8 @@ class RowReader {
     const type = parseType(this.cell('type'));
     const sign = parseSign(this.cell('sign')) ?? type.sign ?? 'unsigned';
     const bitLength = this.bitLength(place) ?? type.bitLength;
-    const byteOrder = parseByteOrder(this.cell('byte_order')) ?? type.byteOrder;
+    const byteOrder =
+      parseByteOrder(this.cell('byte_order')) ?? type.byteOrder ?? parseByteOrder(/\(.*\)/.exec(this.cell('byte'))?.[0] ?? '');
     this.frame.signals.push({
       row: this.current.row,
       name,
@@ -459,6 +460,8 @@ class RowReader {
 
   /** By factor and offset; where the row has neither, by its formula. */
   private scaling(unit: string): Linear {
+    const inOne = this.scalingInOneCell(unit);
+    if (inOne) return inOne;
     const formula = this.cell('formula');
     const apart = ['factor', 'divisor', 'offset'].some((field) => this.cell(field as TableField) !== '');
     if (apart || this.isEmpty('formula')) return { factor: this.factor(unit), offset: this.inUnit('offset', unit) ?? 0 };
@@ -471,6 +474,17 @@ class RowReader {
         'formula',
       );
     return line ?? { factor: 1, offset: 0 };
+  }
+
+  /** A cell of factors that says the offset too, or is a formula, where no other cell says either. */
+  private scalingInOneCell(unit: string): Linear | undefined {
+    const cell = this.cell('factor');
+    const alone = this.isEmpty('offset') && this.isEmpty('divisor') && !this.factorIsOfStates();
+    if (!alone || cell === '') return undefined;
+    const both = parseFactorAndOffset(cell);
+    if (!both) return parseScaled(cell) ? undefined : parseLinear(cell);
+    const [factor, offset] = [toSignalUnit(both.factor, unit, 'factor'), toSignalUnit(both.offset, unit, 'offset')];
+    return factor === undefined || offset === undefined ? undefined : { factor, offset };
   }
 
   private factor(unit: string): number {
@@ -557,6 +571,8 @@ class RowReader {
 
   private unitOfScaling(): string {
     const of = (field: TableField) => parseScaled(this.cell(field))?.unit ?? '';
+    const both = parseFactorAndOffset(this.cell('factor'));
+    if (both) return both.factor.unit || both.offset.unit;
     return of('factor') || of('offset') || unitBehind(this.cell('formula'));
   }
 

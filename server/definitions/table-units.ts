@@ -116,6 +116,15 @@ export function toSignalUnit({ value, unit }: Scaled, signalUnit: string, is: 'f
   return Number(toUnitOfDifference(value, unit, signalUnit).toPrecision(15));
 }
 
+/**
+ * Factor and offset in one cell, as tables of J1939 write them: `1 °C/bit, -40 °C offset`. Undefined for any other cell.
+ */
+export function parseFactorAndOffset(cell: string): { factor: Scaled; offset: Scaled } | undefined {
+  const match = /^(.+?)\s*[,;]\s*(.+?)\s*offset$/i.exec(cell.trim()) ?? /^(.+?)\s*[,;]\s*offset\s*[:=]?\s*(.+)$/i.exec(cell.trim());
+  const [factor, offset] = [match?.[1], match?.[2]].map((part) => (part === undefined ? undefined : parseScaled(part)));
+  return factor && offset ? { factor, offset } : undefined;
+}
+
 /** The unit at the end of a formula: `x - 40 °C`; '' where none is known. */
 export function unitBehind(formula: string): string {
   const tail = /[\s\d)]([^\s\d()*+-][^\d()*+-]*)$/.exec(formula.trim())?.[1] ?? '';

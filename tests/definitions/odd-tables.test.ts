@@ -57,7 +57,7 @@ it('says which cell is to blame where a scaling measures something else, a condi
 it('says what it took two rows, and two names, for', () => {
   const notes = importTable('ID,Frame,Name,Byte,DLC\n0x100,a,T msb,0,2\n,,T lsb,1,2\n0x101,b,T,0,1\n', { device: 'box' })?.notes;
   expect(notes?.map(({ say }) => say)).toEqual([
-    "'t_msb' and 't_lsb' of rows 2 and 3 are taken as the two bytes of 't'",
+    "rows 2 and 3 are taken as the two bytes of 't'",
     "there is a 't' in frame 'a' too: this one is called 'b_t'",
   ]);
 });

@@ -476,4 +476,48 @@ ID 0x510,a,0
 `,
     signals: ['0x760 mode 0:8le u 1 0 ', '0x760 gear 8:8le u 1 0 ', '0x760 fan 16:8le u 1 0 '],
   },
+  {
+    is: 'a row of units under the headings',
+    text: 'ID,Name,Start,Length,Factor,Offset\n(hex),,(bit),(bit),,\n300,a,0,16,0.1,0\n300,b,16,8,1,-40\n',
+    signals: ['0x300 a 0:16le u 0.1 0 ', '0x300 b 16:8le u 1 -40 '],
+  },
+  {
+    is: 'of J1939, with the offset in the resolution',
+    text: `PGN,SPN,Name,Start position,Length,Resolution,Data range
+61444,190,Engine Speed,4-5,2 bytes,"0.125 rpm/bit, 0 offset","0 to 8,031.875 rpm"
+65262,110,Coolant,1,1 byte,"1 °C/bit, -40 °C offset",-40 to 210 °C
+65262,175,Oil temp,3-4,2 bytes,"0.03125 °C/bit, -273 °C offset",-273 to 1735 °C
+`,
+    signals: [
+      'g61444 engine_speed 24:16le u 0.125 0 rpm',
+      'g65262 coolant 0:8le u 1 -40 degC',
+      'g65262 oil_temp 16:16le u 0.03125 -273 degC',
+    ],
+  },
+  {
+    is: 'scaled by formulas in the column of factors',
+    text: 'ID,Bytes,Signal,Scale\n0x400,B0:B1,rpm,Value/10\n0x400,B2:B3,map,raw*0.1\n0x400,B4,clt,(x*1)-40\n',
+    signals: ['0x400 rpm 0:16le u 0.1 0 ', '0x400 map 16:16le u 0.1 0 ', '0x400 clt 32:8le u 1 -40 '],
+  },
+  {
+    is: 'typed in letters, digits and byte order run together',
+    text: 'ID,Offset,Type,Name\n0x401,0,U16LE,a\n0x401,2,s16be,b\n0x401,4,u8,c\n0x401,5,i8,d\n',
+    signals: ['0x401 a 0:16le u 1 0 ', '0x401 b 23:16be s 1 0 ', '0x401 c 32:8le u 1 0 ', '0x401 d 40:8le s 1 0 '],
+  },
+  {
+    is: 'placed by bytes joined in many ways',
+    text: 'ID;Byte;Name\n0x402;0+1;a\n0x402;2 & 3;b\n0x402;4/5;c\n0x402;Byte 6 (MSB) - Byte 7 (LSB);d\n',
+    signals: ['0x402 a 0:16le u 1 0 ', '0x402 b 16:16le u 1 0 ', '0x402 c 32:16le u 1 0 ', '0x402 d 55:16be u 1 0 '],
+  },
+  {
+    is: 'placed in hexadecimal',
+    text: 'ID,Name,Start bit,Size,Endian\n0x601,a,0x00,0x10,LE\n0x601,b,0x10,0x08,LE\n',
+    signals: ['0x601 a 0:16le u 1 0 ', '0x601 b 16:8le u 1 0 '],
+  },
+  {
+    is: 'in sections, the id above each block',
+    text: 'Frame 0x500 Engine (10 ms)\nByte,Name,Factor\n0-1,rpm,1\n2,clt,1\n\nFrame 0x501 (50 ms)\nByte,Name,Factor\n0-1,oil,0.1\n',
+    signals: ['0x500 rpm 0:16le u 1 0 ', '0x500 clt 16:8le u 1 0 ', '0x501 oil 0:16le u 0.1 0 '],
+    frames: { '0x500': { name: 'engine' }, '0x501': { name: 'frame_501' } },
+  },
 ];
