@@ -112,6 +112,36 @@ describe.skipIf('reason' in launched)('every page', () => {
     await page.close();
   });
 
+  it('keeps the focus in a warning that takes the whole screen, gives it back afterwards, and never lets a key acknowledge unasked', async () => {
+    const page = await open(looks[0], 'live');
+    const focused = page.locator('.live-main button[data-channel="oil_pressure"]').first();
+    await focused.focus();
+    station.raise({ name: 'oil pressure low', severity: 'warning', advice: 'Shut down now' });
+    await page.waitForSelector('[role="alertdialog"]');
+    const held = () => page.evaluate(() => document.activeElement?.closest('[role="alertdialog"]') !== null);
+    const word = () => page.evaluate(() => document.activeElement?.textContent?.trim() ?? '');
+    await expect.poll(held).toBe(true);
+    // What was pressed for something else.
+    for (const key of ['Space', 'Enter']) await page.keyboard.press(key);
+    expect(await page.locator('[role="alertdialog"]').count()).toBe(1);
+    const words = new Set<string>();
+    for (let i = 0; i < 6; i++) {
+      await page.keyboard.press(i < 3 ? 'Tab' : 'Shift+Tab');
+      // Behind the last button browsers go to their own bar, never to the page below.
+      const isIn = await page.evaluate(
+        () => document.activeElement === document.body || document.activeElement?.closest('[role="alertdialog"]') !== null,
+      );
+      expect(isIn).toBe(true);
+      words.add(await word());
+    }
+    expect([...words]).toEqual(expect.arrayContaining(['Acknowledge', 'Show the page']));
+    await page.keyboard.press('Escape');
+    await page.waitForSelector('.warning-band');
+    await expect.poll(() => page.evaluate(() => document.activeElement?.getAttribute('data-channel'))).toBe('oil_pressure');
+    station.clear('oil pressure low');
+    await page.close();
+  });
+
   it("never scrolls sideways, at any size, and keeps every control at least 24 pixels and alarms' at least 48", async () => {
     station.raise({ name: 'exhaust temperature 5 high', severity: 'caution', advice: 'Lift' });
     for (const [width, height] of [

@@ -57,6 +57,8 @@ describe.skipIf('reason' in launched)('a first run', () => {
     expect(readdirSync(folder)).toEqual([]);
     await page.tap('.diff-view button:text-is("Save")');
     await page.waitForSelector('.saved-channels .reading[data-quality="ok"]');
+    // Who works by keyboard goes on at what was saved.
+    expect(await page.evaluate(() => document.activeElement?.closest('.saved-channels') !== null)).toBe(true);
     await page.waitForSelector('.header .vehicle:text-is("Teal")');
     expect(readFileSync(join(folder, 'devices/bench-box.yaml'), 'utf8')).toBe(
       [

@@ -55,6 +55,8 @@ describe.skipIf('reason' in launched)('a replay', () => {
     await page.click('.play');
     await page.waitForFunction(() => document.querySelector('.play')?.textContent === 'Pause');
     await page.waitForFunction(() => Number(document.querySelector<HTMLInputElement>('.line input')?.value) > 50_300_000);
+    // Its time runs: a screen reader would never be silent.
+    expect(await page.getAttribute('.time-line output', 'aria-live')).toBe('off');
     await page.click('.play');
     const stopped = await page.inputValue('.line input');
     // The slider's own steps are 10 ms: a first step from within one may not show. It ends at a frame, and from there the next does.

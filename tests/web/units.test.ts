@@ -6,6 +6,7 @@ import { decimalChoice, toNumberText, toSignedText, toWords } from '../../web/sh
 import {
   choicesOf,
   dimensions,
+  isDifference,
   shownUnit,
   toDeclaredValue,
   toKelvinText,
@@ -104,6 +105,18 @@ describe('names on this browser', () => {
     nameHere('__proto__', 'x');
     expect(toWords('constructor')).toBe('constructor');
     nameHere('__proto__', '');
+  });
+});
+
+describe('channels of the program itself', () => {
+  it('in K are differences; a temperature of the gas, which is built in too, has its zero: 800 °C are 1472 °F', () => {
+    unitChoices.temperature.value = 'degF';
+    const shown = (kind: string, unit: string, value: number) => toQuantityText(value, unit, { difference: isDifference({ kind, unit }) });
+    expect(shown('built-in', 'degC', 800)).toBe('1472 °F');
+    expect(shown('built-in', 'K', 50)).toBe('90 °F');
+    expect(shown('built-in', 'K/s', 10)).toBe('18 °F/s');
+    expect(shown('signal', 'K', 300)).toBe('300 K');
+    unitChoices.temperature.value = 'declared';
   });
 });
 

@@ -1,5 +1,6 @@
 // Cranking bouts and rests, timed: how long the starter turns now, how long it must rest, and what oil pressure came.
 import type { CheckResultView } from '../../server/contract/checks.ts';
+import { CalmStatus, toSpokenSeconds } from '../shell/calm-status.tsx';
 import { toNumberText } from '../shell/numbers.ts';
 import { toQuantityText } from '../shell/units.ts';
 
@@ -10,9 +11,7 @@ export function CrankingBouts({ bouts, seconds }: { bouts: Bout[]; seconds: numb
   const last = bouts.at(-1);
   return (
     <div class="bouts" data-turning={last?.turning === true}>
-      <p class="bout-now" role="status">
-        {toNowWords(last, seconds)}
-      </p>
+      <CalmStatus class="bout-now" {...toNowWords(last, seconds)} />
       {bouts.length > 0 && (
         <ol class="plain bout-rows">
           {bouts.map((bout, i) => (
@@ -29,11 +28,14 @@ export function CrankingBouts({ bouts, seconds }: { bouts: Bout[]; seconds: numb
   );
 }
 
-function toNowWords(last: Bout | undefined, seconds: number): string {
-  if (!last) return 'The engine has not turned yet.';
-  if (last.turning && last.ran) return 'It runs.';
-  if (last.turning) return last.tooLong ? 'Stop cranking: let the starter cool' : `Cranking ${toNumberText(last.seconds, 1)} s`;
+function toNowWords(last: Bout | undefined, seconds: number): { shown: string; spoken: string } {
+  const both = (words: string) => ({ shown: words, spoken: words });
+  if (!last) return both('The engine has not turned yet.');
+  if (last.turning && last.ran) return both('It runs.');
+  if (last.turning && last.tooLong) return both('Stop cranking: let the starter cool');
+  if (last.turning) return { shown: `Cranking ${toNumberText(last.seconds, 1)} s`, spoken: 'Cranking' };
   const restedS = seconds - last.at - last.seconds;
   const left = Math.ceil((last.restWantedS ?? 0) - restedS);
-  return left > 0 ? `Rest: ${left} s left` : 'Rested';
+  if (left <= 0) return both('Rested');
+  return { shown: `Rest: ${left} s left`, spoken: `Rest: ${toSpokenSeconds(left)} s left` };
 }

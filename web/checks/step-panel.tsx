@@ -4,6 +4,7 @@ import { useEffect, useRef } from 'preact/hooks';
 import type { StepAct, StepView } from '../../server/contract/check-steps.ts';
 import type { CheckState } from '../../server/contract/checks.ts';
 import { toAddress } from '../router.tsx';
+import { CalmStatus, toSpokenSeconds } from '../shell/calm-status.tsx';
 import { toDeclaredValue, toShownWord } from '../shell/units.ts';
 import { CrankingBouts } from './cranking-bouts.tsx';
 import { VerdictRow } from './verdict-list.tsx';
@@ -51,9 +52,7 @@ export function StepPanel({ state, step, act }: StepPanelProps) {
           Blocking items of the <a href={toAddress('checks', 'preparation')}>preparation list</a> must be closed or waived first.
         </p>
       )}
-      <p class="step-wait" role="status">
-        {toWaitWords(step, leftS)}
-      </p>
+      <CalmStatus class="step-wait" shown={toWaitWords(step, leftS)} spoken={toWaitWords(step, leftS > 0 ? toSpokenSeconds(leftS) : 0)} />
       <StepVerdicts state={state} step={step} />
       {skipping.value ? (
         <Skip

@@ -1,11 +1,12 @@
 // The whole screen, on every page, when a stop limit of the running first start is passed: what, which value, how long ago, and that only a
 // person can stop it.
 import { useSignal } from '@preact/signals';
-import { useEffect, useRef } from 'preact/hooks';
+import { useEffect } from 'preact/hooks';
 import type { CheckResultView, CheckState, VerdictView } from '../../server/contract/checks.ts';
 import { toNumberText } from '../shell/numbers.ts';
 import { soundWarning, stopSounding } from '../shell/sound.ts';
 import { toQuantityText } from '../shell/units.ts';
+import { WholeScreen } from '../shell/whole-screen.tsx';
 import { useFollowed } from './following.ts';
 import { toSaid } from './verdict-words.ts';
 
@@ -27,45 +28,41 @@ export function StopLayer() {
 /** @param seconds How long the check has run. */
 function StopWord({ result, seconds }: { result: CheckResultView; seconds: number }) {
   const seen = useSignal<readonly string[]>([]);
-  const plate = useRef<HTMLDivElement>(null);
   // One that was answered for stays away; another one that comes behind it doesn't.
   const stops = result.verdicts.filter((verdict) => verdict.stop && !seen.value.includes(keyOf(verdict)));
   const open = stops.length > 0;
   useEffect(() => {
     if (!open) return;
-    plate.current?.focus();
     soundWarning();
     return stopSounding;
   }, [open]);
   if (!open) return null;
   return (
-    <div class="whole-screen" role="alertdialog" aria-labelledby="stop-word" aria-describedby="stop-why" tabIndex={-1} ref={plate}>
-      <div class="sheet">
-        <p class="name" id="stop-word">
-          Shut down now
-        </p>
-        <div id="stop-why">
-          {stops.map((stop) => (
-            <p key={keyOf(stop)} class="advice">
-              {toSaid(stop)}. Measured {toText(stop.measured, stop.unit, 'no value')}, limit {toText(stop.limit, stop.unit, 'none given')}
-              {stop.at === undefined ? '' : `, ${toNumberText(Math.max(0, seconds - stop.at), 1)} s ago`}.
-            </p>
-          ))}
-        </div>
-        <p>This program can't stop the engine. Somebody must.</p>
-        <div class="acts">
-          <button
-            type="button"
-            class="button glove"
-            onClick={() => {
-              seen.value = [...seen.value, ...stops.map(keyOf)];
-            }}
-          >
-            The engine has stopped
-          </button>
-        </div>
+    <WholeScreen labelledBy="stop-word" describedBy="stop-why">
+      <p class="name" id="stop-word">
+        Shut down now
+      </p>
+      <div id="stop-why">
+        {stops.map((stop) => (
+          <p key={keyOf(stop)} class="advice">
+            {toSaid(stop)}. Measured {toText(stop.measured, stop.unit, 'no value')}, limit {toText(stop.limit, stop.unit, 'none given')}
+            {stop.at === undefined ? '' : `, ${toNumberText(Math.max(0, seconds - stop.at), 1)} s ago`}.
+          </p>
+        ))}
       </div>
-    </div>
+      <p>This program can't stop the engine. Somebody must.</p>
+      <div class="acts">
+        <button
+          type="button"
+          class="button glove"
+          onClick={() => {
+            seen.value = [...seen.value, ...stops.map(keyOf)];
+          }}
+        >
+          The engine has stopped
+        </button>
+      </div>
+    </WholeScreen>
   );
 }
 

@@ -31,7 +31,7 @@ export function LivePage() {
         ) : (
           <NoChannel />
         )}
-        <Strip vehicle={vehicle} />
+        {(vehicle.engine || vehicle.injectorSets.length > 0) && <Strip vehicle={vehicle} />}
         {!farView.value && <Plots vehicle={vehicle} />}
       </div>
       <div class="live-side">
@@ -76,6 +76,9 @@ function NoEngine() {
         An <code>engine:</code> section in <code>vehicle.yaml</code> with cylinders, banks and <code>exhaust_temps</code> lets this page
         draw it.
       </p>
+      <a class="button main" href={toAddress('vehicle')}>
+        Describe the engine
+      </a>
     </section>
   );
 }
@@ -95,6 +98,8 @@ function NoChannel() {
 
 function Plots({ vehicle }: { vehicle: VehicleView }) {
   const spanS = Number(spanChoice.value);
+  const plots = plotsOf(vehicle);
+  if (plots.length === 0) return null;
   return (
     <section class="plots" aria-label="Plots">
       <fieldset class="span-choice">
@@ -114,7 +119,7 @@ function Plots({ vehicle }: { vehicle: VehicleView }) {
         ))}
       </fieldset>
       <div class="plot-grid">
-        {plotsOf(vehicle).map((plot) => (
+        {plots.map((plot) => (
           <RollingPlot key={plot.title} {...plot} spanS={spanS} />
         ))}
       </div>

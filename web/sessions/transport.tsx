@@ -47,7 +47,8 @@ export function Transport({ source }: { source: ReplaySource }) {
         <NoteHere source={source} />
       </div>
       <div class="time-line">
-        <output class="time">
+        {/* It runs while it plays: read when it is asked for, never spoken by itself. */}
+        <output class="time" aria-live="off">
           {toClockText(passedS)}.{Math.floor((Math.max(0, passedS) % 1) * 10)}
         </output>
         <div class="line">

@@ -1,6 +1,6 @@
 // Alarms on every page: the whole screen for a warning that nobody has acknowledged, words for a screen reader, and the sound.
 import { useComputed } from '@preact/signals';
-import { useEffect, useRef } from 'preact/hooks';
+import { useEffect } from 'preact/hooks';
 import type { AlarmState } from '../../server/contract/alarms.ts';
 import { useFeed } from '../stream/feed.ts';
 import { asked } from '../why/asked.ts';
@@ -9,7 +9,8 @@ import { AlarmSign, severityWords } from './alarm-sign.tsx';
 import { keyHelpOpen } from './keys.tsx';
 import { toWords } from './numbers.ts';
 import { followAlarms } from './sound.ts';
-import { toQuantityText } from './units.ts';
+import { isDifference, toQuantityText } from './units.ts';
+import { WholeScreen } from './whole-screen.tsx';
 
 export function AlarmLayer() {
   const feed = useFeed();
@@ -33,7 +34,7 @@ export function AlarmLayer() {
   return (
     <>
       <Announcer />
-      {first && (warningSmall.value ? <WarningBand first={first} others={others} /> : <WholeScreen first={first} others={others} />)}
+      {first && (warningSmall.value ? <WarningBand first={first} others={others} /> : <FullWarning first={first} others={others} />)}
     </>
   );
 }
@@ -57,46 +58,38 @@ interface WarningProps {
   others: AlarmState[];
 }
 
-function WholeScreen({ first, others }: WarningProps) {
+function FullWarning({ first, others }: WarningProps) {
   const feed = useFeed();
-  const plate = useRef<HTMLDivElement>(null);
-  // The focus goes to the plate and not to its button: a key pressed for something else must not acknowledge.
-  useEffect(() => plate.current?.focus(), []);
+  const makeSmall = () => {
+    warningSmall.value = true;
+  };
   return (
-    <div class="whole-screen" role="alertdialog" aria-labelledby="warning-name" aria-describedby="warning-advice" tabIndex={-1} ref={plate}>
-      <div class="sheet">
-        <p class="severity">
-          <AlarmSign severity="warning" />
-          Warning
-          {feed.mode === 'replay' && <span> in this recording</span>}
-        </p>
-        <p class="name" id="warning-name">
-          {first.name}
-        </p>
-        <p class="advice" id="warning-advice">
-          {first.advice || 'Look at the engine'}
-        </p>
-        <Cause alarm={first} />
-        {others.length > 0 && <p class="others">And {others.map((alarm) => alarm.name).join(', ')}</p>}
-        <div class="acts">
-          {feed.mode === 'live' && (
-            <button type="button" class="button glove" onClick={() => void acknowledge(feed, first.name)}>
-              Acknowledge
-            </button>
-          )}
-          <button
-            type="button"
-            class="button glove plain-act"
-            onClick={() => {
-              warningSmall.value = true;
-            }}
-          >
-            Show the page
+    <WholeScreen labelledBy="warning-name" describedBy="warning-advice" onLeave={makeSmall}>
+      <p class="severity">
+        <AlarmSign severity="warning" />
+        Warning
+        {feed.mode === 'replay' && <span> in this recording</span>}
+      </p>
+      <p class="name" id="warning-name">
+        {first.name}
+      </p>
+      <p class="advice" id="warning-advice">
+        {first.advice || 'Look at the engine'}
+      </p>
+      <Cause alarm={first} />
+      {others.length > 0 && <p class="others">And {others.map((alarm) => alarm.name).join(', ')}</p>}
+      <div class="acts">
+        {feed.mode === 'live' && (
+          <button type="button" class="button glove" onClick={() => void acknowledge(feed, first.name)}>
+            Acknowledge
           </button>
-        </div>
-        {acknowledgeProblem.value && <p class="problem">{acknowledgeProblem}</p>}
+        )}
+        <button type="button" class="button glove plain-act" onClick={makeSmall}>
+          Show the page
+        </button>
       </div>
-    </div>
+      {acknowledgeProblem.value && <p class="problem">{acknowledgeProblem}</p>}
+    </WholeScreen>
   );
 }
 
@@ -119,7 +112,7 @@ function WarningBand({ first, others }: WarningProps) {
 
 /** What the alarm saw when it was raised, and that it came first. */
 export function Cause({ alarm }: { alarm: AlarmState }) {
-  const difference = useFeed().findChannel(alarm.channel ?? '')?.kind === 'built-in';
+  const difference = isDifference(useFeed().findChannel(alarm.channel ?? ''));
   return (
     <p class="cause">
       {alarm.channel && (

@@ -4,7 +4,7 @@ import { useMemo } from 'preact/hooks';
 import { type Latest, useFeed } from '../stream/feed.ts';
 import { askWhy } from '../why/asked.ts';
 import { digitsOf, toSignedText, toUnitWord, toValueText, toWords } from './numbers.ts';
-import { shownUnit } from './units.ts';
+import { isDifference, shownUnit } from './units.ts';
 
 export interface ReadingProps {
   channel: string;
@@ -23,7 +23,7 @@ export interface ReadingProps {
 export function Reading({ channel, called, signed, bare, digits, idle }: ReadingProps) {
   const feed = useFeed();
   const view = feed.findChannel(channel);
-  const to = shownUnit(view?.unit ?? '', view?.kind === 'built-in');
+  const to = shownUnit(view?.unit ?? '', isDifference(view));
   const shown = useMemo(() => {
     const latest = feed.watch(channel);
     const step = feed.stepOf(channel);

@@ -59,6 +59,11 @@ export function shownUnit(unit: string, difference = false): Shown {
   return shown;
 }
 
+/** Built-in channels in K or K/s are differences and their rates; a temperature that is built in, as the gas's, is none. */
+export function isDifference(channel: { kind: string; unit: string } | undefined): boolean {
+  return channel?.kind === 'built-in' && (channel.unit === 'K' || channel.unit === 'K/s');
+}
+
 function shownDifference(unit: string): string {
   if (unitChoices.temperature.value !== 'degF') return unit;
   return unit === 'K' ? 'degF' : 'degF/s';

@@ -2,7 +2,7 @@
 import './vehicle.css';
 import './begin.css';
 import { type Signal, useSignal } from '@preact/signals';
-import { useEffect } from 'preact/hooks';
+import { useEffect, useRef } from 'preact/hooks';
 import type { BeginningView } from '../../server/contract/beginning.ts';
 import type { FramesView } from '../../server/contract/frames.ts';
 import { access } from '../access/access.ts';
@@ -112,9 +112,14 @@ function SaveStep({ onSaved }: { onSaved(): void }) {
 /** The first channels, live, and where to go from here. */
 function Saved({ channels, command }: { channels: readonly string[]; command: string }) {
   const feed = useFeed();
+  // The button that saved is gone: who works by keyboard or by ear goes on here.
+  const word = useRef<HTMLParagraphElement>(null);
+  useEffect(() => word.current?.focus(), []);
   return (
-    <div class="saved-channels" role="status">
-      <p>Saved. The channels are read from now on, in what was recorded before too when it is read again:</p>
+    <div class="saved-channels">
+      <p ref={word} tabIndex={-1}>
+        Saved. The channels are read from now on, in what was recorded before too when it is read again:
+      </p>
       <ul class="plain">
         {channels.map((channel) => (
           <li key={channel}>

@@ -191,8 +191,12 @@ function AddChannel({ seen, taken, add }: { seen: SeenFrame; taken(name: string)
           ))}
         </select>
       </label>
-      <p class="preview" role="status">
+      {/* No live region: it changes with every frame. */}
+      <p class="preview">
         reads <b>{isNumber ? toText(previewOf(seen.bytes, signal), signal) : '–'}</b> {unit.value}
+      </p>
+      <p class="small quiet wide">
+        The manual says which bytes, factor and offset. Without one: change them until this reads what a gauge shows, at rest and moved.
       </p>
       <button type="submit" class="button" disabled={fault !== ''}>
         Add channel

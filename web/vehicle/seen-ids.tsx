@@ -64,7 +64,7 @@ export function SeenIds({ frames, devices, onDevice }: SeenIdsProps) {
                 <input type="checkbox" checked={chosen.value.has(keyOf(frame))} onChange={() => toggle(keyOf(frame))} />
                 <code class="frame-id">{frame.idHex}</code>
                 <span class="quiet small">{aboutOf(frame)}</span>
-                <span class="bytes seen-bytes">
+                <span class="bytes seen-bytes" aria-hidden="true">
                   {toByteList(frame.bytes).map((byte, i) => (
                     <span key={i} data-changed={(toByteList(frame.changedBits)[i] ?? 0) !== 0}>
                       {byte.toString(16).toUpperCase().padStart(2, '0')}

@@ -16,6 +16,7 @@ export function WhyAt({ session, channel, atUs, children }: WhyAtProps) {
       type="button"
       class="reading why-at"
       data-channel={channel}
+      data-recorded
       title="Why this number?"
       onClick={() => askWhyAt(session, channel, atUs)}
     >

@@ -6,7 +6,7 @@ import type { WhyNode, WhySignal, WhyView } from '../../server/contract/why.ts';
 import { BitGrid } from '../frames/bit-grid.tsx';
 import { nameHere, ownNameLengthMax, ownNames } from '../shell/channel-names.ts';
 import { digitsOf, toNumberText, toUnitWord } from '../shell/numbers.ts';
-import { shownUnit, toQuantityText } from '../shell/units.ts';
+import { isDifference, shownUnit, toQuantityText } from '../shell/units.ts';
 import { Problem } from '../shell/work.tsx';
 import { toProblem } from '../stream/api.ts';
 import { asked, type Explanation, goBack } from './asked.ts';
@@ -109,7 +109,7 @@ function Chain({ view }: { view: WhyView }) {
 
 /** What the page writes where this browser shows another unit. */
 function ShownHere({ node }: { node: WhyNode }) {
-  const difference = node.kind === 'built-in';
+  const difference = isDifference(node);
   const { unit } = shownUnit(node.unit, difference);
   if (unit === node.unit || node.value === null) return null;
   return <> Shown on this browser as {toQuantityText(node.value, node.unit, { difference })}.</>;
