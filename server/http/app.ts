@@ -212,6 +212,8 @@ const pagePolicy = {
       objectSrc: ["'none'"],
     },
   },
+  // For browsers that don't know frame-ancestors.
+  xFrameOptions: { action: 'deny' as const },
   strictTransportSecurity: false,
   crossOriginOpenerPolicy: false,
   originAgentCluster: false,

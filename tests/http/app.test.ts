@@ -165,6 +165,7 @@ describe('refusals and bounds', () => {
       expect(headers).not.toHaveProperty('strict-transport-security');
       expect(headers).not.toHaveProperty('access-control-allow-origin');
       expect(headers['x-content-type-options']).toBe('nosniff');
+      expect(headers['x-frame-options']).toBe('DENY');
     }
   });
 
