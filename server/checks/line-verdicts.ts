@@ -92,8 +92,15 @@ export function judgeErrors(on: BusEvidence): void {
       .join(', ')}. ${errorStory(faults)}${on.perhapsLoose.map((found) => ` Perhaps ${toPerhaps(found)}.`).join('')}`,
     ...(on.perhapsLoose.length > 0 ? { alsoPerhaps: on.perhapsLoose.map(({ stretch }) => stretch) } : {}),
     ...(steady ? { suspects: ['terminator missing', 'one terminator too many', 'noise'] } : {}),
-    next: steady ? terminationAdvice(on) : errorAdvice(faults),
+    next: steady ? terminationAdvice(on) : (breakAdvice(on) ?? errorAdvice(faults)),
   });
+}
+
+/** A contact that opens spoils what is on the wire, and takes a terminator away. */
+function breakAdvice({ result, bus, faults }: BusEvidence): string | undefined {
+  const broken = result.verdicts.filter(({ ok, code, bus: name }) => !ok && code === 'trunk-break' && name === bus.name);
+  if (broken.length === 0 || faults.some(({ classes }) => (classes & errorClass.transceiver) !== 0)) return undefined;
+  return `They come with the trunk's break between ${broken.map(({ stretch }) => String(stretch).replace(' - ', ' and ')).join(', and between ')}: mend that first, then look again.`;
 }
 
 const steadyFaultsMin = 10;

@@ -109,7 +109,7 @@ export class LiveChecks {
     if (!this.running && !this.watching) return;
     if (input.kind === 'frames') this.takeFrames(input.batch);
     else if (input.kind === 'mark') this.send({ kind: 'mark', timeUs: input.timeUs });
-    else if (input.kind === 'loss') this.countUnseen(input.count);
+    else if (input.kind === 'loss') this.countUnseen(input.count, input.place === 'late');
   }
 
   /**
@@ -250,8 +250,9 @@ export class LiveChecks {
     this.send({ kind: 'frames', batch: plain }, buffers);
   }
 
-  private countUnseen(frames: number): void {
-    if (this.running) this.running.unseen += frames;
+  /** A late frame comes all the same: only a test that watches the moment has not seen it in its time. */
+  private countUnseen(frames: number, late = false): void {
+    if (this.running && !late) this.running.unseen += frames;
     if (this.watching) this.watching.unseen += frames;
   }
 

@@ -114,6 +114,8 @@ describe('a bus check on the live bus', () => {
   it('counts frames that it did not see', async () => {
     await ask('POST', '/api/checks/running', { check: 'bus' });
     live.take({ kind: 'loss', timeUs: nowUs, bus: 0, place: 'adapter', count: 12 });
+    // A late frame is not lost: it comes behind its time.
+    live.take({ kind: 'loss', timeUs: nowUs, bus: 0, place: 'late', count: 400 });
     const { body } = await ask<CheckRun>('POST', '/api/checks/running/finish');
     expect(body.unseenFrames).toBe(12);
   });

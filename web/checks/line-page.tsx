@@ -1,5 +1,6 @@
 // Readings of bus line and plugs typed from a multimeter, what they mean, and kept as a run.
 import { type Signal, useSignal } from '@preact/signals';
+import type { ComponentChildren } from 'preact';
 import type { LineReading, VerdictView } from '../../server/contract/checks.ts';
 import { WriterField } from '../log-book/write-down.tsx';
 import { useAttempts } from '../shell/work.tsx';
@@ -13,7 +14,7 @@ export function LinePage() {
   const buses = useFeed().vehicle.value?.buses ?? [];
   const bus = useSignal('');
   const [ohm, high, low] = [useSignal(''), useSignal(''), useSignal('')];
-  const verdicts = useSignal<VerdictView[]>([]);
+  const answers = useSignal<Answer[]>([]);
   const readings = useSignal<(LineReading & { wallMs: number })[]>([]);
   const { problem, attempt } = useAttempts();
   const ask = (typed: Typed) =>
@@ -21,7 +22,7 @@ export function LinePage() {
       const chosen = bus.value || buses[0]?.name;
       const query = 'device' in typed || !chosen ? typed : { ...typed, bus: chosen };
       const verdict = await getJson<VerdictView>(`/api/checks/line?${new URLSearchParams(query)}`);
-      verdicts.value = [verdict, ...verdicts.value];
+      answers.value = [{ kind: toKind(typed), verdict }, ...answers.value];
       readings.value = [...readings.value, { ...toReading(query), wallMs: Date.now() }];
     });
   const keep = () => attempt(() => keepTest('/api/checks/line', { readings: readings.value }));
@@ -61,6 +62,7 @@ export function LinePage() {
             It reads open
           </button>
         </div>
+        <Answers of="resistance" answers={answers} />
       </section>
       <section class="panel line-form" aria-labelledby="volt-title">
         <h2 id="volt-title">Voltage of each line against ground</h2>
@@ -77,10 +79,13 @@ export function LinePage() {
             What do they mean?
           </button>
         </div>
+        <Answers of="lines" answers={answers} />
       </section>
-      <DeviceVolts devices={buses.flatMap(({ devices }) => devices.map(({ name }) => name))} onAsk={(typed) => void ask(typed)} />
+      <DeviceVolts devices={buses.flatMap(({ devices }) => devices.map(({ name }) => name))} onAsk={(typed) => void ask(typed)}>
+        <Answers of="device" answers={answers} />
+      </DeviceVolts>
       {readings.value.length > 0 && (
-        <section class="panel" aria-label="Keep">
+        <section class="panel line-form" aria-label="Keep">
           <WriterField />
           <div class="big-acts">
             <button type="button" class="button main huge" onClick={() => void keep()}>
@@ -89,12 +94,32 @@ export function LinePage() {
           </div>
         </section>
       )}
-      <ol class="plain verdict-rows" aria-live="polite">
-        {verdicts.value.map((verdict, i) => (
-          <VerdictRow key={verdicts.value.length - i} verdict={verdict} />
-        ))}
-      </ol>
     </CheckPage>
+  );
+}
+
+type ReadingKind = 'resistance' | 'lines' | 'device';
+
+/** What a reading means. */
+interface Answer {
+  kind: ReadingKind;
+  verdict: VerdictView;
+}
+
+function toKind(typed: Typed): ReadingKind {
+  if ('device' in typed) return 'device';
+  return 'ohm' in typed ? 'resistance' : 'lines';
+}
+
+/** Beneath the button that asked: on a phone the end of the page is far away. */
+function Answers({ of, answers }: { of: ReadingKind; answers: Signal<Answer[]> }) {
+  const own = answers.value.filter(({ kind }) => kind === of);
+  return (
+    <ol class="plain verdict-rows" aria-live="polite">
+      {own.map(({ verdict }, i) => (
+        <VerdictRow key={own.length - i} verdict={verdict} />
+      ))}
+    </ol>
   );
 }
 
@@ -109,7 +134,7 @@ function toReading(typed: Typed): LineReading {
   return Object.fromEntries(numbers) as LineReading;
 }
 
-function DeviceVolts({ devices, onAsk }: { devices: string[]; onAsk(typed: Typed): void }) {
+function DeviceVolts({ devices, onAsk, children }: { devices: string[]; onAsk(typed: Typed): void; children: ComponentChildren }) {
   const device = useSignal('');
   const [battery, supply, ground] = [useSignal(''), useSignal(''), useSignal('')];
   const name = device.value || devices[0];
@@ -153,6 +178,7 @@ function DeviceVolts({ devices, onAsk }: { devices: string[]; onAsk(typed: Typed
           What do they mean?
         </button>
       </div>
+      {children}
     </section>
   );
 }

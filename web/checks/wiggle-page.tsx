@@ -108,8 +108,9 @@ function Watching({ stream, attempt }: { stream: WatchFeed; attempt: Attempt }) 
       </section>
       <Branches branch={now?.branch ?? ''} attempt={attempt} />
       {(now?.absent.length ?? 0) > 0 && <p class="problem">Never heard since the test began, so not watched: {now?.absent.join(', ')}</p>}
-      {(now?.unseenFrames ?? 0) > 0 && <p class="problem">{now?.unseenFrames} frames were lost before the test saw them.</p>}
-      <Events events={events.value} />
+      {(now?.unseenFrames ?? 0) > 0 && (
+        <p class="problem">{now?.unseenFrames} frames were lost or came late: what drops out may be ours, not the bus's.</p>
+      )}
       <WriterField />
       <div class="big-acts">
         <button
@@ -129,6 +130,7 @@ function Watching({ stream, attempt }: { stream: WatchFeed; attempt: Attempt }) 
           Print
         </button>
       </div>
+      <Events events={events.value} />
     </>
   );
 }
