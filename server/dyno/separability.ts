@@ -16,7 +16,7 @@ const spareCylindersMin = 2;
  *   over cylinders;
  * - *group*: against everything that stays with its cylinder (by another plan, or by the set off against on); not against single
  *   injectors, whose scatter it is judged by: with one set off the others give more, and so do their injectors' errors; nor against what single
- *   cylinders do while the set is off;
+ *   cylinders do while the set is off. A group that never fired more than one injector has no such scatter: it is told from that injector too;
  * - *bank, position*: nothing can exchange them for cylinders. They are judged by the scatter of the cylinders around them, where there are
  *   enough, and where no other bank, group or position makes nearly the same pattern.
  */
@@ -29,14 +29,29 @@ export function findSeparable(x: Matrix, columns: readonly EffectColumn[], obser
     columns,
     ({ kind }) => kind !== 'bank' && kind !== 'position' && kind !== 'injector' && kind !== 'without' && kind !== 'lag',
   );
+  const lone = findLoneGroups(columns, observations);
   const standing = toStanding(x, columns, observations);
   return columns.map((column, j) => {
     const mates = columns.flatMap(({ kind, set }, k) => (k !== j && kind === column.kind && set === column.set ? [k] : []));
     if (!isEffect(column.kind)) return false;
     if (column.kind === 'bank' || column.kind === 'position') return standing(j, mates);
-    const seen = column.kind === 'group' ? groups : column.kind === 'cylinder' ? cylinders : parts;
-    return mates.some((k) => seen.sees(j, k));
+    if (column.kind === 'group') return mates.some((k) => (lone.has(j) || lone.has(k) ? parts : groups).sees(j, k));
+    return mates.some((k) => (column.kind === 'cylinder' ? cylinders : parts).sees(j, k));
   });
+}
+
+/** Columns of groups that never fired more than one injector: nothing scatters within them, so group and injector look alike. */
+function findLoneGroups(columns: readonly EffectColumn[], observations: readonly Observation[]): Set<number> {
+  const lone = columns.flatMap(({ kind, subject, set }, j) => {
+    if (kind !== 'group' || set === undefined) return [];
+    const fired = observations.flatMap(({ arrangement: { group, injector }, temps }) =>
+      [...temps.keys()].flatMap((cylinder) =>
+        `${group.get(set)?.get(cylinder)} of ${set}` === subject ? [injector.get(set)?.get(cylinder)] : [],
+      ),
+    );
+    return new Set(fired).size > 1 ? [] : [j];
+  });
+  return new Set(lone);
 }
 
 /** The differences that some columns of a design can tell. */

@@ -306,6 +306,20 @@ describe('what can be separated', () => {
     expect(unknown).toContain('group A of plenum');
   });
 
+  it('is no group of one cylinder by a set off alone: it looks like that cylinder’s injector', () => {
+    const of = vehicle();
+    const plan = {
+      name: 'first',
+      groups: [1, 2, 3].map((n) => ({ name: 'ABC'[n - 1] as string, cylinders: [[1, 2, 3], [4, 5], [6]][n - 1] as number[] })),
+    };
+    const uneven: Vehicle = {
+      ...of,
+      injectorSets: of.injectorSets.map((set) => (set.name === 'plenum' ? { ...set, plans: [plan] } : set)),
+    };
+    const known = separable([hold(1, uneven, {}, noise), hold(2, uneven, {}, noise, ['plenum'])]);
+    expect(known.filter((subject) => subject.startsWith('group'))).toEqual(['group A of plenum', 'group B of plenum']);
+  });
+
   it('are the two probes that were exchanged, and no other', () => {
     const swapped = vehicle({ probes: ['T-1', 'T-5', 'T-3', 'T-4', 'T-2', 'T-6'] });
     expect(separable([hold(1, vehicle(), {}, noise), hold(2, swapped, {}, noise)])).toEqual(['probe T-2', 'probe T-5']);
