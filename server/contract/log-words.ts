@@ -1,6 +1,9 @@
 // An entry of the log book in words: the same in pages, on a session's time line and in its report.
 import type { LogEntry } from './log-book.ts';
 
+/** One photo or one log: pages say so before they send what would be refused half way. */
+export { attachmentBytesMax } from '../limits.ts';
+
 type ChangeWhat = Extract<LogEntry, { kind: 'change' }>['what'];
 
 export const changeWords: Readonly<Record<ChangeWhat, string>> = {

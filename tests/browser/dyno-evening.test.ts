@@ -154,6 +154,11 @@ describe.skipIf('reason' in launched)('a dyno evening', () => {
     await page.click('summary:text("A spark plug\'s sheet")');
     await page.selectOption('.change-log select[name="cylinder"]', '5');
     await page.fill('.change-log input[name="look"]', 'light grey, clean ring');
+    // A photo that is larger than one that is taken is said to be, before it is sent.
+    const large = { name: 'plug.png', mimeType: 'image/png', buffer: Buffer.concat([onePixel, Buffer.alloc(8 * 1024 * 1024)]) };
+    await page.setInputFiles('.change-log input[name="photo"]', large);
+    await page.click('.change-log form:has(input[name="photo"]) button:text("Write it down")');
+    await page.waitForSelector('.change-log .problem:has-text("8.4 MB are taken")');
     await page.setInputFiles('.change-log input[name="photo"]', { name: 'plug.png', mimeType: 'image/png', buffer: onePixel });
     await page.click('.change-log form:has(input[name="photo"]) button:text("Write it down")');
     await page.waitForSelector('.log-row[data-kind="plug-sheet"] img');

@@ -3,6 +3,8 @@ import './write-down.css';
 import { signal } from '@preact/signals';
 import type { ComponentChildren } from 'preact';
 import type { LogEntry, LogEntryRequest } from '../../server/contract/log-book.ts';
+import { attachmentBytesMax } from '../../server/contract/log-words.ts';
+import { toBytesText } from '../shell/numbers.ts';
 import { Problem, type Work } from '../shell/work.tsx';
 import { ApiError, getJson, sendJson } from '../stream/api.ts';
 
@@ -44,6 +46,13 @@ export async function writeDown(entry: Unsigned): Promise<LogEntry> {
 
 /** Keeps a photo or a log; its name goes into an entry. @throws ApiError */
 export async function keepFile(file: File): Promise<string> {
+  // A server that refuses a body half way is heard by no browser.
+  if (file.size > attachmentBytesMax)
+    throw new ApiError({
+      error: 'PAGE_FILE_TOO_LARGE',
+      message: `The file has ${toBytesText(file.size)}, and ${toBytesText(attachmentBytesMax)} are taken`,
+      cure: 'Send a smaller picture, or a shorter stretch of the log.',
+    });
   let answer: Response;
   try {
     answer = await fetch('/api/attachments', {
@@ -56,7 +65,7 @@ export async function keepFile(file: File): Promise<string> {
   }
   const json = (await answer.json().catch(() => ({}))) as { name?: string; error?: string; message?: string; cure?: string };
   if (answer.ok && json.name !== undefined) return json.name;
-  const { error = 'PAGE_NO_ANSWER', message = `The program answered ${answer.status}`, cure = 'Is the file larger than 8 MB?' } = json;
+  const { error = 'PAGE_NO_ANSWER', message = `The program answered ${answer.status}`, cure = 'Send it again.' } = json;
   throw new ApiError({ error, message, cure });
 }
 
