@@ -249,7 +249,7 @@ describe.skipIf('reason' in launched)('why a number is what it is', () => {
     await page.goto(`${serving.url}/#/pulls/study`);
     await tick(page, 1);
     await page.locator('button:text("Study them")').press('Enter');
-    const cylinder = page.locator('.study-cylinder .why-at').nth(1);
+    const cylinder = page.locator('.study-cylinder').nth(1).locator('.why-at').first();
     await cylinder.waitFor();
     expect((await followDown(page, cylinder)).map((title) => title.replace(/ in the hold.*/, ''))).toEqual([
       'Cylinder 2 from the others',
