@@ -58,6 +58,11 @@ export function withUsersLimits<Group extends LimitGroup>(group: Group, vehicle:
   return Object.fromEntries(rows.map(([name, { usual }]) => [name, own.get(name) ?? usual])) as LimitsOf<Group>;
 }
 
+/** The limits in force, for whoever does not judge by them; what can't be understood is told where they are judged by. */
+export function limitsOf<Group extends LimitGroup>(group: Group, vehicle: Vehicle): LimitsOf<Group> {
+  return withUsersLimits(group, vehicle, { check: group, frames: 0, seconds: 0, verdicts: [] });
+}
+
 /** What is wrong with limits as a vehicle file gives them: none where the check has none. */
 export function limitFaults(check: string, said: object): LimitFault[] {
   return check in usualLimits ? readOwnLimits(check as LimitGroup, new Map(Object.entries(said))).faults : [];

@@ -1,10 +1,8 @@
 // Steps of the injector check: pump off, rail bled, then each group commanded from the engine controller's own test. Pure.
 import type { InjectorSet, Vehicle } from '../definitions/vehicle.ts';
+import { limitsOf } from './check-limits.ts';
 import type { Step } from './procedure.ts';
 import { amount, said } from './said.ts';
-
-/** A rail below this is bled. Common practice, no source. */
-const bledKpa = 20;
 
 export function injectorSteps(vehicle: Vehicle): Step[] {
   const sets = vehicle.injectorSets.filter(({ cylinders, plans }) => cylinders.length > 0 || plans.length > 0);
@@ -33,13 +31,14 @@ function bledStep(vehicle: Vehicle, { name, rail }: InjectorSet): Step {
       rail === undefined ? `injector_sets: { ${name}: { rail: <channel> } }` : `reference: gauge (or absolute) on signal ${rail}`;
     return { ...base, say: `Bleed it into a rag, and confirm by a gauge. The file would let it be watched with ${line}.`, kind: 'confirm' };
   }
+  const { bledKpa, bledForS } = limitsOf('injectors', vehicle);
   // The standard atmosphere is near enough for 'bled'.
   const limit = reference === 'absolute' ? 101 + bledKpa : bledKpa;
   return {
     ...base,
     ...said`Bleed it into a rag. This waits until ${rail} stays below ${amount(limit, 'kPa')}.`,
     kind: 'watch',
-    watch: { until: `in(${rail}, kPa) < ${limit}`, forS: 3 },
+    watch: { until: `in(${rail}, kPa) < ${limit}`, forS: bledForS },
   };
 }
 

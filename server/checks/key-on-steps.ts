@@ -1,6 +1,8 @@
 // Steps of the key-on check, in the order in which nothing spoils what comes after: zeros before the pump, the pump last. Pure.
 import type { Vehicle } from '../definitions/vehicle.ts';
+import { limitsOf } from './check-limits.ts';
 import type { Step } from './procedure.ts';
+import type { LimitsOf } from './usual-limits.ts';
 
 const look = (name: string, title: string, say: string, forS: number, codes: string[]): Step => ({
   name,
@@ -22,58 +24,70 @@ const confirm = (name: string, title: string, say: string, waitS?: number): Step
   blocking: false,
 });
 
-/** Times: common practice, no source. */
+/** Times are limits of the check: theirs are the sources. */
 export function keyOnSteps(vehicle: Vehicle): Step[] {
   const { engine } = vehicle;
+  const limits = limitsOf('key-on', vehicle);
   const rails = vehicle.injectorSets.filter(({ rail, targetKpa }) => rail !== undefined && targetKpa !== undefined);
   return [
     confirm('pump-off', 'Pump disabled', 'Pull its relay or fuse: most controllers prime within a second of key-on, and zeros come first.'),
-    look('zeros', 'Key on, and wait', 'Zeros and atmosphere are read now. Touch nothing.', 5, ['zero-offset']),
+    look('zeros', 'Key on, and wait', 'Zeros and atmosphere are read now. Touch nothing.', limits.zerosForS, ['zero-offset']),
     ...(engine && engine.exhaustTemps.length > 0
       ? [
           look(
             'probes',
             'Probes beside each other',
             'On an engine that stood overnight all read alike. A warm one shows only open, shorted and reversed ones. Touch nothing.',
-            5,
+            limits.probesForS,
             ['probe-open', 'probe-shorted', 'probe-reversed', 'probe-disagrees'],
           ),
         ]
       : []),
     ...(engine?.roles.throttle
-      ? [look('throttle', 'Sweep the throttle', 'Slowly to its stop, and slowly back.', 8, ['throttle-range'])]
+      ? [look('throttle', 'Sweep the throttle', 'Slowly to its stop, and slowly back.', limits.sweepForS, ['throttle-range'])]
       : []),
-    ...(engine?.roles.battery ? [look('battery', 'Battery at rest', 'Nothing switched on, no charger.', 4, ['battery'])] : []),
+    ...(engine?.roles.battery
+      ? [look('battery', 'Battery at rest', 'Nothing switched on, no charger.', limits.batteryForS, ['battery'])]
+      : []),
     look(
       'supplies',
       'Switch things',
       'Pump relay (still without its fuse), fan, ignition, lights: one at a time, three seconds each. No reading may move.',
-      15,
+      limits.switchForS,
       ['supply-shift'],
     ),
-    ...(rails.length > 0 ? primeSteps(rails.map(({ name }) => name)) : []),
-    look('alive', 'Every channel alive', 'A last look at what comes and never carries a number.', 2, ['channel-silent']),
+    ...(rails.length > 0
+      ? primeSteps(
+          rails.map(({ name }) => name),
+          limits,
+        )
+      : []),
+    look('alive', 'Every channel alive', 'A last look at what comes and never carries a number.', limits.aliveForS, ['channel-silent']),
   ];
 }
 
-function primeSteps(sets: readonly string[]): Step[] {
+function primeSteps(sets: readonly string[], limits: LimitsOf<'key-on'>): Step[] {
   const which = sets.length === 1 ? '' : ` (${sets.join(', ')})`;
   return [
     confirm('pump-on', 'Pump enabled', 'Relay or fuse back in. Somebody at the fuel shut-off, eyes on every fitting.'),
-    look('prime', 'Prime', `Key on, or the controller’s own pump test: pressure${which} rises to its target and does not overshoot.`, 8, [
+    look(
       'prime',
-    ]),
+      'Prime',
+      `Key on, or the controller’s own pump test: pressure${which} rises to its target and does not overshoot.`,
+      limits.primeForS,
+      ['prime'],
+    ),
     confirm(
       'leak-hold',
       'Leak hold',
-      'Pump running for two minutes, eyes and a dry cloth on every fitting. Confirm only when all are dry.',
-      120,
+      `Pump running for ${toTime(limits.leakHoldForS)}, eyes and a dry cloth on every fitting. Confirm only when all are dry.`,
+      limits.leakHoldForS,
     ),
     look(
       'leak-down',
       'Pump off, watch it fall',
       'How fast pressure falls is compared with last time and never judged alone: many regulators drop to zero by design.',
-      60,
+      limits.leakDownForS,
       ['leak-down'],
     ),
     {
@@ -89,9 +103,18 @@ function primeSteps(sets: readonly string[]): Step[] {
       'prime-again',
       'Prime at reference pressure',
       `Pump on: each rail${which} must rise by what you typed. Eyes on every fitting.`,
-      10,
+      limits.primeAgainForS,
       ['prime-at-reference'],
     ),
-    confirm('leak-hold-again', 'Leak hold at reference pressure', 'Two minutes again. Then pump off, and bleed the air.', 120),
+    confirm(
+      'leak-hold-again',
+      'Leak hold at reference pressure',
+      `${toTime(limits.leakHoldForS)} again. Then pump off, and bleed the air.`,
+      limits.leakHoldForS,
+    ),
   ];
+}
+
+function toTime(seconds: number): string {
+  return seconds >= 120 && seconds % 60 === 0 ? `${seconds / 60} minutes` : `${seconds} s`;
 }

@@ -2,7 +2,7 @@
 import type { SeriesSet } from '../channels/series.ts';
 import { findUnit } from '../channels/unit.ts';
 import type { Signal, Vehicle } from '../definitions/vehicle.ts';
-import { withUsersLimits } from './check-limits.ts';
+import { limitsOf, withUsersLimits } from './check-limits.ts';
 import type { Step } from './procedure.ts';
 import { bestGroup, signalsOf } from './resting-readings.ts';
 import { amount, said } from './said.ts';
@@ -22,14 +22,15 @@ const usualLoads = [
 /** The step in which nothing is switched. */
 const restStep = 'rest';
 
-export function supplySteps(): Step[] {
+export function supplySteps(vehicle: Vehicle): Step[] {
+  const limits = limitsOf('supplies', vehicle);
   const watched = (name: string, title: string, say: string, forS: number): Step => {
     return { name, title, say, kind: 'watch', watch: { forS }, codes: [], blocking: false };
   };
   return [
-    watched(restStep, 'Everything off, key on', 'Engine off. What readings are at rest is learned now. Touch nothing.', 4),
+    watched(restStep, 'Everything off, key on', 'Engine off. What readings are at rest is learned now. Touch nothing.', limits.restForS),
     ...usualLoads.map(([name, what, care]) =>
-      watched(name, `Switch ${what}`, `On for three seconds, then off again, this alone. ${care} No reading may move.`, 6),
+      watched(name, `Switch ${what}`, `On for three seconds, then off again, this alone. ${care} No reading may move.`, limits.switchForS),
     ),
   ];
 }

@@ -16,6 +16,8 @@ function limit(usual: number, what: string, source = commonPractice): UsualLimit
 export const usualLimits = {
   bus: {
     loadPercent: limit(70, 'load of a bus, at most'),
+    listenForS: limit(30, 'step: listened to at rest for'),
+    disturbForS: limit(30, 'step: disturbed for'),
   },
   'key-on': {
     zeroSpanShare: limit(0.02, 'a gauge sensor at rest, of its span', `${commonPractice} (1 to 2 % of span)`),
@@ -58,11 +60,23 @@ export const usualLimits = {
     shiftNoiseTimes: limit(7, 'and by more than so many times its noise'),
     pumpRanVolts: limit(0.08, 'behind the sweep: the battery pulled down by so much says that a pump ran'),
     pumpRanForS: limit(7, 'that, for longer than a switched load'),
+    zerosForS: limit(5, 'step: zeros looked at for'),
+    probesForS: limit(5, 'step: probes beside each other, for'),
+    sweepForS: limit(8, 'step: throttle swept, for'),
+    batteryForS: limit(4, 'step: battery at rest, for'),
+    switchForS: limit(15, 'step: things switched, for'),
+    primeForS: limit(8, 'step: prime, for'),
+    leakHoldForS: limit(120, 'step: leak hold with the pump running, for', `${commonPractice} (2 to 5 minutes)`),
+    leakDownForS: limit(60, 'step: fall with the pump off, for'),
+    primeAgainForS: limit(10, 'step: prime at reference pressure, for'),
+    aliveForS: limit(2, 'step: last look at every channel, for'),
   },
   supplies: {
     movedShare: limit(0.006, 'a reading moved with a load by more than this share of its span'),
     movedNoiseTimes: limit(5, 'and by more than so many times its noise'),
     movedForMs: limit(1200, 'that, for longer than'),
+    restForS: limit(4, 'step: everything off, for'),
+    switchForS: limit(6, 'step: one thing on and off again, for'),
   },
   probes: {
     movingKPerS: limit(0.45, 'slower than this is weather, heat that fades, an engine that cools'),
@@ -82,6 +96,13 @@ export const usualLimits = {
     longRestTimes: limit(1.6, 'a rest of so many usual ones between two warmings: a dead probe was warmed in it'),
     connectorRestTimes: limit(3, 'a channel that moves for the first time after a rest of so many usual ones moved with its connector'),
     connectorRestLeastS: limit(45, 'that rest, at least'),
+    coldForS: limit(5, 'step: all probes at rest, for'),
+    warmForS: limit(10, 'step: one probe warmed, for'),
+    connectorsForS: limit(20, 'step: connectors warmed, for'),
+  },
+  injectors: {
+    bledKpa: limit(20, 'a rail is bled below'),
+    bledForS: limit(3, 'that, for'),
   },
   'first-start': {
     oilRunningKpa: limit(70, 'oil pressure once the engine runs, at least'),
@@ -127,6 +148,7 @@ export const usualLimits = {
     aloneRiseK: limit(80, 'a single probe on a cold engine rises by this within 8 s where its cylinder is lit'),
     aloneColdC: limit(120, 'a single probe that began hotter says nothing'),
     reversedBelowK: limit(15, 'a probe below freezing and so much colder than any before the fire is reversed'),
+    litForS: limit(20, 'step: cylinders watched once it runs, for'),
   },
   'heat-cycles': {
     warmC: limit(70, 'coolant (oil where there is none) has to reach this for a cycle to count'),

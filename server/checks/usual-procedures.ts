@@ -1,5 +1,6 @@
 // The checks that every vehicle has, step by step in the order of the first evening, made from what its file says. Pure.
 import type { Vehicle } from '../definitions/vehicle.ts';
+import { limitsOf } from './check-limits.ts';
 import { injectorSteps } from './injector-steps.ts';
 import { keyOnSteps } from './key-on-steps.ts';
 import { preparationSteps } from './preparation-steps.ts';
@@ -15,7 +16,7 @@ export function usualProcedures(vehicle: Vehicle): Procedure[] {
       title: 'Bus',
       about: 'Is the wiring right, and where is it not?',
       safety: ['Batteries and short circuits: disconnect before you measure resistance or move a pin.'],
-      steps: busSteps,
+      steps: busSteps(vehicle),
     },
     {
       name: 'key-on',
@@ -32,7 +33,7 @@ export function usualProcedures(vehicle: Vehicle): Procedure[] {
       title: 'Supply and ground',
       about: 'Does a reading move when something else is switched, and which supply or ground is it?',
       safety: ['Key on, engine off: keep hands clear of the fan and belts.', 'Fuel: pump without its fuse, or eyes on every fitting.'],
-      steps: supplySteps(),
+      steps: supplySteps(vehicle),
     },
     {
       name: 'probes',
@@ -73,34 +74,37 @@ export function usualProcedures(vehicle: Vehicle): Procedure[] {
   ];
 }
 
-const busSteps: Step[] = [
-  {
-    name: 'key-on',
-    title: 'Key on',
-    say: 'Engine off. Every device on the bus has power.',
-    kind: 'confirm',
-    codes: [],
-    blocking: false,
-  },
-  {
-    name: 'listen',
-    title: 'Let it listen',
-    say: 'Half a minute without touching anything shows what comes at rest.',
-    kind: 'watch',
-    watch: { forS: 30 },
-    codes: [],
-    blocking: false,
-  },
-  {
-    name: 'disturb',
-    title: 'Disturb it',
-    say: 'Switch pump, fan and lights, and move the harness branch by branch. The wiggle test shows events as they happen.',
-    kind: 'watch',
-    watch: { forS: 30 },
-    codes: [],
-    blocking: false,
-  },
-];
+function busSteps(vehicle: Vehicle): Step[] {
+  const { listenForS, disturbForS } = limitsOf('bus', vehicle);
+  return [
+    {
+      name: 'key-on',
+      title: 'Key on',
+      say: 'Engine off. Every device on the bus has power.',
+      kind: 'confirm',
+      codes: [],
+      blocking: false,
+    },
+    {
+      name: 'listen',
+      title: 'Let it listen',
+      say: `${listenForS} s without touching anything show what comes at rest.`,
+      kind: 'watch',
+      watch: { forS: listenForS },
+      codes: [],
+      blocking: false,
+    },
+    {
+      name: 'disturb',
+      title: 'Disturb it',
+      say: 'Switch pump, fan and lights, and move the harness branch by branch. The wiggle test shows events as they happen.',
+      kind: 'watch',
+      watch: { forS: disturbForS },
+      codes: [],
+      blocking: false,
+    },
+  ];
+}
 
 /** Names of the steps in which one probe is warmed: `probe-3` is cylinder 3. */
 export const toProbeStep = (cylinder: number): string => `probe-${cylinder}`;
@@ -108,13 +112,14 @@ export const toProbeStep = (cylinder: number): string => `probe-${cylinder}`;
 function probeSteps(vehicle: Vehicle): Step[] {
   const probes = vehicle.engine?.exhaustTemps ?? [];
   if (probes.length === 0) return [];
+  const limits = limitsOf('probes', vehicle);
   return [
     {
       name: 'cold',
       title: 'Engine cold, key on',
       say: 'All probes read the same before you begin. Touch nothing.',
       kind: 'watch',
-      watch: { forS: 5 },
+      watch: { forS: limits.coldForS },
       codes: [],
       blocking: false,
     },
@@ -124,7 +129,7 @@ function probeSteps(vehicle: Vehicle): Step[] {
         title: `Warm the probe of cylinder ${cylinder}`,
         ...said`By ${amount(20, 'K')} or more, this one alone${probe ? ` (${probe})` : ''}. ${channel} should rise first and most. Take the probes in any order.`,
         kind: 'watch',
-        watch: { forS: 10, verdict: { code: 'probe-swapped' } },
+        watch: { forS: limits.warmForS, verdict: { code: 'probe-swapped' } },
         codes: ['probe-swapped', 'probe-dead', 'probe-reversed'],
         cylinder,
         blocking: false,
@@ -135,7 +140,7 @@ function probeSteps(vehicle: Vehicle): Step[] {
       title: 'Warm the connectors',
       say: 'One at a time. A right probe does not move; one that falls has its extension wires crossed, or copper in them.',
       kind: 'watch',
-      watch: { forS: 20 },
+      watch: { forS: limits.connectorsForS },
       codes: ['extension-crossed'],
       blocking: false,
     },
@@ -144,10 +149,11 @@ function probeSteps(vehicle: Vehicle): Step[] {
 
 function firstStartSteps(vehicle: Vehicle): Step[] {
   const oil = vehicle.engine?.roles.oilPressure;
+  const limits = limitsOf('first-start', vehicle);
   const oilStep: Step = {
     name: 'oil-before-fire',
     title: 'Oil pressure before fire',
-    say: 'Fuel and spark off, plugs out: crank at most 10 s, rest a minute, until oil pressure has come and is steady.',
+    say: `Fuel and spark off, plugs out: crank at most ${limits.crankedMostS} s, rest ${limits.restedS} s, until oil pressure has come and is steady.`,
     kind: oil === undefined ? 'confirm' : 'watch',
     ...(oil === undefined ? {} : { watch: { forS: 0, verdict: { code: 'oil-pressure', phase: 'cranking', steady: true } } }),
     codes: [],
@@ -168,7 +174,7 @@ function firstStartSteps(vehicle: Vehicle): Step[] {
     {
       name: 'start',
       title: 'Start',
-      say: 'Oil pressure must be there within 3 s of running. Watch the screen, a hand on the switch.',
+      say: `Oil pressure must be there within ${limits.oilRunningWithinS} s of running. Watch the screen, a hand on the switch.`,
       kind: 'watch',
       watch: { forS: 0, verdict: { code: 'failed-crank' } },
       codes: [],
@@ -182,7 +188,7 @@ function firstStartSteps(vehicle: Vehicle): Step[] {
           ? 'A flat-tappet cam must not idle: about 2,000 rpm at once, without load, for 20 minutes. Each cylinder is compared with the others.'
           : 'Without load. Each cylinder is compared with the others as it warms.',
       kind: 'watch',
-      watch: { forS: 20 },
+      watch: { forS: limits.litForS },
       codes: ['cylinder-cold', 'cylinder-lazy'],
       blocking: false,
     },

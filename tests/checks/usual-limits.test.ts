@@ -3,9 +3,11 @@ import { readFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
 import { toLimitKey, withUsersLimits } from '../../server/checks/check-limits.ts';
+import { findProcedure } from '../../server/checks/procedure.ts';
 import { usualLimits } from '../../server/checks/usual-limits.ts';
 import type { CheckResult } from '../../server/checks/verdict.ts';
 import { parseVehicle } from '../../server/definitions/load-vehicle.ts';
+import { makeVehicle } from '../doubles/made-vehicle.ts';
 
 const box = {
   path: 'devices/box.yaml',
@@ -59,6 +61,18 @@ describe('limits of a check', () => {
     const limits = withUsersLimits('probes', vehicle as NonNullable<typeof vehicle>, result);
     expect(result.notJudged).toEqual([]);
     expect([limits.movedNoiseTimes, limits.movingKPerS]).toEqual([4, 1]);
+  });
+
+  it('say how long the usual steps take, each the file may change', () => {
+    const more =
+      'checks: { key-on: { leak_hold_for: 5 min, zeros_for: 9 s }, injectors: { bled: 8 kPa, bled_for: 6 s }, bus: { listen_for: 1 min } }';
+    const vehicle = makeVehicle({ more });
+    const step = (check: string, name: string) => findProcedure(vehicle, check)?.steps.find((one) => one.name === name);
+    expect(step('key-on', 'leak-hold')).toMatchObject({ waitS: 300, say: expect.stringMatching(/^Pump running for 5 minutes/) });
+    expect(step('key-on', 'zeros')?.watch).toEqual({ forS: 9 });
+    expect(step('key-on', 'leak-down')?.watch).toEqual({ forS: 60 });
+    expect(step('injectors', 'bled-port')?.watch).toEqual({ until: 'in(rail_pressure, kPa) < 8', forS: 6 });
+    expect(step('bus', 'listen')?.watch).toEqual({ forS: 60 });
   });
 
   it('have names of their own', () => {
