@@ -19,6 +19,8 @@ export const definitionFilesMax = 100;
 export const definitionDraftBytesMax = 2 * 1024 * 1024;
 /** Text of a device manual's table. */
 export const tableBytesMax = 256 * 1024;
+/** Of one cell of such a table; what is beyond is cut off, so that no cell keeps the worker busy. */
+export const tableCellLettersMax = 500;
 export const definitionsSettleMs = 40;
 export const definitionsPollMs = 2000;
 export const livePacketsPerSecondMax = 30;

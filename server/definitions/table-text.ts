@@ -1,4 +1,5 @@
 // Text of a table, as a file or pasted from a spreadsheet or a manual, cut into rows and cells.
+import { tableCellLettersMax } from '../limits.ts';
 
 export interface TableRow {
   /** Line of the text on which the row begins, from 1: with the headings in line 1, what a spreadsheet numbers it. */
@@ -51,7 +52,7 @@ function splitBySpaces(text: string): TableRow[] {
     if (pieces.length === 0 || pieces.every(([piece]) => /^[-=_ ]+$/.test(piece))) return [];
     if (pieces.length >= starts.length) {
       starts = pieces.map(({ index }) => index);
-      return [{ row, cells: pieces.map(([piece]) => piece) }];
+      return [{ row, cells: pieces.map(([piece]) => piece.slice(0, tableCellLettersMax)) }];
     }
     const cells = starts.map(() => '');
     for (const { index, 0: piece } of pieces) {
@@ -104,7 +105,7 @@ class Scanner {
     if (text[this.at] === '"') cell = this.quoted();
     const from = this.at;
     while (this.at < text.length && !this.endsCell(text[this.at] as string)) this.at++;
-    return (cell + text.slice(from, this.at)).replace(/\s+/g, ' ').trim();
+    return (cell + text.slice(from, this.at)).replace(/\s+/g, ' ').trim().slice(0, tableCellLettersMax);
   }
 
   private endsCell(character: string): boolean {

@@ -61,3 +61,33 @@ it('says what it took two rows, and two names, for', () => {
     "there is a 't' in frame 'a' too: this one is called 'b_t'",
   ]);
 });
+
+it.each([
+  ['dashes', `a${'-'.repeat(20_000)}`],
+  ['digits', `${'1'.repeat(20_000)}!`],
+  ['points', '1.'.repeat(10_000)],
+  ['brackets', '('.repeat(20_000)],
+  ['states', '1=a '.repeat(5000)],
+  ['conditions', 'a=1 and '.repeat(2500)],
+])('comes through a cell of 20,000 letters of %s in any column', (_, cell) => {
+  const headings = [
+    'ID',
+    'Name',
+    'Byte',
+    'Bit',
+    'Factor',
+    'Offset',
+    'Mux',
+    'States',
+    'Type',
+    'Formula',
+    'Unit',
+    'Range',
+    'Byte order',
+    'Invalid',
+  ];
+  for (const heading of headings) {
+    const row = headings.map((one) => (one === heading ? `"${cell}"` : ({ ID: '0x100', Name: 'a', Byte: '0' }[one] ?? '')));
+    expect(importTable(`${headings.join(';')}\n${row.join(';')}\n`, { device: 'box' })?.headingRow).toBe(1);
+  }
+});
