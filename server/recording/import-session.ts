@@ -5,7 +5,7 @@ import type { Vehicle } from '../definitions/vehicle.ts';
 import { EvenburnError } from '../errors.ts';
 import { sliceLengthS } from '../limits.ts';
 import { programVersion } from '../version.ts';
-import { addSessionFile, draftPath, makeDataFolder } from './data-folder.ts';
+import { addSessionFile, draftPath, freeBytes, makeDataFolder } from './data-folder.ts';
 import { type Connection, openToRead, refuseOtherTables } from './database.ts';
 import { PipelineRun } from './pipeline-run.ts';
 import { finishKilled, isLogged } from './recovery.ts';
@@ -25,6 +25,8 @@ export interface ImportSource {
   origin: string;
   /** What had to be left out or changed, in sentences; asked at the end. */
   remarks: () => string[];
+  /** With less space left it is given up: a small compressed file may hold more than the disk. By default only a full disk ends it. */
+  freeBytesMin?: number;
 }
 
 /**
@@ -39,7 +41,8 @@ export async function importFrames(data: string, vehicle: Vehicle, source: Impor
     const facts = startingFacts(0, source.origin);
     const writer = SessionWriter.create(draft, facts, new PipelineRun(vehicle), { wallMs: nowWallMs, program: programVersion });
     try {
-      if (!(await takeFrames(writer, vehicle, source.frames)))
+      const isShort = () => source.freeBytesMin !== undefined && freeBytes(data) < source.freeBytesMin;
+      if (!(await takeFrames(writer, vehicle, source.frames, isShort)))
         throw new EvenburnError('INPUT_NOT_A_RECORDING', { path: source.origin, why: 'no frame in it' });
       facts.remarks.push(...source.remarks());
       await writer.close('closed');
@@ -54,14 +57,21 @@ export async function importFrames(data: string, vehicle: Vehicle, source: Impor
 }
 
 /** @returns Whether there was a frame. */
-async function takeFrames(writer: SessionWriter, vehicle: Vehicle, frames: ImportSource['frames']): Promise<boolean> {
+async function takeFrames(
+  writer: SessionWriter,
+  vehicle: Vehicle,
+  frames: ImportSource['frames'],
+  isShort: () => boolean,
+): Promise<boolean> {
   let begun = false;
   for await (const batch of frames) {
     if (!begun && batch.count > 0) begin(writer, vehicle, batch.timeUs[0] as number);
     begun ||= batch.count > 0;
     for (const piece of sliceWise(batch)) {
       writer.takeInput({ kind: 'frames', batch: piece });
-      if (writer.sliceDue) await writer.writeSlice();
+      if (!writer.sliceDue) continue;
+      await writer.writeSlice();
+      if (isShort()) throw new EvenburnError('DISK_FULL', { path: writer.path });
     }
   }
   return begun;

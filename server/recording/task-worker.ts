@@ -4,6 +4,7 @@ import { machineClock } from '../clock.ts';
 import type { ReadingsComparison } from '../contract/session-tasks.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import type { RecordedFileOptions } from '../exchange/recorded-file.ts';
+import { importFreeBytesMin } from '../limits.ts';
 import { compareReadings } from './compare-readings.ts';
 import { exportSession } from './export-session.ts';
 import { toPlain } from './plain-error.ts';
@@ -92,7 +93,9 @@ async function importRecordedFile(path: string, vehicle: Vehicle, source: FileSo
     tell({ kind: 'progress', share: pace.share ?? 0, pace });
   }, paceMs);
   try {
-    const session = await importFrames(data, vehicle, { frames: file, origin: made.name, remarks }, made.nowWallMs);
+    // What is being recorded has the last of the space.
+    const of = { frames: file, origin: made.name, remarks, freeBytesMin: importFreeBytesMin };
+    const session = await importFrames(data, vehicle, of, made.nowWallMs);
     return { session, frames: file.counts.frames, remarks: remarks() };
   } finally {
     clearInterval(timer);

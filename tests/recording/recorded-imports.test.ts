@@ -10,6 +10,7 @@ import type { ImportJob } from '../../server/contract/recorded-import.ts';
 import { createFrameWriter } from '../../server/exchange/frame-writer.ts';
 import { type App, buildApp } from '../../server/http/app.ts';
 import { sessionNumbers, sessionPath } from '../../server/recording/data-folder.ts';
+import { importFrames } from '../../server/recording/import-session.ts';
 import { RecordedImports } from '../../server/recording/recorded-imports.ts';
 import { SessionFile } from '../../server/recording/session-file.ts';
 import { Station } from '../../server/station.ts';
@@ -172,5 +173,24 @@ describe('a recorded file from a page', () => {
     writeFileSync(join(data, 'incoming', 'old'), 'half a file');
     new RecordedImports(data, () => vehicle);
     expect(leftOver()).toEqual([]);
+  });
+});
+
+describe('an import on a disk that runs short', () => {
+  it('is given up while what is being recorded still has space, and leaves nothing; by default only a full disk ends it', async () => {
+    const folder = mkdtempSync(join(tmpdir(), 'evenburn-short-'));
+    const source = () => ({
+      frames: [canTrace({ seed: 3, seconds: 25, ids: 6, startUs: 1_700_000_000_000_000 })],
+      origin: 'bomb.log.gz',
+      remarks: () => [],
+    });
+    const vehicle = testVehicle({ ids: 6 });
+    await expect(importFrames(folder, vehicle, { ...source(), freeBytesMin: Number.MAX_SAFE_INTEGER }, 0)).rejects.toMatchObject({
+      code: 'DISK_FULL',
+    });
+    expect(sessionNumbers(folder)).toEqual([]);
+    expect(readdirSync(folder, { recursive: true }).filter((name) => String(name).includes('sqlite'))).toEqual([]);
+    expect(await importFrames(folder, vehicle, source(), 0)).toBe(1);
+    rmSync(folder, { recursive: true });
   });
 });
