@@ -249,11 +249,7 @@ describe.skipIf('reason' in launched)('why a number is what it is', () => {
     await page.goto(`${serving.url}/#/pulls/study`);
     await tick(page, 1);
     await page.locator('button:text("Study them")').press('Enter');
-<<<<<<< HEAD
-    const cylinder = page.locator('.study-cylinder').nth(1).locator('.why-at').first();
-=======
     const cylinder = page.locator('.study-cylinder b .why-at').nth(1);
->>>>>>> 9e53c63 (The browser test of why follows a cylinder's deviation and its injection phase)
     await cylinder.waitFor();
     expect((await followDown(page, cylinder)).map((title) => title.replace(/ in the hold.*/, ''))).toEqual([
       'Cylinder 2 from the others',
