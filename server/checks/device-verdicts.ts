@@ -71,8 +71,9 @@ function couldBeBreak(on: BusEvidence, episode: Episode): boolean {
   // Who is first heard late may have booted late: only counters under way, and errors beside a lone one, tell of a wire.
   if (outages.some(({ kind }) => kind === 'late') && meanwhile !== 'ran-on') return false;
   if (only?.kind === 'late' && outages.length === 1) return on.faultsWithin(only.fromUs, only.toUs) >= 3;
+  // Its flood of errors takes frames from everybody, together too.
+  if (outages.every(({ kind }) => kind === 'gap') && isAnyoneAtWrongRate(on)) return false;
   if (outages.length > 1 || !only) return true;
-  if (only.kind === 'gap' && isAnyoneAtWrongRate(on)) return false;
   if (only.kind === 'gap') return only.meanwhile === 'ran-on' || on.faultsWithin(only.fromUs, only.toUs) >= 3 || isFramedByFaults(on, only);
   return lineFaultBegins(on, only);
 }

@@ -353,3 +353,25 @@ describe('a device in the middle', () => {
     expect(told(failed(frames, vehicle))).toEqual([['device-drops', 'charlie']]);
   });
 });
+
+describe('a node at another bit rate', () => {
+  it('takes frames from everybody, together too, and breaks no trunk', () => {
+    // delta is never heard; a flood of errors takes every twentieth time slot of 10 ms from all others, some twice as long.
+    const vehicle = toVehicle('[{ listener: plug }, delta, alpha, bravo, charlie, terminator]');
+    const isTaken = (timeUs: number) => {
+      const slot = Math.floor(timeUs / 10_000);
+      return slot % 20 === 7 || slot % 60 === 8 || slot % 60 === 9 || slot % 60 === 10;
+    };
+    const frames = always(20).filter((frame) => frame.device !== 'delta' && !isTaken(frame.timeUs));
+    const errors = Array.from({ length: 800 }, (_, i) =>
+      errorFrame(i * 25_000, 0, 0x088, [0, 0, i % 3 === 0 ? 2 : 4, [2, 3, 6, 0x0a][i % 4] as number, 0, 0, 0, 0]),
+    );
+    const codes = told(
+      failed(
+        [...frames, ...errors].sort((a, b) => a.timeUs - b.timeUs),
+        vehicle,
+      ),
+    ).map(([code]) => code);
+    expect(new Set(codes)).toEqual(new Set(['device-missing', 'wrong-bit-rate', 'bus-errors']));
+  });
+});
