@@ -323,7 +323,7 @@ interface Step {
 
 const stepHalfUs = 700_000;
 const stepEveryUs = 100_000;
-const togetherUs = 500_000;
+const togetherUs = 700_000;
 /** Fewer units of the last digit are noise that the digits hide. */
 const stepResolutions = 3;
 
@@ -448,8 +448,25 @@ export function bestGroup(groups: readonly (readonly [string, readonly string[]]
   return best?.name;
 }
 
+/** Frames that should come by themselves and never did: their channels can be neither right nor wrong here. */
+function tellNeverCame({ vehicle, series, result }: Rest): void {
+  for (const { devices } of vehicle.buses) {
+    for (const { name, frames } of devices) {
+      const due = frames.filter(({ periodUs, signals }) => periodUs !== undefined && signals.length > 0);
+      const absent = due.filter(({ signals }) => signals.every((signal) => (series.get(signal.name)?.quality.length ?? 0) === 0));
+      if (absent.length === 0) continue;
+      const what =
+        absent.length === due.length
+          ? `${name} (nothing of it came)`
+          : `${absent.map((frame) => frame.name).join(', ')} of ${name} (never came)`;
+      result.notJudged?.push({ what: `the channels of ${what}`, line: 'nothing: the bus check tells where it is lost' });
+    }
+  }
+}
+
 /** Signals that came and never gave a good number; probes are told of elsewhere. */
 export function checkAlive(rest: Rest): void {
+  tellNeverCame(rest);
   const probes = new Set((rest.vehicle.engine?.exhaustTemps ?? []).map(({ channel }) => channel));
   for (const signal of signalsOf(rest.vehicle)) {
     const series = rest.series.get(signal.name);

@@ -182,3 +182,14 @@ describe('probes of an engine at rest', () => {
     expect(badOf(temps([10, 34, 22, 14, 30], { coolant_temp: 22, oil_temp: 22 }))).toEqual([]);
   });
 });
+
+describe('channels that never came', () => {
+  it('are told by device, or by frame where others of the device came, and are no fault here', () => {
+    const result = judge({ coolant_temp: level('degC', 20), battery_voltage: level('V', 12.6) });
+    expect(badOf(result)).toEqual([]);
+    const told = notJudged(result);
+    expect(told).toContain('the channels of egt-box (nothing of it came)');
+    expect(told).toContain('of engine-ecu (never came)');
+    expect(told).not.toContain('ecu_slow');
+  });
+});
