@@ -80,7 +80,7 @@ describe.skipIf('reason' in launched)('the page after the start', () => {
     // A comma is a point; 6 degrees late at 3500 rpm only.
     await typeReading(page, '3500', '15,0', '9');
     await page.locator('.verdict[data-code="timing-delay"][data-verdict="wrong"]').waitFor({ timeout: 60_000 });
-    await page.locator('[data-table="timing"] tr', { hasText: '3500' }).locator('button').tap();
+    await page.locator('[data-table="timing"] tr', { hasText: '3500' }).locator('button:text("Was wrong")').tap();
     await page.waitForFunction(() => document.querySelectorAll('[data-table="timing"] tbody tr').length === 1);
     await typeReading(page, '3500', '15', '15.2');
     await page.locator('[data-load="allowed"]').waitFor({ timeout: 60_000 });

@@ -29,7 +29,7 @@ describe('evenburn validate', () => {
     const dir = copyOf('tests/fixtures/broken-definitions/all-at-once');
     const { status, stdout, stderr } = run(dir);
     expect(status).toBe(1);
-    expect(stdout).toBe(`${dir}: 5 errors, no warnings\n`);
+    expect(stdout).toBe(`${dir}: 4 errors, no warnings\n`);
     const expected = readFileSync(join(dir, 'expected.txt'), 'utf8')
       .split('\n')
       .filter((line) => /^\S/.test(line))

@@ -9,7 +9,7 @@ import { digitsOf, toNumberText, toUnitWord } from '../shell/numbers.ts';
 import { isDifference, shownUnit, toQuantityText } from '../shell/units.ts';
 import { Problem } from '../shell/work.tsx';
 import { toProblem } from '../stream/api.ts';
-import { asked, type Explanation, goBack } from './asked.ts';
+import { asked, type Explanation, goBack, type Question } from './asked.ts';
 import { FigureExplained } from './figure-explained.tsx';
 
 export function WhyPanel() {
@@ -18,6 +18,7 @@ export function WhyPanel() {
   const answer = useSignal<Explanation | undefined>(undefined);
   const problem = useSignal('');
   const question = asked.value.at(-1);
+  const shown = useRef<Question | undefined>(undefined);
   const ask = () => {
     if (question === undefined) return;
     question.ask().then(
@@ -39,6 +40,7 @@ export function WhyPanel() {
       dialog.current?.close();
       return;
     }
+    shown.current = question;
     if (!dialog.current?.open) dialog.current?.showModal();
     // What was pressed is gone: whoever goes by keyboard begins at the top of the new answer.
     else heading.current?.focus();
@@ -58,8 +60,9 @@ export function WhyPanel() {
       ref={dialog}
       class="panel why"
       aria-labelledby="why-title"
+      // Told a moment after it closed: what was asked meanwhile is kept.
       onClose={() => {
-        asked.value = [];
+        if (asked.value.at(-1) === shown.current) asked.value = [];
       }}
       // A press on the shade around it closes it, where the browser knows how.
       {...{ closedby: 'any' }}
