@@ -142,12 +142,6 @@ const measures: Readonly<Record<string, Measure>> = {
     limits: ['oil_most', 'hot_for'],
   },
   'sync-loss': { unit: '', rule: 'How often the sync was lost while the engine turned.', limits: [] },
-  'bus-load': { unit: '%', rule: 'Bits on the wire, stuff bits counted, of those that the bit rate allows, on average.', limits: ['load'] },
-  'trunk-break': { unit: 's', rule: 'How long the devices beyond it were silent in all.', limits: [] },
-  'device-missing': { unit: 's', rule: 'How long it was silent.', limits: [] },
-  'frame-late': { unit: 'ms', rule: "How long the frame took, beside its `period:` or a device's time to boot.", limits: [] },
-  'frame-short': { unit: 'bytes', rule: 'Bytes of the shortest frame, beside its `length:`.', limits: [] },
-  'payload-frozen': { unit: 's', rule: 'How long the payload stood still after it had moved.', limits: [] },
   'channel-silent': { unit: '', rule: 'Whether the signal ever carried a number while its frame came.', limits: [] },
 };
 

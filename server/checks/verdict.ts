@@ -45,7 +45,12 @@ export interface CheckResult {
   loadPercent?: number;
   verdicts: Verdict[];
   /** What the vehicle file does not let the check judge, with the line that would let it. */
-  notJudged?: { what: string /** The same, with its amounts apart from the words. */; whatParts?: Said['sayParts']; line: string }[];
+  notJudged?: {
+    what: string;
+    /** The same, with its amounts apart from the words. */
+    whatParts?: Said['sayParts'];
+    line: string;
+  }[];
   /** The limits it was judged by, each with its source. */
   limits?: LimitInForce[];
   /** Of a check that is led: names of the steps whose condition has come. */

@@ -140,8 +140,8 @@ function valueMissing(path: Path): Fault {
 
 function unknownKey(key: string, path: Path, known: string[]): Fault {
   const owner = [...path].reverse().find((part) => typeof part === 'string');
-  // `formula: max(a, 3)` inside { } ends at its comma.
   if (key === '<<') return { code: 'KEY_UNKNOWN', say: "'<<' takes over no keys here", fix: 'Write the keys out.' };
+  // `formula: max(a, 3)` inside { } ends at its comma.
   const fix = /^[\w-]+$/.test(key) ? toSuggestion(key, known) : 'Inside { } a comma ends a value: put the whole text before it in quotes.';
   return { code: 'KEY_UNKNOWN', say: `unknown key '${key}'${owner === undefined ? '' : ` in '${owner}'`}`, fix };
 }

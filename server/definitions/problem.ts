@@ -101,7 +101,6 @@ export class ProblemList {
     this.push(file, file.placeOfKey(path), fault);
   }
 
-  /** Adds a fault at a place that the caller knows. */
   /** A key stands there under a mistyped name, which is told: that it is missing need not be. */
   addMeant(file: YamlText, path: Path): void {
     this.meant.add([file.path, ...path].join('\u0000'));
@@ -111,6 +110,7 @@ export class ProblemList {
     return this.meant.has([file.path, ...path].join('\u0000'));
   }
 
+  /** Adds a fault at a place that the caller knows. */
   add(place: Pick<Problem, 'file' | 'line' | 'column' | 'endColumn' | 'found'>, fault: Fault): void {
     const { file, line, column, endColumn, found } = place;
     const { code, say, fix } = fault;

@@ -2,7 +2,7 @@
 import type { SeriesSet } from '../channels/series.ts';
 import { withUsersLimits } from '../checks/check-limits.ts';
 import { findBouts } from '../checks/engine-run.ts';
-import { checkRestingProbes } from '../checks/resting-readings.ts';
+import { checkRestingProbes } from '../checks/resting-probes.ts';
 import type { CheckResult } from '../checks/verdict.ts';
 import type { Vehicle } from '../definitions/vehicle.ts';
 import { findLeakDowns, type LeakDown } from './leak-down.ts';

@@ -80,5 +80,3 @@ function startUsIn(sessions: SessionStore): (session: number) => Promise<number 
       () => undefined,
     );
 }
-
-/** @throws EvenburnError FIGURE_UNKNOWN */

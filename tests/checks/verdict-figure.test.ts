@@ -73,6 +73,7 @@ describe('the number of a verdict', () => {
   it('of a bus load is in percent, by the limit in force', () => {
     const figure = explainVerdict({ code: 'bus-load', ok: true, bus: 'engine', measured: 31, limit: 70, say: 'load' }, run);
     expect(figure).toMatchObject({ title: `Bus engine in ${run.called}, rule bus-load`, value: 31, unit: '%' });
+    expect(figure?.worked).toContain('load of a bus, at most: 70 % (common practice, no source)');
     expect(figure?.worked[1]).toMatch(/^load of a bus, at most: 70 %/);
   });
 

@@ -1,6 +1,7 @@
 // What pages of the checks ask again and again, and how a refusal is told.
 import { type Signal, useSignal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
+import { useAttempts } from '../shell/work.tsx';
 import { getJson, toProblem } from '../stream/api.ts';
 
 export interface Followed<T> {
@@ -15,7 +16,7 @@ export interface Followed<T> {
 export function useFollowed<T>(path: string, everyMs: number): Followed<T> {
   const value = useSignal<T | undefined>(undefined);
   const problem = useSignal('');
-  const refused = useSignal('');
+  const { problem: refused, attempt: tried } = useAttempts();
   const refresh = async () => {
     try {
       value.value = await getJson<T>(path);
@@ -37,12 +38,7 @@ export function useFollowed<T>(path: string, everyMs: number): Followed<T> {
     return () => clearInterval(timer);
   }, [path, everyMs]);
   const attempt = async (work: () => Promise<unknown>) => {
-    try {
-      await work();
-      refused.value = '';
-    } catch (error) {
-      refused.value = toProblem(error);
-    }
+    await tried(work);
     await refresh();
   };
   return { value, problem, attempt };
